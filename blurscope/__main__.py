@@ -1,0 +1,7 @@
+"""``python -m blurscope``."""
+
+import sys
+
+from blurscope.cli import main
+
+sys.exit(main())

@@ -1,0 +1,69 @@
+"""Uncertainty arithmetic: propagation, coverage factors, combination and consistency (GUM, JCGM 101, ISO 13528)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+K95 = 1.959963984540054  # two-sided 95 % of a normal
+
+
+def coverage_factor(dof: float = math.inf, level: float = 0.95) -> float:
+    """Return the two-sided coverage factor of Student's t (of the normal for infinite ``dof``)."""
+    if math.isinf(dof) and level == 0.95:
+        return K95
+    from scipy.stats import norm, t
+
+    p = 0.5 + level / 2
+    return float(norm.ppf(p) if math.isinf(dof) else t.ppf(p, max(dof, 1.0)))
+
+
+def combine(parts: Mapping[str, float] | Sequence[float]) -> float:
+    """Return the root sum of squares of independent standard uncertainties (JCGM 100)."""
+    values = parts.values() if isinstance(parts, Mapping) else parts
+    return math.sqrt(math.fsum(v * v for v in values))
+
+
+def effective_dof(parts: Sequence[tuple[float, float]]) -> float:
+    """Return the Welch-Satterthwaite degrees of freedom.
+
+    Parameters
+    ----------
+    parts : sequence of (standard uncertainty, degrees of freedom)
+    """
+    total = combine([u for u, _ in parts])
+    below = math.fsum(u**4 / nu for u, nu in parts if not math.isinf(nu))
+    return math.inf if below == 0 else total**4 / below
+
+
+def normalised_error(x: float, y: float, u95_x: float, u95_y: float, covariance95: float = 0.0) -> float:
+    """Return En = (x - y) / sqrt(U_x^2 + U_y^2 - 2 cov), expanded uncertainties (ISO 13528, ISO/IEC 17043).
+
+    ``covariance95`` is the covariance of what the two share, in expanded units (k^2 times the standard one).
+    """
+    spread = u95_x**2 + u95_y**2 - 2 * covariance95
+    if spread <= 0:
+        return 0.0 if x == y else math.copysign(math.inf, x - y)
+    return (x - y) / math.sqrt(spread)
+
+
+def weighted_mean(values: np.ndarray, covariance: np.ndarray) -> tuple[float, float, float]:
+    """Return the best linear unbiased mean of correlated values, its standard uncertainty and chi-square.
+
+    Parameters
+    ----------
+    values : (n,) float
+    covariance : (n, n) float
+        Shared terms off the diagonal, so that they are not averaged away.
+    """
+    values = np.asarray(values, dtype=float)
+    inverse = np.linalg.pinv(np.asarray(covariance, dtype=float), hermitian=True)
+    weight = inverse.sum(axis=0)
+    norm = float(weight.sum())
+    if not norm > 0:
+        raise ValueError("the covariance is not positive")
+    mean = float(weight @ values / norm)
+    res = values - mean
+    return mean, math.sqrt(1.0 / norm), float(res @ inverse @ res)

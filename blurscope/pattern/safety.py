@@ -1,0 +1,117 @@
+"""Flash figures of a layout, after the general-flash definition of WCAG 2.x (success criterion 2.3.1).
+
+A general flash is a pair of opposing changes of relative luminance of 10 % or more of the maximum, the darker state
+below 0.8. Three in any second are allowed, or any number on less than a quarter of any 10 degree field. As in WCAG's
+own example the 10 degree field is taken as a third of the screen each way (341 x 256 of 1024 x 768 px). The figures
+are no safety certification.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from blurscope.pattern.circuit import MAX_DARKER_STATE, MIN_FLASH_SWING
+from blurscope.pattern.layout import Layout
+
+MAX_FLASHES_PER_S = 3
+MAX_SHARE = 0.25
+GAMMA = 2.2
+
+
+def safety_figures(layout: Layout) -> dict[str, Any]:
+    """Return the worst flash rates and the flashing share of a 10 degree field.
+
+    Returns
+    -------
+    dict
+        ``worst_field_hz`` (most flashes in any second at a pixel of the bands), ``worst_pixel_hz`` (the same over the
+        whole screen), ``flashing_share_10deg`` (largest share of a 10 degree field whose pixels flash more than three
+        times in a second), ``passes``.
+    """
+    window = max(1, round(layout.refresh_hz))
+    fields = np.repeat(np.array(layout.circuit), layout.field_refreshes)
+    worst_field = _most_flashes(fields, window)
+    rate = np.zeros((layout.height_px, layout.width_px), np.float32)
+    worst = worst_field
+    for block in layout.blocks:
+        if block.kind == "band":
+            rate[block.top_row : block.end_row] = worst_field
+        elif block.kind == "picture":
+            per_row = _picture_rates(layout, block.height_px, window)
+            rate[block.top_row : block.end_row] = per_row[:, None]
+            worst = max(worst, float(per_row.max()))
+        for slit in block.slits:
+            codes = np.array([slit.level_at(n) for n in range(slit.period_refreshes)])
+            flashes = _most_flashes(codes, window)
+            worst = max(worst, flashes)
+            rows = slice(block.top_row + block.surround_px, block.end_row)
+            rate[rows, slit.x_px : slit.x_px + slit.width_px] = flashes
+    share = _largest_share(rate > MAX_FLASHES_PER_S)
+    return {
+        "worst_field_hz": float(worst_field),
+        "worst_pixel_hz": float(worst),
+        "flashing_share_10deg": share,
+        "field_10deg_px": [layout.width_px // 3, layout.height_px // 3],
+        "passes": bool(worst_field <= MAX_FLASHES_PER_S or share < MAX_SHARE),
+        "criterion": "WCAG 2.3.1 general flash; not a safety certification",
+    }
+
+
+def _most_flashes(codes: np.ndarray, window: int) -> float:
+    """Most flashes in any window of a periodic code sequence (one entry per refresh)."""
+    light = (np.asarray(codes) / 255) ** GAMMA
+    period = len(light)
+    if period < 2 or np.all(light == light[0]):
+        return 0.0
+    turns = -(-(window + period) // period) + 1
+    return _count(np.tile(light, turns), window)
+
+
+def _count(light: np.ndarray, window: int) -> float:
+    """Most pairs of opposing changes within ``window`` samples; a change counts where it is complete."""
+    changes: list[int] = []  # refresh at which a qualifying change is complete
+    direction = 0
+    low = high = light[0]
+    for n, value in enumerate(light):
+        low, high = min(low, value), max(high, value)
+        rose = value - low >= MIN_FLASH_SWING and low < MAX_DARKER_STATE
+        fell = high - value >= MIN_FLASH_SWING and value < MAX_DARKER_STATE
+        if rose and direction != 1:
+            changes.append(n)
+            direction, high, low = 1, value, value
+        elif fell and direction != -1:
+            changes.append(n)
+            direction, high, low = -1, value, value
+        elif direction == 1:
+            low = high
+        elif direction == -1:
+            high = low
+    at = np.array(changes)
+    if at.size < 2:
+        return 0.0
+    inside = np.searchsorted(at, at + window, side="left") - np.arange(at.size)
+    return float(inside.max() // 2)
+
+
+def _picture_rates(layout: Layout, height: int, window: int) -> np.ndarray:
+    from blurscope.pattern.drawing import draw_picture
+
+    picture = draw_picture(layout, height)
+    step = layout.px_per_refresh
+    out = np.zeros(height)
+    for i, row in enumerate(picture):
+        for start in range(0, min(step, len(row)), max(1, step // 4)):
+            out[i] = max(out[i], _most_flashes(row[start::step], window))
+    return out
+
+
+def _largest_share(mask: np.ndarray) -> float:
+    """Largest share of true pixels in any window of a third of the screen each way."""
+    height, width = mask.shape
+    h, w = max(1, height // 3), max(1, width // 3)
+    total = np.zeros((height + 1, width + 1), np.int64)
+    total[1:, 1:] = mask.cumsum(0).cumsum(1)
+    inside = total[h:, w:] - total[:-h, w:] - total[h:, :-w] + total[:-h, :-w]
+    return float(inside.max()) / (h * w)

@@ -18,7 +18,7 @@ MIN_FIELD_S = 1 / 6  # so that no pixel flashes more than three times a second
 SETTLED = 0.003
 LN9 = math.log(9.0)
 ROW_HALFTONES = ((4, (0,)), (3, (1,)), (2, (0,)), (2, (1,)), (3, (0, 2)), (4, (0, 1, 3)))
-COLUMN_SHARES = (1 / 16, 1 / 8, 1 / 4, 1 / 2, 3 / 4)
+DITHER_SHARES = (1 / 16, 1 / 8, 1 / 4, 1 / 2, 3 / 4)
 CLOCK_PERIOD = 4  # refreshes; no slit repeats faster than a third of the refresh rate
 RESPONSE_PHASE_STEP = 4
 GREY_STEPS = 16
@@ -154,21 +154,21 @@ def _one_plate(
     lane_rows = max(6, round(height / 100))
     surround = 3
     periods = max(3, round(height / 240))
-    column_rows = max(6, grey_rows)
+    dither_rows = max(6, grey_rows)
     places = _slit_places(width_px, v, max_exposure_refreshes)
     groups = 3
     lanes_per_group = 1 if len(places) >= 6 else 2
 
     greys = sorted({math.floor(255 * i / (GREY_STEPS - 1) + 0.5) for i in range(1, GREY_STEPS - 1)} | set(levels))
     greys = [g for g in greys if 0 < g < 255]
-    columns = _column_blocks(v, column_rows)
+    dithers = _dither_blocks(v, dither_rows)
     halftones = [
         Block(kind="halftone", top_row=0, height_px=n * periods, period_px=n, lit=lit) for n, lit in ROW_HALFTONES
     ]
     fixed = (
         grey_rows * (len(greys) + 2 * groups)
         + sum(b.height_px for b in halftones)
-        + sum(b.height_px for b in columns)
+        + sum(b.height_px for b in dithers)
         + groups * (lanes_per_group * (lane_rows + surround) + surround)
     )
     room = height - fixed
@@ -225,7 +225,7 @@ def _one_plate(
     lanes = _travel_lanes(places, groups * lanes_per_group, v, lane_rows, surround, rng)
     response = _response_lanes(places, slots, fit, fields, lane_rows, surround, rng)
     blocks = _stack(
-        rng, greys, grey_rows, halftones, columns, lanes, response, bands, picture_rows, groups, lanes_per_group
+        rng, greys, grey_rows, halftones, dithers, lanes, response, bands, picture_rows, groups, lanes_per_group
     )
     blocks = _close_lanes(blocks, surround)
     used = sum(b.height_px for b in blocks)
@@ -276,16 +276,18 @@ def _slit_places(width: int, v: int, longest: int) -> list[int]:
     return [round(margin + i * (last - margin) / (count - 1)) for i in range(count)]
 
 
-def _column_blocks(v: int, rows: int) -> list[Block]:
+def _dither_blocks(v: int, rows: int) -> list[Block]:
     period = v * max(1, math.ceil(8 / v))
-    counts = sorted({min(period - 1, max(1, round(period * share))) for share in COLUMN_SHARES})
+    step = _spread_step(period)
+    counts = sorted({min(period - 1, max(1, round(period * share))) for share in DITHER_SHARES})
     return [
         Block(
-            kind="columns",
+            kind="dither",
             top_row=0,
             height_px=rows,
             period_px=period,
             lit=tuple(i * period // k for i in range(k)),
+            offset_px=step,
         )
         for k in counts
     ]
@@ -332,10 +334,15 @@ def _bands_needed(width: int, field_px: int, circuit_px: int, repeats: int, limi
 
 def _spread(count: int) -> list[int]:
     """A permutation that keeps neighbouring offsets in rows far from each other."""
+    step = _spread_step(count)
+    return [(i * step) % count for i in range(count)]
+
+
+def _spread_step(count: int) -> int:
     step = max(1, round(0.382 * count))
     while math.gcd(step, count) != 1:
         step += 1
-    return [(i * step) % count for i in range(count)]
+    return step
 
 
 def _travel_lanes(places: list[int], lanes: int, v: int, rows: int, surround: int, rng: np.random.Generator) -> list:
@@ -390,15 +397,16 @@ def _response_lanes(
     out = []
     for lane in range(lanes):
         mine = order[lane * len(places) : (lane + 1) * len(places)]
+        shift = int(rng.integers(-places[0] // 2, places[0] // 2 + 1))
         slits = tuple(
-            _slit(x, wide, "response", low, high, 2 * fields, fields, phase)
+            _slit(x + shift, wide, "response", low, high, 2 * fields, fields, phase)
             for x, (low, high, phase, wide) in zip(places, mine, strict=False)
         )
         out.append(Block(kind="lane", top_row=0, height_px=rows + surround, surround_px=surround, slits=slits))
     return out
 
 
-def _stack(rng, greys, grey_rows, halftones, columns, lanes, response, bands, picture_rows, groups, lanes_per_group):
+def _stack(rng, greys, grey_rows, halftones, dithers, lanes, response, bands, picture_rows, groups, lanes_per_group):
     """Order the blocks: three groups of greys, halftones and a travel lane, the bands between them."""
     best, spread = list(greys), -1
     for _ in range(200):
@@ -415,7 +423,7 @@ def _stack(rng, greys, grey_rows, halftones, columns, lanes, response, bands, pi
     for g in range(groups):
         mine = [grey(level) for level in best[g * third : (g + 1) * third]]
         half = halftones[g * 2 : g * 2 + 2]
-        cols = columns[g::groups]
+        cols = dithers[g::groups]
         lane = lanes[g * lanes_per_group : (g + 1) * lanes_per_group]
         ends = [grey(255), grey(0)]
         if g < groups - 1:

@@ -14,7 +14,7 @@ from typing import Any
 from blurscope.errors import PatternError
 
 SCHEMA = "blurscope.pattern/1"
-BLOCK_KINDS = ("black", "grey", "halftone", "columns", "band", "lane", "picture")
+BLOCK_KINDS = ("black", "grey", "halftone", "dither", "band", "lane", "picture")
 SLIT_KINDS = ("lit", "clock", "response")
 MAX_SIDE_PX = 16384
 
@@ -50,9 +50,10 @@ class Block:
     ----------
     kind : str
         ``black``; ``grey`` (one level); ``halftone`` (rows alternate black and white, period ``period_px``, the
-        rows in ``lit`` white); ``columns`` (the same with columns that stand still on the screen); ``band`` (the
-        circuit of levels, shifted by ``offset_px``); ``lane`` (slits on black between ``surround_px`` black rows);
-        ``picture`` (the drawing).
+        rows in ``lit`` white); ``dither`` (columns that stand still on the screen: in row ``i`` of the block the
+        column ``x`` is white where ``(x - i * offset_px) mod period_px`` is in ``lit``; the moving camera smears them
+        into a known share of white); ``band`` (the circuit of levels, shifted by ``offset_px``); ``lane`` (below
+        ``surround_px`` black rows, slits on black); ``picture`` (the drawing).
     """
 
     kind: str
@@ -211,7 +212,7 @@ class Layout:
             if block.top_row != row:
                 raise ValueError("blocks overlap or leave a gap")
             row = block.end_row
-            if block.kind in ("halftone", "columns") and not (
+            if block.kind in ("halftone", "dither") and not (
                 1 <= block.period_px <= MAX_SIDE_PX and all(0 <= i < block.period_px for i in block.lit)
             ):
                 raise ValueError("a halftone has an impossible period")
@@ -230,10 +231,10 @@ def _block_json(block: Block) -> dict[str, Any]:
     out: dict[str, Any] = {"kind": block.kind, "top_row": block.top_row, "height_px": block.height_px}
     if block.kind == "grey":
         out["level"] = block.level
-    if block.kind in ("halftone", "columns"):
+    if block.kind in ("halftone", "dither"):
         out["period_px"] = block.period_px
         out["lit"] = list(block.lit)
-    if block.kind == "band":
+    if block.kind in ("band", "dither"):
         out["offset_px"] = block.offset_px
     if block.kind == "lane":
         out["surround_px"] = block.surround_px

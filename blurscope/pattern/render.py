@@ -29,8 +29,9 @@ class FrameMaker:
             elif block.kind == "halftone":
                 lit = np.isin(np.arange(block.height_px) % block.period_px, block.lit)
                 self._still[rows] = np.where(lit, 255, 0).astype(np.uint8)[:, None]
-            elif block.kind == "columns":
-                self._still[rows] = np.where(np.isin(x % block.period_px, block.lit), 255, 0)
+            elif block.kind == "dither":
+                shifted = x[None, :] - block.offset_px * np.arange(block.height_px)[:, None]
+                self._still[rows] = np.where(np.isin(shifted % block.period_px, block.lit), 255, 0)
             elif block.kind == "band":
                 self._bands.append((block, np.roll(circuit, block.offset_px)))
             elif block.kind == "picture":

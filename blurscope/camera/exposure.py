@@ -1,0 +1,229 @@
+"""From pixel histories to the picture that the moving sensor collects, on a fine grid along the motion."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from blurscope.camera.display import Display
+from blurscope.camera.motion import Grid, Travel, border_times, gather
+from blurscope.camera.scene import (
+    DRAWING_STEPS_PER_REFRESH,
+    STEPS_PER_REFRESH,
+    Responses,
+    Stimulus,
+    draw_history,
+    history_refreshes,
+    light_integral,
+)
+
+MAX_BREAKS = 400
+ROWS_AT_ONCE = 16
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """The exposure of a row: ``[start, end]`` in refreshes; with a rolling shutter one per end of the row."""
+
+    start: float
+    end: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """A stimulus on a display, with everything that filming it needs."""
+
+    stimulus: Stimulus
+    display: Display
+    refresh_hz: float
+    start_refresh: int
+    sign: int
+    frozen: bool = False
+
+    @property
+    def hold_ms(self) -> float:
+        """One refresh."""
+        return 1000 / self.refresh_hz
+
+
+class Histories:
+    """Distinct pixel histories of a scene and their light."""
+
+    def __init__(self, scene: Scene, first: int, last: int) -> None:
+        self.scene, self.first, self.last = scene, first, last
+        display = scene.display
+        before = 1
+        if not scene.frozen:
+            before = history_refreshes(display, (0, 64, 128, 192, 255), scene.hold_ms)
+        levels = draw_history(
+            scene.stimulus, display, scene.start_refresh, range(first - before, last), frozen=scene.frozen
+        )
+        self.levels = levels[:, :, ::-1] if scene.sign < 0 else levels
+        self.law = display.law.light(np.arange(256))
+        self.responses = Responses(display, scene.hold_ms, before + last - first + 1)
+        plain = np.flatnonzero(~scene.stimulus.drawing_kinds)
+        self.history_of: dict[int, np.ndarray] = {}
+        unique, index = _unique_histories(self.levels[:, plain])
+        for row, kind in enumerate(plain.tolist()):
+            self.history_of[kind] = index[row]
+        self.table = light_integral(unique, first, last, self.responses, self.law, STEPS_PER_REFRESH)
+
+    def of_kind(self, kind: int) -> tuple[np.ndarray, np.ndarray, int, bool]:
+        """Return ``(table, history of each pixel, steps per refresh, still)`` of a row kind.
+
+        The table holds only the histories of this kind; ``still`` says that none of them changes.
+        """
+        if kind in self.history_of:
+            used, local = np.unique(self.history_of[kind], return_inverse=True)
+            table, steps = self.table[used], STEPS_PER_REFRESH
+        else:
+            unique, index = _unique_histories(self.levels[:, kind][:, None])
+            steps = DRAWING_STEPS_PER_REFRESH
+            table = light_integral(unique, self.first, self.last, self.responses, self.law, steps)
+            local = index[0]
+        slopes = table[:, 1] - table[:, 0]
+        still = bool(np.allclose(table[:, -1], slopes * (table.shape[1] - 1), rtol=0, atol=1e-9))
+        if still:
+            middle = np.arange(table.shape[1])
+            still = bool(np.abs(table - slopes[:, None] * middle).max() < 1e-9)
+        return table, local, steps, still
+
+
+def _unique_histories(levels: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the distinct columns ``(refreshes, n)`` of ``(refreshes, kinds, width)`` and their index."""
+    rng = np.random.default_rng(411)
+    weights = rng.integers(1, 2**63, size=levels.shape[0], dtype=np.uint64) | np.uint64(1)
+    key = np.zeros(levels.shape[1:], np.uint64)
+    for w, frame in zip(weights, levels, strict=True):
+        key += w * frame
+    _, where, index = np.unique(key, return_index=True, return_inverse=True)
+    flat = levels.reshape(levels.shape[0], -1)
+    return np.ascontiguousarray(flat[:, where]), index.reshape(levels.shape[1:])
+
+
+def _at(table: np.ndarray, clock: np.ndarray, first: int, steps: int) -> np.ndarray:
+    """Read tables (n, length) at pixel-clock times: one set (k,) for all, or (n, k) one set each."""
+    place = (clock - first) * steps
+    left = np.clip(np.floor(place).astype(np.int64), 0, table.shape[1] - 2)
+    share = place - left
+    if clock.ndim == 1:
+        return table[:, left] * (1 - share) + table[:, left + 1] * share
+    rows = np.arange(table.shape[0])[:, None]
+    return table[rows, left] * (1 - share) + table[rows, left + 1] * share
+
+
+def _lit(
+    scene: Scene, table: np.ndarray, first: int, steps: int, times: np.ndarray, delay: np.ndarray | float
+) -> np.ndarray:
+    """Return the light integrated with the backlight up to rising ``times`` (k,): (n, k)."""
+    backlight, hz = scene.display.backlight, scene.refresh_hz
+    delay = np.asarray(delay, float)
+    if backlight.steady():
+        return _at(table, times - delay[..., None] if delay.ndim else times - delay, first, steps)
+    if delay.ndim and backlight.follows_scan:
+        return np.concatenate(
+            [_lit(scene, table[i : i + 1], first, steps, times, float(d)) for i, d in enumerate(delay)]
+        )
+    shift = float(delay) if backlight.follows_scan else 0.0
+    breaks = backlight.breaks(times[0] - shift, times[-1] - shift, hz) + shift
+    if len(breaks) > MAX_BREAKS:
+        breaks = breaks[:0]
+    every = np.concatenate([times, breaks])
+    order = np.argsort(every, kind="stable")
+    every = every[order]
+    light = _at(table, every - delay[..., None] if delay.ndim else every - delay, first, steps)
+    spans = np.diff(every)
+    emission = np.diff(backlight.total(every - shift, hz)) / np.where(spans > 0, spans, 1)
+    running = np.zeros_like(light)
+    np.cumsum(np.diff(light, axis=1) * emission, axis=1, out=running[:, 1:])
+    back = np.empty(len(every), np.int64)
+    back[order] = np.arange(len(every))
+    return running[:, back[: len(times)]]
+
+
+def film_rows(
+    scene: Scene,
+    histories: Histories,
+    travel: Travel,
+    grid: Grid,
+    windows: Callable[[int], tuple[Window, Window]],
+    height_px: int,
+) -> np.ndarray:
+    """Return what each row of the sensor collects: (height, grid.count_px, grid.steps) float32, light x refreshes.
+
+    ``windows(row)`` gives the exposure at the first and the last pixel of a row along the motion.
+    """
+    display, stimulus = scene.display, scene.stimulus
+    by_rows = display.scan_axis == "rows"
+    row_delay = display.delay(np.arange(height_px), height_px) if by_rows else np.zeros(height_px)
+    column_delay = None
+    if not by_rows and display.scan_out_refreshes:
+        column_delay = display.delay(np.arange(stimulus.width_px), stimulus.width_px)
+        if scene.sign < 0:
+            column_delay = column_delay[::-1]
+    out = np.zeros((height_px, grid.count_px, grid.steps), np.float32)
+    rows_of_kind: dict[int, list[int]] = {}
+    for row, kind in enumerate(stimulus.kind_of_row.tolist()):
+        rows_of_kind.setdefault(kind, []).append(row)
+    row_matters_always = display.backlight.follows_scan and not display.backlight.steady()
+    for kind, rows in rows_of_kind.items():
+        table, local, steps, still = histories.of_kind(kind)
+        if column_delay is not None and (not still or row_matters_always):
+            delays: np.ndarray | None = column_delay
+            table, local = table[local], np.arange(len(local))
+        else:
+            delays = None
+        jobs: dict[tuple, list[int]] = {}
+        for row in rows:
+            d = float(row_delay[row]) if (not still or row_matters_always) else 0.0
+            jobs.setdefault((d, *windows(row)), []).append(row)
+        keys = list(jobs)
+        for chunk in range(0, len(keys), ROWS_AT_ONCE):
+            part = keys[chunk : chunk + ROWS_AT_ONCE]
+            got = _film_jobs(scene, table, local, histories.first, steps, travel, grid, part, delays)
+            for key, line in zip(part, got, strict=True):
+                out[jobs[key]] = line
+    return out
+
+
+def _film_jobs(scene, table, local, first, steps, travel, grid, jobs, delays) -> np.ndarray:
+    """Film rows of one kind: ``jobs`` are (delay, window at the row's start, window at its end)."""
+    if any(a != b for _, a, b in jobs):
+        ends = [
+            _film_jobs(scene, table, local, first, steps, travel, grid, [(d, w[k], w[k]) for d, *w in jobs], delays)
+            for k in (0, 1)
+        ]
+        x = grid.first_px + np.arange(grid.count_px)
+        share = np.clip((x + 0.5) / len(local), -0.5, 1.5).astype(np.float32)[None, :, None]
+        return ends[0] * (1 - share) + ends[1] * share
+    out = np.zeros((len(jobs), grid.count_px, grid.steps), np.float32)
+    groups: dict[Window, list[int]] = {}
+    for j, (_, window, _) in enumerate(jobs):
+        groups.setdefault(window, []).append(j)
+    for window, members in groups.items():
+        low, high, times = border_times(travel, grid, window.start, window.end)
+        rising = times[:, ::-1].ravel()
+        count = high - low + 2
+        lam = np.empty((len(members), table.shape[0], count, grid.steps))
+        for k, j in enumerate(members):
+            lit = _lit(scene, table, first, steps, rising, delays if delays is not None else jobs[j][0])
+            lam[k] = lit.reshape(table.shape[0], count, grid.steps)[:, :, ::-1]
+        part = np.zeros((len(members), grid.count_px, grid.steps), np.float32)
+        out[members] = gather(lam, low, local, grid, part)
+    return out
+
+
+def film_still_rows(scene: Scene, histories: Histories, window: Window, height_px: int) -> np.ndarray:
+    """Return what a camera at rest collects: (height, width) float32, light x refreshes, on whole screen pixels."""
+    display, stimulus = scene.display, scene.stimulus
+    by_rows = display.scan_axis == "rows"
+    delay = display.delay(np.arange(height_px), height_px) if by_rows else np.zeros(height_px)
+    times = np.array([window.start, window.end])
+    out = np.zeros((height_px, stimulus.width_px), np.float32)
+    for row, kind in enumerate(stimulus.kind_of_row.tolist()):
+        table, local, steps, _ = histories.of_kind(kind)
+        lit = _lit(scene, table, histories.first, steps, times, float(delay[row]))
+        out[row] = (lit[:, 1] - lit[:, 0])[local]
+    return out

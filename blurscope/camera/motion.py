@@ -1,0 +1,94 @@
+"""Light gathered by a camera that moves along the screen, pixel by pixel and without any blur kernel.
+
+A point of the sensor sees one screen pixel after the other; what it collects from each is the integral of that
+pixel's light from the moment the pixel's leading border passes to the moment its trailing border does, within the
+exposure. Positions are in display px along the motion of the plate (``x`` grows with the motion), times in refreshes.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from blurscope.errors import SettingsError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Travel:
+    """Where the camera is: ``speed (t - mid) + accel (t - mid)^2 / 2`` in px."""
+
+    speed: float
+    accel: float
+    mid: float
+
+    def position(self, t: np.ndarray | float) -> np.ndarray:
+        """Return the position at times ``t``."""
+        s = np.asarray(t, float) - self.mid
+        return self.speed * s + 0.5 * self.accel * s * s
+
+    def time(self, position: np.ndarray, start: float, end: float) -> np.ndarray:
+        """Return when positions are passed, held within ``[start, end]``."""
+        p = np.asarray(position, float)
+        if self.accel == 0:
+            t = self.mid + p / self.speed
+        else:
+            root = self.speed**2 + 2 * self.accel * p
+            t = self.mid + 2 * p / (self.speed + np.sqrt(np.maximum(root, 0)))
+            # beyond the turning point, outside the exposure by `check`
+            t = np.where(root < 0, np.where(p > 0, end, start), t)
+        return np.clip(t, start, end)
+
+    def check(self, start: float, end: float) -> None:
+        """Refuse a camera that stops or turns back within the exposure."""
+        for t in (start, end):
+            if self.speed + self.accel * (t - self.mid) <= 0.05:
+                raise SettingsError(
+                    "the simulated camera stops or turns back during the exposure; take a smaller tracking error or "
+                    "acceleration"
+                )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """Points of the sensor, ``steps`` per display px: ``x = first_px + i + (s + 0.5) / steps``, i < count_px."""
+
+    first_px: int
+    count_px: int
+    steps: int
+
+
+def border_times(travel: Travel, grid: Grid, start: float, end: float) -> tuple[int, int, np.ndarray]:
+    """Return ``(m_low, m_high, times)``.
+
+    ``m`` is the screen pixel counted from the grid's pixel; ``times[m - m_low, s]`` is when the leading border of
+    pixel ``m`` passes the point ``s``, for ``m`` from ``m_low`` to ``m_high + 1`` (the last one closes the last pixel).
+    """
+    low = math.floor(float(travel.position(start)))
+    high = math.floor(float(travel.position(end))) + 1
+    m = np.arange(low, high + 2)
+    offset = (np.arange(grid.steps) + 0.5) / grid.steps
+    return low, high, travel.time(m[:, None] - offset[None, :], start, end)
+
+
+def gather(lam: np.ndarray, m_low: int, pixel_of: np.ndarray, grid: Grid, out: np.ndarray) -> np.ndarray:
+    """Add the light of all screen pixels to the points of the grid.
+
+    Parameters
+    ----------
+    lam : (rows, histories, m, steps)
+        Light of each history integrated from the start of the exposure to the border times.
+    pixel_of : (width,) int
+        History of each screen pixel along the motion.
+    out : (rows, count_px, steps)
+    """
+    passes = np.diff(lam, axis=2)
+    width = len(pixel_of)
+    for k in range(passes.shape[2]):
+        first = grid.first_px + m_low + k
+        i0, i1 = max(0, -first), min(grid.count_px, width - first)
+        if i1 > i0:
+            part = np.ascontiguousarray(passes[:, :, k, :], dtype=out.dtype)
+            out[:, i0:i1] += part[:, pixel_of[first + i0 : first + i1]]
+    return out

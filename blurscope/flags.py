@@ -26,6 +26,8 @@ FLAGS: dict[str, str] = {
     "sampling_coarse": "the photo has too few campx across the blur",
     "levels_reversed": "the record runs the other way than the transition says",
     "ripple_unresolved": "the ripple of the backlight could not be told from the step",
+    "shape_assumed": "the shape of the response is assumed; only its time is known",
+    "response_missing": "the response of this pair is not known",
     "not_in_response": "the response file has no such transition",
     "not_in_measurement": "the measurement has no such transition",
 }
@@ -59,6 +61,10 @@ WARNINGS: dict[str, str] = {
     "bandwidth_removed": "the amplifier's bandwidth was taken out of the record",
     "repeats_dropped": "some repeats in the record were left out",
     "levels_assumed": "the display's level-to-light law is assumed, not measured",
+    "shape_assumed": "only response times are known, so the shape of the response is assumed",
+    "refresh_differs": "the response was taken at another refresh rate, where the panel may be driven differently",
+    "backlight_differs": "the photo and the response were taken under different backlights",
+    "exposure_part": "the exposure is not whole refreshes, so the figures depend on when the shutter opens",
     "switch_times_found": "the switch times were found in the record, not given",
 }
 

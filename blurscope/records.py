@@ -70,3 +70,63 @@ def frozen_array(values: Any, dtype: Any = np.float64) -> np.ndarray:
     out = np.array(values, dtype=dtype)
     out.setflags(write=False)
     return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Transition:
+    """The response of one pair of levels: the step itself and the figures published with it.
+
+    Attributes
+    ----------
+    from_level, to_level : int or None
+        ``None`` for an assumed response that stands for every pair.
+    step : blurscope.shapes.steps.Step or None
+        ``None`` where the response could not be read.
+    response_ms, response_signal_ms, overshoot_pct : Q
+        The step's own figures, no hold.
+    origin : {"record", "streak", "edge", "family"}
+        Where the step came from; ``family`` is a shape assumed for a known response time.
+    noise_share : float
+        Standard deviation of a sample of the step, share of the transition; 0 where not sampled.
+    spacing_ms : float
+        Sample spacing that ``noise_share`` belongs to.
+    flags : tuple of str
+    """
+
+    from_level: int | None
+    to_level: int | None
+    step: Any
+    response_ms: Q
+    response_signal_ms: Q
+    overshoot_pct: Q
+    origin: str
+    noise_share: float = 0.0
+    spacing_ms: float = 0.0
+    flags: tuple[str, ...] = ()
+
+    @property
+    def pair(self) -> tuple[int | None, int | None]:
+        """``(from_level, to_level)``."""
+        return self.from_level, self.to_level
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PredictedEdge:
+    """What a perfect pursuit camera should measure on one transition.
+
+    Attributes
+    ----------
+    transition : Transition
+    figures : dict of Q
+        ``bew_px``, ``bet_ms``, ``ebet_ms``, ``get_ms``, ``ghost_ms`` and so on, as `measure` names them.
+    effects : dict of dict
+        ``effects[input][figure]``: signed change of the figure by one standard uncertainty of the input.
+    lag_px, esf : (n,) float
+        The predicted profile.
+    """
+
+    transition: Transition
+    figures: dict[str, Q]
+    effects: dict[str, dict[str, float]]
+    lag_px: np.ndarray
+    esf: np.ndarray

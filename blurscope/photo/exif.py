@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from blurscope.photo.ifd import Entry, NotTiffError, TiffReader
 
 # tag: (lowest, highest) that a camera can mean
-_RANGES = {
+RANGES = {
     "exposure_s": (1e-7, 3600.0),
     "iso": (1.0, 1e7),
     "f_number": (0.3, 200.0),
@@ -70,7 +70,7 @@ def read_exif(block: bytes) -> Exif:
         "focal_35mm": get(41989),
     }
     for name, value in found.items():
-        low, high = _RANGES[name]
+        low, high = RANGES[name]
         if low <= value <= high:
             fields[name] = value
         elif not (math.isnan(value) or value == 0):

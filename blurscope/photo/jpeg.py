@@ -65,7 +65,8 @@ def read_header(data: bytes, name: str) -> Header:
         raise broken(name, "a JPEG without a picture in it")
     if data.rfind(b"\xff\xd9") < pos:
         raise broken(name, "a JPEG without its end")
-    if data.count(b"\xff\xda", pos) > MAX_SCANS and _count_scans(data, pos) > MAX_SCANS:
+    several = frame[0] == 0xC2 or body[:1] != frame[1][5:6]
+    if several and data.count(b"\xff\xda", pos) > MAX_SCANS and _count_scans(data, pos) > MAX_SCANS:
         raise PhotoError(f"{name} has more than {MAX_SCANS} JPEG scans, which no camera writes; refused")
     body = frame[1]
     return Header(

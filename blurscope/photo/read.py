@@ -12,9 +12,10 @@ import numpy as np
 
 from blurscope.errors import PhotoError, SettingsError
 from blurscope.files import show_path
-from blurscope.photo import icc, jpeg, png, sniff, tiff, tone
+from blurscope.photo import heif, icc, jpeg, png, raw, sniff, tiff, tone
 from blurscope.photo.exif import Exif, read_exif
 from blurscope.photo.header import Header, broken
+from blurscope.photo.opencv import imdecode
 from blurscope.photo.record import Photo
 from blurscope.photo.tone import Tone
 
@@ -22,7 +23,9 @@ DEFAULT_MAX_MEGAPIXELS = 80.0
 LIMIT_VARIABLE = "BLURSCOPE_MAX_MEGAPIXELS"
 
 
-def read_photo(path: str | os.PathLike[str], *, max_megapixels: float | None = None, grey: bool = False) -> Photo:
+def read_photo(
+    path: str | os.PathLike[str], *, max_megapixels: float | None = None, grey: bool = False, planes: bool = False
+) -> Photo:
     """Read a photo: JPEG, PNG, TIFF, camera RAW, HEIC or AVIF.
 
     Parameters
@@ -34,6 +37,8 @@ def read_photo(path: str | os.PathLike[str], *, max_megapixels: float | None = N
     grey : bool
         Decode one channel only: 0.299 R + 0.587 G + 0.114 B of the codes (Rec. ITU-R BT.601). A JPEG stores just
         that, so its colour is never decoded.
+    planes : bool
+        RAW with a 2 x 2 mosaic: one pixel per cell at half the size, nothing interpolated.
 
     Returns
     -------
@@ -52,7 +57,7 @@ def read_photo(path: str | os.PathLike[str], *, max_megapixels: float | None = N
     kind = sniff.kind_of(data, Path(os.fsdecode(path)).suffix, name)
     with ThreadPoolExecutor(max_workers=1) as pool:  # hashing lets go of the interpreter, and so does decoding
         digest = pool.submit(lambda: hashlib.sha256(data).hexdigest())
-        header, exif, pixels, more = _READERS[kind](data, name, limit, grey)
+        header, exif, pixels, more = _decode(kind, data, name, limit, grey, planes)
     fields = {**_tone_fields(kind, header, exif), **more}
     pixels, orientation = _upright(pixels, header, exif)
     pixels = np.ascontiguousarray(pixels)
@@ -124,7 +129,7 @@ def _read_jpeg(data: bytes, name: str, limit: float, grey: bool) -> tuple[Header
     return header, read_exif(header.exif), pixels, {"full_scale": 255.0, "clip_code": 255.0}
 
 
-def _read_png(data: bytes, name: str, limit: float, grey: bool) -> tuple[Header, Exif, np.ndarray, dict]:
+def _read_png(data: bytes, name: str, limit: float) -> tuple[Header, Exif, np.ndarray, dict]:
     from blurscope._cv import cv2
 
     header = png.read_header(data, name)
@@ -141,10 +146,10 @@ def _read_png(data: bytes, name: str, limit: float, grey: bool) -> tuple[Header,
     pixels = _without_alpha(pixels, header, name)
     full = float(2**header.bits - 1)
     more = {"full_scale": full, "clip_code": full, "bit_depth": header.extra.get("significant_bits", header.bits)}
-    return header, read_exif(header.exif), _to_grey(pixels) if grey else pixels, more
+    return header, read_exif(header.exif), pixels, more
 
 
-def _read_tiff(data: bytes, name: str, limit: float, grey: bool) -> tuple[Header, Exif, np.ndarray, dict]:
+def _read_tiff(data: bytes, name: str, limit: float) -> tuple[Header, Exif, np.ndarray, dict]:
     header = tiff.read_header(data, name)
     check_size(header.width, header.height, limit, name)
     pixels = _without_alpha(tiff.decode(data, header, name), header, name)
@@ -155,19 +160,37 @@ def _read_tiff(data: bytes, name: str, limit: float, grey: bool) -> tuple[Header
             raise PhotoError(f"{name} has {bad} samples that are not finite numbers; develop it again without them")
         full = max(full, float(pixels.max()))
     more = {"full_scale": full, "clip_code": full, "bit_depth": header.bits}
-    return header, read_exif(header.exif), _to_grey(pixels) if grey else pixels, more
+    return header, read_exif(header.exif), pixels, more
 
 
-_READERS = {"jpeg": _read_jpeg, "png": _read_png, "tiff": _read_tiff}
+def _read_heif(kind: str, data: bytes, name: str, limit: float) -> tuple[Header, Exif, np.ndarray, dict]:
+    read = heif.read_heic if kind == "heic" else heif.read_avif
+    header, exif, pixels = read(data, name, lambda width, height: check_size(width, height, limit, name))
+    full = float(2**header.bits - 1)
+    pixels = _without_alpha(pixels, header, name)
+    return header, exif, pixels, {"full_scale": full, "clip_code": full, "bit_depth": header.bits}
+
+
+def _decode(
+    kind: str, data: bytes, name: str, limit: float, grey: bool, planes: bool
+) -> tuple[Header, Exif, np.ndarray, dict]:
+    """Check the header and decode."""
+    if kind == "jpeg":
+        return _read_jpeg(data, name, limit, grey)
+    if kind == "raw":
+        found = raw.read_raw(data, name, lambda w, h: check_size(w, h, limit, name), planes=planes)
+    elif kind == "png":
+        found = _read_png(data, name, limit)
+    elif kind == "tiff":
+        found = _read_tiff(data, name, limit)
+    else:
+        found = _read_heif(kind, data, name, limit)
+    header, exif, pixels, more = found
+    return header, exif, _to_grey(pixels) if grey else pixels, more
 
 
 def _imdecode(data: bytes, flags: int, name: str) -> np.ndarray:
-    from blurscope._cv import cv2
-
-    try:
-        pixels = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
-    except cv2.error:
-        pixels = None
+    pixels = imdecode(data, flags)
     if pixels is None:
         raise broken(name, "it can't be decoded")
     return pixels
@@ -177,7 +200,7 @@ def _without_alpha(pixels: np.ndarray, header: Header, name: str) -> np.ndarray:
     """Drop an alpha channel that is opaque everywhere; refuse any other."""
     if not header.alpha:
         return pixels
-    opaque = 1.0 if pixels.dtype.kind == "f" else np.iinfo(pixels.dtype).max
+    opaque = 1.0 if pixels.dtype.kind == "f" else 2**header.bits - 1
     if np.any(pixels[:, :, -1] != opaque):
         raise PhotoError(f"{name} is see-through in places; save it without transparency")
     return np.ascontiguousarray(pixels[:, :, 0] if header.channels == 1 else pixels[:, :, :3])
@@ -215,9 +238,8 @@ def _tone_fields(kind: str, header: Header, exif: Exif) -> dict:
     profile, name = icc.read_profile(header.icc)
     stated: list[Tone | None] = []
     extra = header.extra
-    if "transfer_code" in extra:
-        stated.append(tone.from_transfer_code(extra["transfer_code"], "png" if kind == "png" else "nclx"))
-    stated.append(profile)
+    coded = tone.from_transfer_code(extra.get("transfer_code", 2), "png" if kind == "png" else "nclx")
+    stated.extend([coded, profile] if kind == "png" else [profile, coded])
     if extra.get("srgb"):
         stated.append(tone.srgb("png"))
         name = name or "sRGB"

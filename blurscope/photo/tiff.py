@@ -11,6 +11,7 @@ from blurscope.errors import PhotoError
 from blurscope.photo import tone
 from blurscope.photo.header import Header, broken
 from blurscope.photo.ifd import Entry, NotTiffError, TiffReader
+from blurscope.photo.opencv import imdecode
 
 _BY_OPENCV = {5: "LZW", 7: "JPEG", 8: "deflate", 32946: "deflate", 32773: "PackBits"}
 _RAW_PHOTOMETRIC = {32803, 34892}
@@ -157,7 +158,7 @@ def _decode_plain(data: bytes, name: str) -> np.ndarray:
                 pixels = np.iinfo(pixels.dtype).max - pixels
             if page.planarconfig == 2 and page.samplesperpixel > 1:
                 pixels = np.moveaxis(pixels, 0, -1)
-    except (tifffile.TiffFileError, ValueError, OSError, KeyError, IndexError, TypeError, struct.error) as exc:
+    except (tifffile.TiffFileError, ValueError, OSError, LookupError, TypeError, ArithmeticError, struct.error) as exc:
         raise broken(name, f"a TIFF that can't be decoded: {type(exc).__name__}") from None
     if pixels.dtype.kind == "f":
         pixels = pixels.astype(np.float32, copy=False)
@@ -174,10 +175,7 @@ def _decode_packed(data: bytes, header: Header, name: str) -> np.ndarray:
         buffer = buffer.copy()
         order = "little" if header.extra["order"] == "<" else "big"
         buffer[turn.offset : turn.offset + 2] = list((1).to_bytes(2, order))
-    try:
-        pixels = cv2.imdecode(buffer, cv2.IMREAD_UNCHANGED)
-    except cv2.error:
-        pixels = None
+    pixels = imdecode(buffer, cv2.IMREAD_UNCHANGED)
     if pixels is None:
         raise broken(name, "a TIFF that can't be decoded")
     if pixels.ndim == 3:

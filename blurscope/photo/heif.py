@@ -35,7 +35,7 @@ def read_heic(data: bytes, name: str, check_size) -> tuple[Header, Exif, np.ndar
     channels = 1 if pixels.ndim == 2 or pixels.shape[2] == 2 else 3
     profile = file.info.get("icc_profile") or b""
     nclx = file.info.get("nclx_profile") or {}
-    extra = {"transfer_code": int(nclx["transfer_characteristics"])} if "transfer_characteristics" in nclx else {}
+    extra = {"turned": item.orientation, "transfer_code": int(nclx.get("transfer_characteristics", 2))}
     header = Header(
         width=pixels.shape[1],
         height=pixels.shape[0],

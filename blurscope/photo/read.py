@@ -6,7 +6,6 @@ import hashlib
 import os
 import stat
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 
 import numpy as np
 
@@ -54,7 +53,7 @@ def read_photo(
     limit = _limit(max_megapixels)
     name = show_path(path)
     data = _read_bytes(path, name, limit)
-    kind = sniff.kind_of(data, Path(os.fsdecode(path)).suffix, name)
+    kind = sniff.kind_of(data, os.path.splitext(os.fsdecode(path))[1], name)
     with ThreadPoolExecutor(max_workers=1) as pool:  # hashing lets go of the interpreter, and so does decoding
         digest = pool.submit(lambda: hashlib.sha256(data).hexdigest())
         header, exif, pixels, more = _decode(kind, data, name, limit, grey, planes)
@@ -65,7 +64,7 @@ def read_photo(
         path=os.fsdecode(path),
         kind="heic" if kind == "avif" else kind,
         pixels=pixels,
-        orientation=orientation,
+        orientation=header.extra.get("turned", orientation),
         sha256=digest.result(),
         notes=exif.notes,
         **{**fields, **exif.fields},
@@ -94,7 +93,8 @@ def _read_bytes(path: str | os.PathLike[str], name: str, limit: float) -> bytes:
         most = int(limit * 1e6 * 16) + (64 << 20)
         if info.st_size > most:
             raise PhotoError(f"{name} has {info.st_size >> 20} MiB, more than a photo of {limit:g} megapixels can have")
-        data = Path(path).read_bytes()
+        with open(path, "rb") as stream:
+            data = stream.read()
     except FileNotFoundError:
         raise PhotoError(f"{name} does not exist; check the path") from None
     except OSError as exc:

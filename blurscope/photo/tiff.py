@@ -74,6 +74,8 @@ def read_header(data: bytes, name: str) -> Header:
     if (bits, number_format) not in ((8, 1), (16, 1), (16, 3), (32, 3), (64, 3)):
         kind = {1: "unsigned", 2: "signed", 3: "float"}.get(number_format, "unknown")
         raise PhotoError(f"{name} has {bits}-bit {kind} samples; save it with 8 or 16 bits or as 32-bit float")
+    if photometric == 0 and number_format == 3:
+        raise PhotoError(f"{name} has floats that count backwards, white as zero; save it with black as zero")
     channels = 1 if photometric in (0, 1) else 3
     if not channels <= samples <= channels + 1:
         raise PhotoError(f"{name} has {samples} channels, not {channels}; save it without the others")
@@ -178,6 +180,8 @@ def _decode_packed(data: bytes, header: Header, name: str) -> np.ndarray:
     pixels = imdecode(buffer, cv2.IMREAD_UNCHANGED)
     if pixels is None:
         raise broken(name, "a TIFF that can't be decoded")
+    if header.extra["photometric"] == 0 and pixels.dtype == np.uint16:
+        pixels = 65535 - pixels  # OpenCV does so with 8 bits only
     if pixels.ndim == 3:
         code = cv2.COLOR_BGR2RGB if pixels.shape[2] == 3 else cv2.COLOR_BGRA2RGBA
         pixels = cv2.cvtColor(pixels, code)

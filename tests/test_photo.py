@@ -1,0 +1,522 @@
+"""The photo reader against general libraries: codes, depth, turning, header fields and refusals."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import os
+import struct
+import zlib
+
+import cv2
+import numpy as np
+import pillow_heif
+import pytest
+from photo_makers import dng_bytes, exif_block, heic_bytes, pillow_bytes, scene, smooth_scene, tiff_bytes
+from PIL import Image, ImageCms, ImageOps
+
+from blurscope.errors import BlurscopeError, PhotoError, SettingsError
+from blurscope.photo import LIMIT_VARIABLE, Photo, Tone, read_photo
+
+
+@pytest.fixture
+def put(tmp_path):
+    """Write bytes to a file and return its path."""
+
+    def write(data: bytes, name: str = "photo.bin"):
+        path = tmp_path / name
+        path.write_bytes(data)
+        return path
+
+    return write
+
+
+def refusal(path, **options) -> str:
+    """Return the text of the refusal, which must be one sentence that names the file."""
+    with pytest.raises(PhotoError) as caught:
+        read_photo(path, **options)
+    text = str(caught.value)
+    assert "\n" not in text and ". " not in text and not text.endswith(".")
+    assert os.path.basename(os.fsdecode(path)) in text
+    return text
+
+
+def cv_png(pixels: np.ndarray) -> bytes:
+    codes = {2: None, 3: cv2.COLOR_RGB2BGR, 4: cv2.COLOR_RGBA2BGRA}
+    code = codes[pixels.shape[2] if pixels.ndim == 3 else 2]
+    return cv2.imencode(".png", pixels if code is None else cv2.cvtColor(pixels, code))[1].tobytes()
+
+
+def cv_avif(pixels: np.ndarray, depth: int) -> bytes:
+    options = [cv2.IMWRITE_AVIF_DEPTH, depth, cv2.IMWRITE_AVIF_QUALITY, 100, cv2.IMWRITE_AVIF_SPEED, 9]
+    return cv2.imencode(".avif", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), options)[1].tobytes()
+
+
+def lossless_heic(pixels: np.ndarray) -> bytes:
+    """A HEIC of 10 bits without loss: identity matrix, no subsampling."""
+    height, width = pixels.shape[:2]
+    file = pillow_heif.from_bytes("RGB;16", (width, height), (pixels << 6).astype("<u2").tobytes())
+    stream = io.BytesIO()
+    file.save(stream, quality=-1, chroma=444, matrix_coefficients=0)
+    return stream.getvalue()
+
+
+# ---------------------------------------------------------------------------------------------- codes and depth
+
+SIXTEEN = scene()
+GREY16 = np.ascontiguousarray(SIXTEEN[:, :, 1])
+OPAQUE = np.dstack([SIXTEEN, np.full(SIXTEEN.shape[:2], 65535, np.uint16)])
+
+
+@pytest.mark.parametrize(
+    ("data", "want"),
+    [
+        pytest.param(cv_png(SIXTEEN), SIXTEEN, id="png"),
+        pytest.param(cv_png(GREY16), GREY16, id="png-grey"),
+        pytest.param(cv_png(OPAQUE), SIXTEEN, id="png-opaque-alpha"),
+        pytest.param(pillow_bytes(Image.fromarray(GREY16), "PNG"), GREY16, id="png-grey-pillow"),
+        pytest.param(tiff_bytes(SIXTEEN, photometric="rgb"), SIXTEEN, id="tiff"),
+        pytest.param(tiff_bytes(SIXTEEN, photometric="rgb", byteorder=">"), SIXTEEN, id="tiff-big-endian"),
+        pytest.param(tiff_bytes(SIXTEEN, photometric="rgb", bigtiff=True), SIXTEEN, id="bigtiff"),
+        pytest.param(tiff_bytes(SIXTEEN, photometric="rgb", compression="zlib"), SIXTEEN, id="tiff-deflate"),
+        pytest.param(
+            tiff_bytes(SIXTEEN, photometric="rgb", compression="zlib", predictor=True), SIXTEEN, id="tiff-predictor"
+        ),
+        pytest.param(tiff_bytes(SIXTEEN, photometric="rgb", tile=(16, 16)), SIXTEEN, id="tiff-tiles"),
+        pytest.param(
+            tiff_bytes(SIXTEEN, photometric="rgb", tile=(16, 16), compression="zlib"), SIXTEEN, id="tiff-deflated-tiles"
+        ),
+        pytest.param(
+            tiff_bytes(np.moveaxis(SIXTEEN, 2, 0).copy(), photometric="rgb", planarconfig="separate"),
+            SIXTEEN,
+            id="tiff-planar",
+        ),
+        pytest.param(tiff_bytes(GREY16, photometric="minisblack"), GREY16, id="tiff-grey"),
+        pytest.param(tiff_bytes(GREY16, photometric="minisblack", compression="zlib"), GREY16, id="tiff-grey-deflate"),
+        pytest.param(tiff_bytes(65535 - GREY16, photometric="miniswhite"), GREY16, id="tiff-white-is-zero"),
+        pytest.param(
+            tiff_bytes(65535 - GREY16, photometric="miniswhite", compression="zlib"), GREY16, id="tiff-white-is-zero-z"
+        ),
+        pytest.param(
+            tiff_bytes(OPAQUE, photometric="rgb", extrasamples=["unassalpha"]), SIXTEEN, id="tiff-opaque-alpha"
+        ),
+        pytest.param(cv2.imencode(".tiff", SIXTEEN[..., ::-1].copy())[1].tobytes(), SIXTEEN, id="tiff-lzw-opencv"),
+    ],
+)
+def test_sixteen_bits_arrive_whole(put, data, want):
+    photo = read_photo(put(data))
+    assert photo.pixels.dtype == np.uint16
+    np.testing.assert_array_equal(photo.pixels, want)
+    assert photo.full_scale == photo.clip_code == 65535 and photo.bit_depth == 16
+    assert np.unique(photo.pixels & 0xFF).size > 200  # the low byte carries information
+
+
+@pytest.mark.parametrize("depth", [10, 12])
+def test_avif_keeps_its_bits(put, depth):
+    want = (SIXTEEN >> (16 - depth)).astype(np.uint16)
+    photo = read_photo(put(cv_avif(want, depth)))
+    assert photo.kind == "heic" and photo.pixels.dtype == np.uint16
+    assert photo.full_scale == 2**depth - 1 and photo.bit_depth == depth
+    np.testing.assert_array_equal(photo.pixels, want)  # quality 100 is lossless
+
+
+def test_heic_keeps_its_ten_bits(put):
+    want = scene(64, 96) >> 6
+    photo = read_photo(put(lossless_heic(want)))
+    assert photo.kind == "heic" and photo.pixels.dtype == np.uint16
+    assert photo.full_scale == 1023 and photo.bit_depth == 10
+    np.testing.assert_array_equal(photo.pixels, want)
+
+
+@pytest.mark.parametrize("options", [{}, {"compression": "zlib"}], ids=["plain", "deflate"])
+@pytest.mark.parametrize("grey", [False, True], ids=["colour", "grey"])
+def test_float_tiff_is_linear_and_exact(put, options, grey):
+    want = (SIXTEEN / 65535).astype(np.float32)
+    want = want[:, :, 0].copy() if grey else want
+    photo = read_photo(put(tiff_bytes(want, photometric="minisblack" if grey else "rgb", **options)))
+    assert photo.pixels.dtype == np.float32 and photo.linear and photo.full_scale == 1.0
+    np.testing.assert_array_equal(photo.pixels, want)
+
+
+def test_floats_above_one_set_their_own_full_scale(put):
+    want = SIXTEEN.astype(np.float32)
+    photo = read_photo(put(tiff_bytes(want, photometric="rgb")))
+    assert photo.full_scale == photo.clip_code == float(want.max())
+    assert photo.share(want.max()) == 1.0
+
+
+@pytest.mark.parametrize("kind", ["PNG", "TIFF"])
+def test_eight_bits_are_exact_and_in_rgb_order(put, kind):
+    want = scene(bits=8)
+    photo = read_photo(put(pillow_bytes(want, kind)))
+    assert photo.pixels.dtype == np.uint8 and photo.full_scale == 255
+    np.testing.assert_array_equal(photo.pixels, want)
+
+
+@pytest.mark.parametrize("compression", ["tiff_lzw", "packbits", "tiff_deflate"])
+def test_packed_tiffs_decode_to_the_same_codes(put, compression):
+    want = scene(bits=8)
+    photo = read_photo(put(pillow_bytes(want, "TIFF", compression=compression)))
+    np.testing.assert_array_equal(photo.pixels, want)
+
+
+@pytest.mark.parametrize(
+    "options", [{}, {"progressive": True}, {"subsampling": 0}], ids=["plain", "progressive", "444"]
+)
+def test_jpeg_agrees_with_another_decoder(put, options):
+    data = pillow_bytes(smooth_scene(), "JPEG", quality=90, **options)
+    photo = read_photo(put(data))
+    other = np.asarray(Image.open(io.BytesIO(data)))
+    assert photo.kind == "jpeg"
+    assert np.max(np.abs(photo.pixels.astype(int) - other)) <= 2  # two decoders round chroma differently
+    assert np.max(np.abs(photo.pixels.astype(int) - smooth_scene())) <= 6
+
+
+def test_grey_jpeg_is_one_channel(put):
+    want = smooth_scene()[:, :, 0]
+    photo = read_photo(put(pillow_bytes(want, "JPEG", quality=95)))
+    assert photo.grey and photo.pixels.shape == want.shape
+    assert np.max(np.abs(photo.pixels.astype(int) - want)) <= 3
+
+
+@pytest.mark.parametrize(
+    ("data", "tolerance"),
+    [
+        (pillow_bytes(smooth_scene(), "JPEG", quality=100, subsampling=0), 1.6),
+        (pillow_bytes(smooth_scene(), "PNG"), 0.51),
+        (tiff_bytes(smooth_scene(), photometric="rgb"), 0.51),
+        (tiff_bytes(smooth_scene().astype(np.uint16) * 257, photometric="rgb"), 2.1),
+    ],
+    ids=["jpeg", "png", "tiff", "tiff16"],
+)
+def test_grey_option_gives_the_luma_of_bt601(put, data, tolerance):
+    path = put(data)
+    photo, colour = read_photo(path, grey=True), read_photo(path)
+    assert photo.grey and photo.pixels.dtype == colour.pixels.dtype
+    want = colour.pixels @ np.array([0.299, 0.587, 0.114])  # Rec. ITU-R BT.601
+    assert np.max(np.abs(photo.pixels - want)) <= tolerance
+
+
+def test_pixels_are_read_only(put):
+    photo = read_photo(put(pillow_bytes(smooth_scene(), "PNG")))
+    with pytest.raises(ValueError, match="read-only"):
+        photo.pixels[0, 0] = 0
+
+
+def test_hash_and_json_block(put):
+    data = pillow_bytes(smooth_scene(), "JPEG", exif=exif_block())
+    photo = read_photo(put(data, "a.jpg"))
+    block = photo.as_json()
+    assert block["sha256"] == hashlib.sha256(data).hexdigest()
+    assert (block["width_campx"], block["height_campx"], block["kind"]) == (128, 96, "jpeg")
+    assert {"path", "sha256", "width_campx", "height_campx", "kind"} <= set(block)
+
+
+# ------------------------------------------------------------------------------------------------ turning
+
+MAKERS = {
+    "jpeg": lambda p, o: pillow_bytes(p, "JPEG", quality=95, subsampling=0, exif=exif_block(o)),
+    "png": lambda p, o: pillow_bytes(p, "PNG", exif=exif_block(o)),
+    "tiff": lambda p, o: tiff_bytes(p, photometric="rgb", extratags=[(274, "H", 1, o, True)]),
+    "tiff-deflate": lambda p, o: tiff_bytes(
+        p, photometric="rgb", compression="zlib", extratags=[(274, "H", 1, o, True)]
+    ),
+    "tiff-big-endian": lambda p, o: tiff_bytes(
+        p, photometric="rgb", compression="zlib", byteorder=">", extratags=[(274, "H", 1, o, True)]
+    ),
+    "heic": lambda p, o: heic_bytes(p, exif=exif_block(o)),
+    "avif": lambda p, o: pillow_bytes(p, "AVIF", quality=95, exif=exif_block(o)),
+}
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+@pytest.mark.parametrize("kind", MAKERS)
+def test_pictures_come_out_upright(put, kind, orientation):
+    stored = smooth_scene()
+    reference = Image.fromarray(stored)
+    reference.getexif()[274] = orientation
+    want = np.asarray(ImageOps.exif_transpose(reference)).astype(int)
+    photo = read_photo(put(MAKERS[kind](stored, orientation)))
+    assert photo.pixels.shape == want.shape and photo.orientation == orientation
+    assert np.mean(np.abs(photo.pixels - want)) < 2
+    assert photo.pixels.flags.c_contiguous
+
+
+def test_first_row_is_the_top(put):
+    picture = np.zeros((30, 44, 3), np.uint8)
+    picture[:5] = 255
+    picture[:, :4, 0] = 255
+    photo = read_photo(put(pillow_bytes(picture, "PNG")))
+    assert photo.pixels[0].min() == 255 and photo.pixels[-1, 0].tolist() == [255, 0, 0]
+
+
+def test_heic_is_turned_by_its_container_only(put):
+    data = heic_bytes(smooth_scene(), exif=exif_block(1))
+    says = struct.pack(">HHIH", 274, 3, 1, 1)
+    assert says in data
+    photo = read_photo(put(data.replace(says, struct.pack(">HHIH", 274, 3, 1, 6))))
+    assert photo.pixels.shape == (96, 128, 3)  # ISO/IEC 23008-12: EXIF orientation is no instruction
+    assert photo.exposure_s == pytest.approx(0.05)
+
+
+# ------------------------------------------------------------------------------------------------ header fields
+
+
+@pytest.mark.parametrize("kind", ["jpeg", "png", "avif", "heic"])
+def test_exif_fields(put, kind):
+    photo = read_photo(put(MAKERS[kind](smooth_scene(), 1)))
+    assert photo.exposure_s == pytest.approx(0.05)
+    assert (photo.iso, photo.f_number, photo.focal_mm, photo.focal_35mm) == (200, 4, 50, 75)
+    assert (photo.make, photo.model, photo.lens) == ("Invented", "Ferry", "Invented 50 mm")
+    assert photo.notes == ()
+
+
+def test_fields_in_the_main_directory_count_too(put):
+    tags = [(33434, "2I", 1, (1, 30), True), (34855, "H", 1, 400, True), (272, "s", 0, "Ferry", True)]
+    photo = read_photo(put(tiff_bytes(SIXTEEN, photometric="rgb", extratags=tags)))
+    assert photo.exposure_s == pytest.approx(1 / 30) and photo.iso == 400 and photo.model == "Ferry"
+
+
+def test_absurd_exif_is_left_out_and_said(put):
+    exif = exif_block(exposure_s=1e6, iso=0)
+    exif[274] = 77
+    exif[271] = "A\x1b[31m" + "B" * 5000
+    photo = read_photo(put(pillow_bytes(smooth_scene(), "JPEG", exif=exif)))
+    assert photo.exposure_s is None and photo.iso is None and photo.orientation == 1
+    assert len(photo.make) <= 100 and photo.make.isprintable()
+    assert any("exposure_s" in note for note in photo.notes) and any("orientation" in note for note in photo.notes)
+
+
+def test_rational_with_a_zero_below_is_no_number(put):
+    data = bytearray(pillow_bytes(smooth_scene(), "JPEG", exif=exif_block()))
+    at = data.index(struct.pack(">II", 1, 20))
+    data[at + 4 : at + 8] = b"\x00" * 4
+    assert read_photo(put(bytes(data))).exposure_s is None
+
+
+def test_shutter_speed_stands_in_for_the_exposure(put):
+    exif = exif_block()
+    del exif.get_ifd(34665)[33434]
+    exif.get_ifd(34665)[37377] = 5.0  # APEX: 2**-5 s (CIPA DC-008)
+    assert read_photo(put(pillow_bytes(smooth_scene(), "JPEG", exif=exif))).exposure_s == pytest.approx(1 / 32)
+
+
+def test_cut_exif_does_not_spoil_the_picture(put):
+    block = exif_block().tobytes()[:30]
+    photo = read_photo(put(pillow_bytes(smooth_scene(), "JPEG", exif=block)))
+    assert photo.exposure_s is None and photo.pixels.shape == (96, 128, 3)
+
+
+def test_names_with_odd_bytes(tmp_path):
+    path = os.fsencode(tmp_path) + b"/f\xe9rry\n.png"
+    with open(path, "wb") as stream:
+        stream.write(pillow_bytes(smooth_scene(), "PNG"))
+    photo = read_photo(path)
+    assert "\n" not in photo.as_json()["path"] and photo.as_json()["path"].encode()
+
+
+# ------------------------------------------------------------------------------------------------ refusals
+
+SMALL = smooth_scene()
+SEE_THROUGH = np.dstack([SMALL, np.full(SMALL.shape[:2], 128, np.uint8)])
+
+
+def _animated(kind: str) -> bytes:
+    frames = [Image.fromarray(np.roll(SMALL, i, axis=1)) for i in range(3)]
+    stream = io.BytesIO()
+    frames[0].save(stream, kind, save_all=True, append_images=frames[1:], duration=50)
+    return stream.getvalue()
+
+
+JPEG, PNG = pillow_bytes(SMALL, "JPEG"), pillow_bytes(SMALL, "PNG")
+TIFF, DNG = tiff_bytes(SIXTEEN, photometric="rgb"), dng_bytes(GREY16 // 4)
+REFUSED = {
+    "empty.jpg": (b"", "empty"),
+    "text.jpg": (b"This is a shopping list\n" * 20, "text"),
+    "zeros.jpg": (b"\x00" * 5000, "no picture"),
+    "half.jpg": (JPEG[: len(JPEG) // 2], "incomplete"),
+    "nearly.jpg": (JPEG[:-2], "incomplete"),
+    "head.jpg": (JPEG[:40], "incomplete"),
+    "two.jpg": (JPEG[:2], "no picture"),
+    "half.png": (PNG[: len(PNG) // 2], "incomplete"),
+    "nearly.png": (PNG[:-12], "incomplete"),
+    "half.tif": (TIFF[: len(TIFF) // 2], "incomplete"),
+    "packed.tif": (tiff_bytes(SIXTEEN, photometric="rgb", compression="zlib")[:-900], "incomplete"),
+    "half.dng": (DNG[: len(DNG) // 2], "incomplete"),
+    "half.avif": (pillow_bytes(SMALL, "AVIF")[:400], "incomplete"),
+    "animated.png": (_animated("PNG"), "animated"),
+    "animated.avif": (_animated("AVIF"), "animated"),
+    "animated.gif": (_animated("GIF"), "GIF"),
+    "pages.tif": (_animated("TIFF"), "holds 3 pictures"),
+    "cmyk.jpg": (pillow_bytes(Image.fromarray(SMALL).convert("CMYK"), "JPEG"), "CMYK"),
+    "cmyk.tif": (pillow_bytes(Image.fromarray(SMALL).convert("CMYK"), "TIFF"), "CMYK"),
+    "onebit.png": (pillow_bytes(Image.fromarray(SMALL[:, :, 0] > 90), "PNG"), "1 bit"),
+    "onebit.tif": (pillow_bytes(Image.fromarray(SMALL[:, :, 0] > 90), "TIFF"), "1 bit"),
+    "fax.tif": (pillow_bytes(Image.fromarray(SMALL[:, :, 0] > 90), "TIFF", compression="group4"), "1 bit"),
+    "indexed.png": (pillow_bytes(Image.fromarray(SMALL).quantize(32), "PNG"), "indexed"),
+    "alpha.png": (pillow_bytes(SEE_THROUGH, "PNG"), "see-through"),
+    "alpha.tif": (pillow_bytes(SEE_THROUGH, "TIFF"), "see-through"),
+    "alpha.avif": (pillow_bytes(SEE_THROUGH, "AVIF"), "see-through"),
+    "key.png": (pillow_bytes(Image.fromarray(SMALL), "PNG", transparency=(1, 2, 3)), "transparent"),
+    "web.webp": (pillow_bytes(SMALL, "WEBP"), "WebP"),
+    "paint.bmp": (pillow_bytes(SMALL, "BMP"), "BMP"),
+    "signed.tif": (tiff_bytes(SIXTEEN.astype(np.int16), photometric="rgb"), "signed"),
+    "long.tif": (tiff_bytes(SIXTEEN.astype(np.uint32), photometric="rgb"), "32-bit"),
+    "five.tif": (tiff_bytes(np.zeros((8, 9, 5), np.uint8), photometric="rgb"), "5 channels"),
+    "nan.tif": (tiff_bytes(np.where(SIXTEEN > 60000, np.nan, 0.5).astype("f4"), photometric="rgb"), "not finite"),
+    "inf.tif": (tiff_bytes(np.where(SIXTEEN > 60000, np.inf, 0.5).astype("f4"), photometric="rgb"), "not finite"),
+}
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_refused_in_one_sentence(put, name):
+    data, word = REFUSED[name]
+    assert word in refusal(put(data, name))
+
+
+def test_see_through_heic_is_refused(put):
+    assert "see-through" in refusal(put(heic_bytes(SEE_THROUGH), "alpha.heic"))
+
+
+def test_every_truncation_is_refused(put):
+    for cut in range(1, len(JPEG), 97):
+        refusal(put(JPEG[:cut], "cut.jpg"))
+    for cut in range(1, len(PNG), 97):
+        refusal(put(PNG[:cut], "cut.png"))
+
+
+def test_bytes_behind_a_jpeg_do_not_matter(put):
+    whole = read_photo(put(JPEG, "a.jpg"))
+    more = read_photo(put(JPEG + JPEG[:500] + b"\x00" * 99, "b.jpg"))
+    np.testing.assert_array_equal(whole.pixels, more.pixels)
+
+
+def test_what_is_no_file(tmp_path):
+    assert "does not exist" in refusal(tmp_path / "missing.jpg")
+    assert "folder" in refusal(tmp_path)
+    os.mkfifo(tmp_path / "pipe.jpg")
+    assert "ordinary file" in refusal(tmp_path / "pipe.jpg")
+    (tmp_path / "loop.jpg").symlink_to("loop.jpg")
+    assert "can't be read" in refusal(tmp_path / "loop.jpg")
+    with pytest.raises(PhotoError, match="not a path"):
+        read_photo("a\x00b.jpg")
+
+
+# ------------------------------------------------------------------------------------------------ bombs
+
+
+def _png_bomb(width: int, height: int) -> bytes:
+    def chunk(kind: bytes, body: bytes) -> bytes:
+        return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+    head = chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0))
+    return b"\x89PNG\r\n\x1a\n" + head + chunk(b"IDAT", zlib.compress(bytes(10_000_000))) + chunk(b"IEND", b"")
+
+
+def _jpeg_bomb() -> bytes:
+    data = bytearray(JPEG)
+    at = data.index(b"\xff\xc0")
+    data[at + 5 : at + 9] = struct.pack(">HH", 10000, 10001)
+    return bytes(data)
+
+
+def _tiff_bomb() -> bytes:
+    data = bytearray(tiff_bytes(SIXTEEN, photometric="rgb", compression="zlib"))
+    for tag, value in ((256, 10001), (257, 10000)):
+        at = _tag_at(data, tag)
+        data[at + 2 : at + 12] = struct.pack("<HII", 4, 1, value)
+    return bytes(data)
+
+
+def _tag_at(data: bytes, tag: int) -> int:
+    first = struct.unpack_from("<I", data, 4)[0]
+    for i in range(struct.unpack_from("<H", data, first)[0]):
+        if struct.unpack_from("<H", data, first + 2 + 12 * i)[0] == tag:
+            return first + 2 + 12 * i
+    raise AssertionError(tag)
+
+
+def _avif_bomb() -> bytes:
+    data = bytearray(pillow_bytes(SMALL, "AVIF"))
+    at = data.index(b"ispe") + 8
+    data[at : at + 8] = struct.pack(">II", 10000, 10001)
+    return bytes(data)
+
+
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [
+        ("bomb.png", _png_bomb(10000, 10001)),
+        ("bomb.jpg", _jpeg_bomb()),
+        ("bomb.tif", _tiff_bomb()),
+        ("bomb.avif", _avif_bomb()),
+    ],
+)
+def test_a_bomb_is_refused_by_its_header(put, monkeypatch, name, data):
+    monkeypatch.setattr(cv2, "imdecode", lambda *a: pytest.fail("it was decoded"))
+    text = refusal(put(data, name))
+    assert "100 megapixels" in text and LIMIT_VARIABLE in text
+
+
+def test_raw_and_heic_are_checked_before_unpacking(put):
+    assert "megapixels" in refusal(put(DNG, "a.dng"), max_megapixels=0.001)
+    assert "megapixels" in refusal(put(heic_bytes(SMALL), "a.heic"), max_megapixels=0.001)
+
+
+def test_the_limit_can_be_set(put, monkeypatch):
+    path = put(PNG, "a.png")
+    assert "0.01" in refusal(path, max_megapixels=0.01)
+    monkeypatch.setenv(LIMIT_VARIABLE, "0.01")
+    refusal(path)
+    assert read_photo(path, max_megapixels=1).width_campx == 128
+    monkeypatch.setenv(LIMIT_VARIABLE, "lots")
+    with pytest.raises(SettingsError, match=LIMIT_VARIABLE):
+        read_photo(path)
+
+
+def test_a_file_far_too_long_is_not_read(put):
+    path = put(PNG, "long.png")
+    os.truncate(path, 200 << 20)
+    assert "MiB" in refusal(path, max_megapixels=1)
+
+
+def test_a_jpeg_of_a_thousand_scans_is_refused(put):
+    data = pillow_bytes(SMALL, "JPEG", progressive=True)
+    last = data.rindex(b"\xff\xda")
+    scan = data[last:-2]
+    assert "scans" in refusal(put(data[:-2] + scan * 1000 + b"\xff\xd9", "scans.jpg"))
+
+
+# ------------------------------------------------------------------------------------------------ the record
+
+
+def test_record_checks_itself():
+    tone = Tone(name="linear", source="assumed")
+    good = dict(path="a", kind="video", full_scale=255.0, tone=tone)
+    photo = Photo(pixels=np.zeros((4, 6, 3), np.uint8), **good)
+    assert (photo.height_campx, photo.width_campx, photo.grey) == (4, 6, False)
+    for change in (
+        {"pixels": np.zeros((4, 6, 4), np.uint8)},
+        {"pixels": np.zeros((4, 6), np.int32)},
+        {"pixels": np.zeros((4, 6), np.uint8), "kind": "gif"},
+        {"pixels": np.zeros((4, 6), np.uint8), "black_code": 255.0},
+    ):
+        with pytest.raises(ValueError):
+            Photo(**{**good, **change})
+
+
+def test_share_runs_from_black_to_full_scale(put):
+    photo = read_photo(put(dng_bytes(np.full((32, 48), 512, np.uint16))))
+    assert photo.share(photo.black_code) == 0 and photo.share(photo.full_scale) == 1
+
+
+def test_profile_by_pillow_is_recognised(put):
+    icc = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    for kind in ("JPEG", "PNG", "TIFF"):
+        photo = read_photo(put(pillow_bytes(SMALL, kind, icc_profile=icc)))
+        assert (photo.tone.name, photo.tone.source) == ("srgb", "icc")
+        assert "sRGB" in photo.colour_space
+
+
+def test_errors_are_of_the_common_family():
+    assert issubclass(PhotoError, BlurscopeError)

@@ -1,0 +1,145 @@
+"""Response families that compete: each gives the running integral of its step response, batch-wise.
+
+Times are in refreshes, parameters are logarithms where they must be positive. ``integral(t, p)`` takes ``t`` of shape
+(..., k) broadcast against parameters (..., number) and returns the integral of the step from 0 to ``t`` (0 before 0).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Family:
+    """A response family.
+
+    Attributes
+    ----------
+    name : str
+    integral : callable
+    starts : tuple of tuple of float
+        Starting points of the shape parameters.
+    low, high : tuple of float
+        Bounds.
+    """
+
+    name: str
+    integral: Callable[[np.ndarray, np.ndarray], np.ndarray]
+    starts: tuple[tuple[float, ...], ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+
+
+def _exp_integral(t: np.ndarray, tau: np.ndarray) -> np.ndarray:
+    t = np.maximum(t, 0.0)
+    return t + tau * np.expm1(-t / tau)
+
+
+def _instant(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    return np.maximum(t, 0.0) + 0 * p[..., :0].sum(axis=-1, keepdims=True)
+
+
+def _exponential(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    return _exp_integral(t, np.exp(p[..., 0:1]))
+
+
+def _two_exponentials(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    """Share ``a`` with the first time constant, ``1 - a`` with a longer one; ``a > 1`` overshoots."""
+    a = p[..., 0:1]
+    tau = np.exp(p[..., 1:2])
+    slow = tau * (1.15 + np.exp(p[..., 2:3]))
+    return a * _exp_integral(t, tau) + (1 - a) * _exp_integral(t, slow)
+
+
+def _gamma_cdf(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    """Gamma distribution's CDF: exponential for shape 1, S-shaped above."""
+    from scipy.special import gammainc
+
+    shape, scale = np.exp(p[..., 0:1]), np.exp(p[..., 1:2])
+    x = np.maximum(t, 0.0) / scale
+    return scale * (x * gammainc(shape, x) - shape * gammainc(shape + 1, x))
+
+
+def _gaussian(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    """Cumulative Gaussian whose 50 % point lies 4 sigma after the onset."""
+    from scipy.special import ndtr
+
+    sigma = np.exp(p[..., 0:1])
+    z = t / sigma - 4.0
+    return sigma * (z * ndtr(z) + np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi))
+
+
+def _raised_cosine(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    length = np.exp(p[..., 0:1])
+    s = np.clip(t / length, 0.0, 1.0)
+    inside = length * (s / 2 - np.sin(np.pi * s) / (2 * np.pi))
+    return inside + np.maximum(t - length, 0.0)
+
+
+def _ramp(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    length = np.exp(p[..., 0:1])
+    s = np.clip(t / length, 0.0, 1.0)
+    return length * s * s / 2 + np.maximum(t - length, 0.0)
+
+
+def _staged(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    """Target ``f`` during the first refresh, 1 from the second on (f > 1: overdrive, f < 1: two stages)."""
+    f, tau = p[..., 0:1], np.exp(p[..., 1:2])
+    return f * _exp_integral(t, tau) + (1 - f) * _exp_integral(t - 1.0, tau)
+
+
+def _ringing(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    """Second order: ``1 - exp(-t/tau) (cos wt + c sin wt)``."""
+    tau, w, c = np.exp(p[..., 0:1]), np.exp(p[..., 1:2]), p[..., 2:3]
+    t = np.maximum(t, 0.0)
+    a = 1 / tau
+    e = np.exp(-a * t)
+    cos, sin = np.cos(w * t), np.sin(w * t)
+    d = a * a + w * w
+    int_cos = (a + e * (w * sin - a * cos)) / d
+    int_sin = (w - e * (a * sin + w * cos)) / d
+    return t - int_cos - c * int_sin
+
+
+def _s_overshoot(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    """A three-pole rise that overshoots by a share ``b`` and settles with a longer time constant."""
+    b, tau = p[..., 0:1], np.exp(p[..., 1:2])
+    slow = tau * (1.5 + np.exp(p[..., 2:3]))
+    pc = np.concatenate([np.full_like(p[..., 1:2], np.log(2.0)), p[..., 1:2]], axis=-1)
+    return (1 + b) * _gamma_cdf(t, pc) - b * _exp_integral(t, slow)
+
+
+_L = np.log
+FAMILIES: tuple[Family, ...] = (
+    Family(name="instant", integral=_instant, starts=((),), low=(), high=()),
+    Family(name="exponential", integral=_exponential, starts=((_L(0.3),), (_L(1.2),)), low=(-6.0,), high=(2.5,)),
+    Family(name="s-shaped", integral=_gamma_cdf, starts=((_L(2.5), _L(0.15)),), low=(-0.7, -6.0), high=(3.0, 2.0)),
+    Family(name="gaussian", integral=_gaussian, starts=((_L(0.2),),), low=(-6.0,), high=(1.5,)),
+    Family(name="raised-cosine", integral=_raised_cosine, starts=((_L(0.8),),), low=(-5.0,), high=(2.5,)),
+    Family(name="ramp", integral=_ramp, starts=((_L(0.8),),), low=(-5.0,), high=(2.5,)),
+    Family(
+        name="two exponentials",
+        integral=_two_exponentials,
+        starts=((0.7, _L(0.3), _L(2.0)), (1.3, _L(0.3), _L(1.5))),
+        low=(0.05, -5.0, -3.0),
+        high=(4.0, 2.0, 3.5),
+    ),
+    Family(name="staged", integral=_staged, starts=((0.7, _L(0.2)), (1.2, _L(0.5))), low=(0.2, -6.0), high=(3.0, 2.0)),
+    Family(
+        name="ringing",
+        integral=_ringing,
+        starts=((_L(0.4), _L(2.0), 0.3),),
+        low=(-4.0, -2.0, -3.0),
+        high=(2.0, 4.0, 3.0),
+    ),
+    Family(
+        name="s-shaped overshoot",
+        integral=_s_overshoot,
+        starts=((0.15, _L(0.12), _L(4.0)),),
+        low=(-0.6, -5.0, -3.0),
+        high=(0.8, 1.0, 3.5),
+    ),
+)

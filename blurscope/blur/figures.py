@@ -1,0 +1,147 @@
+"""Figures of a perfect camera from response parameters, for many responses at once; times in refreshes."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from blurscope.blur.families import Family
+
+STEPS = 64  # per refresh
+GET_FACTOR = 2.563103131089201
+NAMES = ("bew", "get", "ghost", "overshoot", "undershoot", "response", "response_signal", "response_overshoot")
+
+
+def crossing(x: np.ndarray, y: np.ndarray, level: float) -> np.ndarray:
+    """First upward crossing of ``level`` in each row of ``y``; NaN where there is none."""
+    over = y >= level
+    i = np.argmax(over, axis=1)
+    ok = over[np.arange(len(y)), i]
+    i = np.maximum(i, 1)
+    r = np.arange(len(y))
+    y0, y1 = y[r, i - 1], y[r, i]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        f = np.clip((level - y0) / np.where(y1 != y0, y1 - y0, 1.0), 0, 1)
+    return np.where(ok, x[i - 1] + f * (x[i] - x[i - 1]), np.nan)
+
+
+def settling(x: np.ndarray, y: np.ndarray, half: float = 0.05) -> np.ndarray:
+    """Last time each row of ``y`` is outside 1 +- ``half``; NaN where it ends outside."""
+    outside = np.abs(y - 1) > half
+    n = y.shape[1]
+    last = n - 1 - np.argmax(outside[:, ::-1], axis=1)
+    any_out = outside.any(axis=1)
+    r = np.arange(len(y))
+    i = np.minimum(last, n - 2)
+    bound = np.where(y[r, i] > 1, 1 + half, 1 - half)
+    d = y[r, i + 1] - y[r, i]
+    f = np.clip((bound - y[r, i]) / np.where(d != 0, d, 1.0), 0, 1)
+    out = x[i] + f * (x[i + 1] - x[i])
+    return np.where(any_out, np.where(last >= n - 1, np.nan, out), x[0])
+
+
+def blurred(family: Family, params: np.ndarray, length: float, emission: np.ndarray | None = None):
+    """Return times and the perfect camera's ESF: (m,), (n, m)."""
+    count = int(length * STEPS)
+    t = np.arange(count + 1) / STEPS
+    integral = family.integral(t[None, :], params)
+    if emission is None:
+        late = np.concatenate([np.zeros((len(params), STEPS)), integral[:, :-STEPS]], axis=1)[:, : count + 1]
+        return t, integral - late
+    cells = np.diff(integral, axis=1) * STEPS
+    e = np.interp((np.arange(STEPS) + 0.5) / STEPS, (np.arange(len(emission)) + 0.5) / len(emission), emission)
+    lit = cells * np.resize(e, count)[None, :]
+    total = np.concatenate([np.zeros((len(params), 1)), np.cumsum(lit, axis=1)], axis=1)
+    late = np.concatenate([np.zeros((len(params), STEPS)), total[:, :-STEPS]], axis=1)[:, : count + 1]
+    return t, (total - late) / e.sum()
+
+
+def step_response(family: Family, params: np.ndarray, length: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return times (closer together near the switch) and the step response there."""
+    edges = np.concatenate([[0.0], np.geomspace(2e-4, length, 700)])
+    rise = np.diff(family.integral(edges[None, :], params), axis=1) / np.diff(edges)
+    return 0.5 * (edges[1:] + edges[:-1]), rise
+
+
+def instant_reference(emission: np.ndarray | None) -> tuple[float, float]:
+    """Return ``t_settle - t_10`` of an instant panel under the emission, and its 10-90 % width, in refreshes."""
+    if emission is None:
+        return 0.85, 0.8
+    total = np.concatenate([[0.0], np.cumsum(emission)]) / np.sum(emission)
+    x = np.linspace(0, 1, len(total))
+    t10, t90, t95 = (float(crossing(x, total[None, :], level)[0]) for level in (0.1, 0.9, 0.95))
+    return t95 - t10, t90 - t10
+
+
+def gaussian_width(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """10-90 % width of the cumulative Gaussian fitted to each row, levels fixed, window without end."""
+    from scipy.special import ndtr
+
+    step = x[1] - x[0]
+    pad = int(3.0 / step)
+    xs = np.concatenate([x[0] - step * np.arange(pad, 0, -1), x, x[-1] + step * np.arange(1, pad + 1)])
+    ys = np.concatenate([np.zeros((len(y), pad)), y, np.ones((len(y), pad))], axis=1)
+    t10, t90 = crossing(x, y, 0.1), crossing(x, y, 0.9)
+    mu = np.nan_to_num(0.5 * (t10 + t90), nan=1.0)
+    sigma = np.maximum(np.nan_to_num(t90 - t10, nan=1.0), 0.05) / GET_FACTOR
+    for _ in range(14):
+        z = (xs[None, :] - mu[:, None]) / sigma[:, None]
+        pdf = np.exp(-0.5 * z * z) / (np.sqrt(2 * np.pi) * sigma[:, None])
+        res = ys - ndtr(z)
+        a, b = -pdf, -pdf * z
+        aa, ab, bb = (a * a).sum(1), (a * b).sum(1), (b * b).sum(1)
+        ra, rb = (a * res).sum(1), (b * res).sum(1)
+        det = aa * bb - ab * ab
+        dm, ds = (bb * ra - ab * rb) / det, (aa * rb - ab * ra) / det
+        mu = mu + np.clip(dm, -0.5, 0.5)
+        sigma = np.clip(sigma + np.clip(ds, -0.3 * sigma, 0.5 * sigma), 1e-3, 50)
+        if max(np.abs(dm).max(), np.abs(ds).max()) < 1e-8:
+            break
+    return GET_FACTOR * sigma
+
+
+def figures_of(
+    family: Family,
+    params: np.ndarray,
+    length: float,
+    signal_of: list | None = None,
+    emission: np.ndarray | None = None,
+) -> dict[str, np.ndarray]:
+    """Return every figure for each row of parameters.
+
+    Parameters
+    ----------
+    family : Family
+    params : (n, p) float
+    length : float
+        How far the curve is followed, refreshes.
+    signal_of : list of callable or None
+        For each row, a function from normalised light (0 from, 1 to) to normalised signal.
+    emission : (k,) float, optional
+        Light per part of a refresh.
+
+    Returns
+    -------
+    dict of (n,) float
+        Keys `NAMES` and ``grazed``: widths in refreshes, overshoots as shares of the step.
+    """
+    t, b = blurred(family, params, length, emission)
+    ref, _ = instant_reference(emission)
+    t10, t90 = crossing(t, b, 0.1), crossing(t, b, 0.9)
+    settle = settling(t, b)
+    out = {
+        "bew": t90 - t10,
+        "ghost": settle - t10 - ref,
+        "overshoot": np.maximum(b.max(axis=1) - 1, 0.0),
+        "undershoot": np.maximum(-b.min(axis=1), 0.0),
+    }
+    coarse = slice(None, None, 2)
+    out["get"] = gaussian_width(t[coarse], b[:, coarse])
+    tr, r = step_response(family, params, length)
+    out["response"] = crossing(tr, r, 0.9) - crossing(tr, r, 0.1)
+    out["response_overshoot"] = np.maximum(r.max(axis=1) - 1, 0.0)
+    if signal_of is None:
+        out["response_signal"] = np.full(len(params), np.nan)
+    else:
+        s = np.stack([f(row) for f, row in zip(signal_of, r, strict=True)])
+        out["response_signal"] = crossing(tr, s, 0.9) - crossing(tr, s, 0.1)
+    return out

@@ -1,0 +1,176 @@
+"""Batch least squares of response families through the capture operator."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from blurscope.blur.families import Family
+
+ITERATIONS = 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FamilyFit:
+    """Fits of one family to n profiles.
+
+    Attributes
+    ----------
+    family : Family
+    params : (n, p) float
+        Shape parameters.
+    onset : (n,) float
+        Lag of the switch, refreshes.
+    levels : (n, 2) float
+        Fitted from and to level of the normalised profile.
+    chi2 : (n,) float
+    model : (n, m) float
+        Fitted profile.
+    jacobian : (n, m, p + 3) float
+        By shape parameters, onset, from, to.
+    """
+
+    family: Family
+    params: np.ndarray
+    onset: np.ndarray
+    levels: np.ndarray
+    chi2: np.ndarray
+    model: np.ndarray
+    jacobian: np.ndarray
+
+    @property
+    def count(self) -> int:
+        """Number of free parameters."""
+        return self.params.shape[1] + 3
+
+
+def cell_means(family: Family, params: np.ndarray, onset: np.ndarray, ages: np.ndarray) -> np.ndarray:
+    """Return the mean response in each age bin: (n, k)."""
+    t = ages[None, :] - onset[:, None]
+    return np.diff(family.integral(t, params), axis=1) / (ages[1] - ages[0])
+
+
+def apply_operator(operator: np.ndarray, cells: np.ndarray) -> np.ndarray:
+    """Return (n, m) profiles; the operator is (m, k) for all or (n, m, k)."""
+    if operator.ndim == 2:
+        return cells @ operator.T
+    return np.einsum("nmk,nk->nm", operator, cells, optimize=True)
+
+
+def fit_family(
+    family: Family, profile: np.ndarray, weight: np.ndarray, operator: np.ndarray, ages: np.ndarray
+) -> FamilyFit:
+    """Fit a family to every profile, Levenberg-Marquardt in parallel, best of the family's starts.
+
+    Parameters
+    ----------
+    profile : (n, m) float
+        ESF, about 0 to 1.
+    weight : (n, m) float
+        1 / sigma; 0 leaves a sample out.
+    operator : (m, k) or (n, m, k) float
+    ages : (k + 1,) float
+    """
+    best: FamilyFit | None = None
+    for start in family.starts:
+        fit = _fit_from(family, np.array(start, float), profile, weight, operator, ages)
+        if best is None:
+            best = fit
+        else:
+            better = fit.chi2 < best.chi2
+            pick = lambda a, b, mask=better: np.where(mask.reshape((-1,) + (1,) * (a.ndim - 1)), a, b)  # noqa: E731
+            best = FamilyFit(
+                family=family,
+                params=pick(fit.params, best.params),
+                onset=pick(fit.onset, best.onset),
+                levels=pick(fit.levels, best.levels),
+                chi2=pick(fit.chi2, best.chi2),
+                model=pick(fit.model, best.model),
+                jacobian=pick(fit.jacobian, best.jacobian),
+            )
+    assert best is not None
+    return best
+
+
+def _fit_from(family, start, profile, weight, operator, ages) -> FamilyFit:
+    n, m = profile.shape
+    p = len(start)
+    low = np.array([*family.low, -1.0 + 1e-3])
+    high = np.array([*family.high, ages[-1] * 0.5])
+    x = np.empty((n, p + 1))
+    x[:, :p] = start
+    x[:, p] = 0.0
+    levels = np.tile([0.0, 1.0], (n, 1))
+    damp = np.full(n, 1e-3)
+    step = np.full(p + 1, 1e-4)
+    step[p] = 1e-3
+
+    def shape(q: np.ndarray) -> np.ndarray:
+        return apply_operator(operator, cell_means(family, q[:, :p], q[:, p], ages))
+
+    def solve_levels(edge: np.ndarray) -> np.ndarray:
+        w2 = weight**2
+        a = np.stack([1 - edge, edge], axis=2)
+        gram = np.einsum("nmi,nm,nmj->nij", a, w2, a) + 1e-9 * np.eye(2)
+        return np.linalg.solve(gram, np.einsum("nmi,nm->ni", a, w2 * profile)[..., None])[..., 0]
+
+    # place the onset on a coarse grid first
+    offsets = np.linspace(-0.8, min(1.5, ages[-1] * 0.4), 24)
+    cost = np.empty((len(offsets), n))
+    for i, offset in enumerate(offsets):
+        x[:, p] = offset
+        edge = shape(x)
+        lv = solve_levels(edge)
+        cost[i] = (((profile - lv[:, :1] - (lv[:, 1:] - lv[:, :1]) * edge) * weight) ** 2).sum(axis=1)
+    x[:, p] = offsets[np.argmin(cost, axis=0)]
+    edge = shape(x)
+    levels = solve_levels(edge)
+    model = levels[:, :1] + (levels[:, 1:] - levels[:, :1]) * edge
+    chi2 = (((profile - model) * weight) ** 2).sum(axis=1)
+    jac = np.empty((n, m, p + 3))
+    active = np.ones(n, bool)
+    for _ in range(ITERATIONS):
+        for k in range(p + 1):
+            q = x.copy()
+            # keep the difference inside the bounds
+            sign = np.where(q[:, k] + step[k] > high[k], -1.0, 1.0)
+            q[:, k] += sign * step[k]
+            jac[:, :, k] = (shape(q) - edge) / (sign * step[k])[:, None]
+        span = (levels[:, 1] - levels[:, 0])[:, None]
+        jac[:, :, : p + 1] *= span[..., None]
+        jac[:, :, p + 1] = 1 - edge
+        jac[:, :, p + 2] = edge
+        jw = jac * weight[..., None]
+        gram = np.einsum("nmi,nmj->nij", jw, jw, optimize=True)
+        grad = np.einsum("nmi,nm->ni", jw, (profile - model) * weight, optimize=True)
+        improved = np.zeros(n, bool)
+        for _ in range(4):
+            diag = np.einsum("nii->ni", gram)
+            lhs = gram + np.einsum("n,ni,ij->nij", damp, diag + 1e-12 * diag.max(), np.eye(p + 3))
+            lhs += 1e-9 * np.eye(p + 3)
+            delta = np.linalg.solve(lhs, grad[..., None])[..., 0]
+            todo = active & ~improved
+            trial = np.clip(x + np.clip(delta[:, : p + 1], -0.7, 0.7), low, high)
+            trial = np.where(todo[:, None], trial, x)
+            t_edge = shape(trial)
+            t_levels = solve_levels(t_edge)
+            t_model = t_levels[:, :1] + (t_levels[:, 1:] - t_levels[:, :1]) * t_edge
+            t_chi2 = (((profile - t_model) * weight) ** 2).sum(axis=1)
+            take = todo & (t_chi2 <= chi2)
+            gain = np.where(take, chi2 - t_chi2, 0.0)
+            x = np.where(take[:, None], trial, x)
+            edge = np.where(take[:, None], t_edge, edge)
+            levels = np.where(take[:, None], t_levels, levels)
+            model = np.where(take[:, None], t_model, model)
+            done = take & (gain < 1e-4 * np.maximum(1.0, 1e-3 * chi2))
+            chi2 = np.where(take, t_chi2, chi2)
+            damp = np.where(take, damp * 0.2, np.where(todo, damp * 8, damp))
+            improved |= take
+            active &= ~done
+            if not (active & ~improved).any():
+                break
+        active &= improved
+        if not active.any():
+            break
+    return FamilyFit(family=family, params=x[:, :p], onset=x[:, p], levels=levels, chi2=chi2, model=model, jacobian=jac)

@@ -1,0 +1,170 @@
+"""The capture operator: from a pixel's step response to the blurred edge that this camera records.
+
+Everything is linear in the response, so one matrix per capture holds hold, exposure phases, tracking, backlight,
+apertures and lens; fits then only change the response.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+AGE_BINS = 32  # per refresh
+TIME_STEPS = 64  # per refresh
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Capture:
+    """What the camera did, in px and refreshes.
+
+    Attributes
+    ----------
+    px_per_refresh : float
+    exposure_refreshes : float
+    start_phase : float
+        Time from the last switch of the row to the opening of the shutter, refreshes.
+    error_px_per_refresh, accel_px_per_refresh2 : float
+        Tracking, as `design` has it: camera minus plate, mean over the exposure; positive along the motion.
+    blur_sigma_px : float
+        Gaussian blur along the motion (lens), display px.
+    boxes_px : tuple of float
+        Widths of boxes along the motion: camera pixel, sampling bin.
+    phase_known : bool
+        False: the phase of the shutter is averaged over.
+    emission : tuple of float
+        Light emitted per time step of one refresh after the row's switch, mean 1; empty for a hold display.
+    """
+
+    px_per_refresh: float
+    exposure_refreshes: float
+    start_phase: float = 0.0
+    error_px_per_refresh: float = 0.0
+    accel_px_per_refresh2: float = 0.0
+    blur_sigma_px: float = 0.0
+    boxes_px: tuple[float, ...] = ()
+    phase_known: bool = True
+    emission: tuple[float, ...] = ()
+
+    def changed(self, **kwargs: object) -> Capture:
+        """Return the capture with some attributes replaced."""
+        return replace(self, **kwargs)  # type: ignore[arg-type]
+
+
+def age_edges(refreshes: float) -> np.ndarray:
+    """Return the borders of the age bins, from one refresh before the switch, in refreshes."""
+    return np.arange(-AGE_BINS, int(np.ceil(refreshes * AGE_BINS)) + 1) / AGE_BINS
+
+
+def capture_operator(lag_px: np.ndarray, ages: np.ndarray, capture: Capture) -> np.ndarray:
+    """Return the matrix that maps mean response per age bin to the ESF at ``lag_px``.
+
+    Parameters
+    ----------
+    lag_px : (m,) float
+        Uniform and increasing.
+    ages : (k + 1,) float
+        From `age_edges`. Unswitched time (age below 0) goes to the bin that holds its negative age, where a causal
+        response is 0; a response whose onset is shifted forward is thereby served too.
+    capture : Capture
+
+    Returns
+    -------
+    (m, k) float
+        Rows sum to 1 (bins beyond the last are folded into it).
+    """
+    v = capture.px_per_refresh
+    step = float(lag_px[1] - lag_px[0])
+    sub = max(1, int(np.ceil(step / (0.02 * v + 0.04))))
+    fine = step / sub
+    sigma = capture.blur_sigma_px
+    reach = 4.5 * sigma + sum(capture.boxes_px)
+    pad = int(np.ceil(reach / fine)) + 1
+    n = (len(lag_px) - 1) * sub + 1 + 2 * pad
+    lag = lag_px[0] + (np.arange(n) - pad) * fine
+    raw = _age_weights(lag, ages, capture)
+    kernel = blur_kernel(fine, sigma, capture.boxes_px)
+    half = len(kernel) // 2
+    padded = np.pad(raw, ((half, half), (0, 0)), mode="edge")
+    rows = pad + np.arange(len(lag_px)) * sub
+    # one banded matrix product instead of a convolution per column
+    window = np.zeros((len(rows), padded.shape[0]))
+    for i, r in enumerate(rows):
+        window[i, r : r + len(kernel)] = kernel
+    return window @ padded
+
+
+def blur_kernel(step: float, sigma: float, boxes: tuple[float, ...]) -> np.ndarray:
+    """Return a normalised kernel on a grid of ``step``: Gaussian times boxes, cells integrated exactly enough."""
+    half = max(1, int(np.ceil((4.5 * sigma + sum(boxes) / 2) / step)) + 1)
+    sub = 8
+    x = (np.arange(-half * sub * 2, half * sub * 2 + 1)) * step / sub
+    k = np.exp(-0.5 * (x / sigma) ** 2) if sigma > 1e-6 else (x == 0).astype(float)
+    for width in boxes:
+        cells = width / (step / sub)
+        m = int(np.ceil((cells - 1) / 2))
+        if m < 1:
+            continue
+        box = np.ones(2 * m + 1)
+        box[0] = box[-1] = (cells - (2 * m - 1)) / 2
+        k = np.convolve(k, box / box.sum(), "same")
+    # linear (hat) interpolation onto the coarse grid keeps mean and almost the variance; correct for its sixth
+    centre = len(k) // 2
+    out = np.zeros(2 * half + 1)
+    at = x / step
+    low = np.floor(at).astype(int)
+    frac = at - low
+    for offset, weight in ((0, 1 - frac), (1, frac)):
+        index = low + offset + half
+        ok = (index >= 0) & (index < len(out))
+        np.add.at(out, index[ok], (k * weight)[ok])
+    assert k[centre] >= 0
+    return out / out.sum()
+
+
+def _age_weights(lag: np.ndarray, ages: np.ndarray, capture: Capture) -> np.ndarray:
+    """Share of the (emitted) light at each lag that comes from each age bin, without apertures."""
+    phases = [capture.start_phase] if capture.phase_known else list(np.arange(8) / 8)
+    out = np.zeros((len(lag), len(ages) - 1))
+    for phase in phases:
+        _add_phase(out, lag, ages, capture, phase)
+    total = out.sum(axis=1, keepdims=True)
+    return out / np.where(total > 0, total, 1.0)
+
+
+def _add_phase(out: np.ndarray, lag: np.ndarray, ages: np.ndarray, capture: Capture, phase: float) -> None:
+    v, exposure = capture.px_per_refresh, capture.exposure_refreshes
+    t, dt = time_steps(phase, exposure)
+    middle = phase + exposure / 2
+    late = t - middle
+    part = t - np.floor(t)
+    where = v * part + capture.error_px_per_refresh * late + 0.5 * capture.accel_px_per_refresh2 * late**2
+    weight = dt.copy()
+    if capture.emission:
+        e = np.array(capture.emission)
+        weight = weight * e[np.minimum((part * len(e)).astype(int), len(e) - 1)]
+    z = (lag[:, None] - where[None, :]) / v
+    width = dt * np.abs(v + capture.error_px_per_refresh) / v
+    top = z + width / 2
+    whole = np.floor(top)
+    share = np.clip((top - whole) / np.maximum(width, 1e-12), 0, 1)
+    bins = len(ages) - 1
+    flat = out.reshape(-1)
+    base = np.arange(len(lag))[:, None] * bins
+    for m, s in ((whole, share), (whole - 1, 1 - share)):
+        age = part[None, :] + m
+        # content that has not switched yet has a negative age: keep its true distance, capped
+        index = np.clip(np.floor((age - ages[0]) * AGE_BINS + 1e-9), 0, bins - 1).astype(np.intp)
+        flat += np.bincount((base + index).ravel(), (s * weight[None, :]).ravel(), minlength=len(flat))
+
+
+def time_steps(phase: float, exposure: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return midpoints and lengths of time steps that never straddle a refresh or an age-bin border."""
+    end = phase + exposure
+    first = np.floor(phase * TIME_STEPS) / TIME_STEPS
+    cuts = first + np.arange(int(np.ceil((end - first) * TIME_STEPS)) + 1) / TIME_STEPS
+    cuts = np.clip(cuts, phase, end)
+    cuts = cuts[np.concatenate([[True], np.diff(cuts) > 1e-9])]
+    if cuts[-1] < end - 1e-9:
+        cuts = np.append(cuts, end)
+    return 0.5 * (cuts[1:] + cuts[:-1]), np.diff(cuts)

@@ -1,0 +1,222 @@
+"""Profiles of every visible edge: light against lag, averaged over the rows of its band."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from blurscope._cv import cv2
+from blurscope.pattern.layout import Layout
+
+FRONT = 0.32  # of a field, ahead of the edge
+MAX_ROWS = 160
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EdgeProfiles:
+    """All instances of all transitions.
+
+    Attributes
+    ----------
+    lag_px : (m,) float
+        Common grid, uniform.
+    step_px, samples_per_bin : float, int
+        Grid step and how many interpolated samples each bin averages.
+    esf : (n, m) float
+        Normalised with the instance's own plateaus: from 0, to 1.
+    sigma_from, sigma_to : (n,) float
+        Noise of a sample on the from and to plateau, in units of the step.
+    correlation : float
+        Variance of a mean of many samples over that of independent ones.
+    step_light : (n,) float
+        To minus from, relative to white.
+    from_slope : (n,) float
+        Drift of the from plateau over its length, in units of the step.
+    from_level, to_level : (n,) int
+    block, u_px, v_row : (n,)
+        Band, plate position of the drawn edge, middle row.
+    campx_per_px : (n,) float
+    clipped, crushed : (n,) bool
+    """
+
+    lag_px: np.ndarray
+    step_px: float
+    samples_per_bin: int
+    esf: np.ndarray
+    sigma_from: np.ndarray
+    sigma_to: np.ndarray
+    correlation: float
+    step_light: np.ndarray
+    from_slope: np.ndarray
+    from_level: np.ndarray
+    to_level: np.ndarray
+    block: np.ndarray
+    u_px: np.ndarray
+    v_row: np.ndarray
+    campx_per_px: np.ndarray
+    clipped: np.ndarray
+    crushed: np.ndarray
+
+
+def visible(layout: Layout, lit: tuple[float, float]) -> list[tuple[int, float, int, int]]:
+    """Return (block, u, from, to) of every edge copy whose profile window lies within ``lit``."""
+    front = FRONT * layout.field_px
+    back = layout.field_px
+    low, high = (lit[0] + back, lit[1] - front) if layout.sign > 0 else (lit[0] + front, lit[1] - back)
+    out = []
+    period = layout.circuit_px
+    for edge in layout.edges():
+        first = int(np.ceil((low - edge.u_px) / period))
+        last = int(np.floor((high - edge.u_px) / period))
+        out += [
+            (edge.block, float(edge.u_px + k * period), edge.from_level, edge.to_level) for k in range(first, last + 1)
+        ]
+    return out
+
+
+def extract_edges(
+    codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], tone: Any, blur_px: float
+) -> EdgeProfiles:
+    """Sample every visible edge.
+
+    Parameters
+    ----------
+    codes : (h, w) uint8 or uint16
+    pose : object with ``to_photo`` and ``scale_at``
+    layout : Layout
+    lit : (float, float)
+        Range of ``u`` fully exposed.
+    tone : object with ``decode`` and ``gain``
+    blur_px : float
+        Rough blur across the motion, display px: rows nearer to the band's border than its reach are left out.
+    """
+    v = layout.px_per_refresh
+    middle = (lit[0] + lit[1]) / 2
+    scale = float(np.mean(pose.scale_at(middle, layout.height_px / 2)))
+    fine = 1.0 / scale
+    per_bin = max(1, round(v / 24 * scale))
+    step = fine * per_bin
+    ahead = FRONT * layout.field_px
+    behind = layout.field_px - 2.0 - 3 * blur_px
+    bins = int((ahead + behind) / step)
+    lag_fine = -ahead + (np.arange(bins * per_bin) + 0.5) * fine
+    lag = lag_fine.reshape(bins, per_bin).mean(axis=1)
+    edges = visible(layout, lit)
+    margin = min(max(1.2, 3.2 * blur_px + 0.5 * fine + 0.3), 3.5)
+    light = cv2.LUT(codes, tone.decode)
+    top_code = len(tone.decode) - 1
+    clip_light = float(tone.decode[top_code - max(1, top_code // 256)])
+    low_light = float(tone.decode[0])
+    h, w = codes.shape
+    kept, rows_of = [], []
+    for block, u, a, b in edges:
+        band = layout.blocks[block]
+        inner = max(2.0, band.height_px - 2 * margin)
+        count = int(np.clip(round(inner * scale), 3, MAX_ROWS))
+        v0 = band.top_row + (band.height_px - inner) / 2
+        rows = v0 + (np.arange(count) + 0.5) * inner / count
+        uu = u - layout.sign * lag_fine
+        corner_x, corner_y = pose.to_photo(
+            np.array([uu[0], uu[-1], uu[0], uu[-1]]), np.array([rows[0], rows[0], rows[-1], rows[-1]])
+        )
+        if corner_x.min() < 1 or corner_x.max() > w - 2 or corner_y.min() < 1 or corner_y.max() > h - 2:
+            continue
+        x, y = _grid(pose, uu, rows)
+        picked = cv2.remap(light, x, y, cv2.INTER_LINEAR)
+        clipped = float(np.mean(picked >= clip_light)) > 0.02
+        crushed = float(np.mean(picked <= low_light)) > 0.3
+        gx, gy = np.linspace(x[0, 0], x[0, -1], bins), np.linspace(y[count // 2, 0], y[count // 2, -1], bins)
+        line = picked.mean(axis=0).reshape(bins, per_bin).mean(axis=1) / tone.gain(gx, gy)
+        kept.append(line)
+        rows_of.append((block, u, band.top_row + band.height_px / 2, a, b, clipped, crushed))
+    if not kept:
+        return _empty(lag, step, per_bin)
+    lines = np.array(kept)
+    start, end = lag < -0.05 * layout.field_px - 2 * blur_px, lag > lag[-1] - 0.18 * layout.field_px
+    return _normalise(lag, step, per_bin, lines, rows_of, start, end, scale)
+
+
+def _grid(pose: Any, u: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Photo coordinates of a plate grid; bilinear between few exact nodes where the map is nearly affine."""
+    uu, vv = np.meshgrid(u, rows)
+    x, y = pose.to_photo(uu, vv)
+    return x.astype(np.float32), y.astype(np.float32)
+
+
+def _normalise(lag, step, per_bin, lines, rows_of, start, end, scale) -> EdgeProfiles:
+    f, t = lines[:, start].mean(axis=1), lines[:, end].mean(axis=1)
+    size = t - f
+    safe = np.where(np.abs(size) > 1e-9, size, 1e-9)
+    esf = (lines - f[:, None]) / safe[:, None]
+    sigma_from, cor_a = _noise(esf[:, start])
+    sigma_to, cor_b = _noise(esf[:, end])
+    x = lag[start] - lag[start].mean()
+    slope = esf[:, start] @ x / (x @ x) * (x[-1] - x[0])
+    return EdgeProfiles(
+        lag_px=lag,
+        step_px=step,
+        samples_per_bin=per_bin,
+        esf=esf,
+        sigma_from=sigma_from,
+        sigma_to=sigma_to,
+        correlation=float(np.clip(0.5 * (cor_a + cor_b), 0.6, 30.0)),
+        step_light=size,
+        from_slope=slope,
+        from_level=np.array([r[3] for r in rows_of]),
+        to_level=np.array([r[4] for r in rows_of]),
+        block=np.array([r[0] for r in rows_of]),
+        u_px=np.array([r[1] for r in rows_of]),
+        v_row=np.array([r[2] for r in rows_of]),
+        campx_per_px=np.full(len(rows_of), scale),
+        clipped=np.array([r[5] for r in rows_of]),
+        crushed=np.array([r[6] for r in rows_of]),
+    )
+
+
+def _noise(plateau: np.ndarray) -> tuple[np.ndarray, float]:
+    """Standard deviation of samples about a quadratic, and the inflation of the variance of their mean."""
+    n, m = plateau.shape
+    x = np.linspace(-1, 1, m)
+    basis = np.linalg.qr(np.stack([np.ones(m), x, x * x], axis=1))[0]
+    res = plateau - (plateau @ basis) @ basis.T
+    dof = m - 3
+    sd = np.sqrt((res**2).sum(axis=1) / dof)
+    lags = min(8, m // 6)
+    norm = res / np.where(sd > 0, sd, 1.0)[:, None]
+    total = 1.0
+    for k in range(1, lags + 1):
+        rho = float(np.mean((norm[:, k:] * norm[:, :-k]).sum(axis=1) / dof)) + 3.0 / m
+        if rho < 0.02:
+            break
+        total += 2 * rho
+    return np.maximum(sd, 1e-5), total
+
+
+def _empty(lag, step, per_bin) -> EdgeProfiles:
+    none = np.empty(0)
+    return EdgeProfiles(
+        lag_px=lag,
+        step_px=step,
+        samples_per_bin=per_bin,
+        esf=np.empty((0, len(lag))),
+        correlation=1.0,
+        clipped=none.astype(bool),
+        crushed=none.astype(bool),
+        **{
+            k: none
+            for k in (
+                "sigma_from",
+                "sigma_to",
+                "step_light",
+                "from_slope",
+                "from_level",
+                "to_level",
+                "block",
+                "u_px",
+                "v_row",
+                "campx_per_px",
+            )
+        },
+    )

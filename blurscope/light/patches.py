@@ -1,0 +1,115 @@
+"""Patches: the pixels of the static stripes, with area weights, in places all over the photo."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from blurscope.pattern.layout import Block, Layout
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Patch:
+    """Pixels of one stripe at one place.
+
+    Attributes
+    ----------
+    block : int
+        Index of the block in the layout.
+    kind : str
+        ``grey``, ``halftone`` or ``dither``.
+    level : int
+        Level of a grey.
+    share : float
+        Share of white of a halftone or dither; NaN for a grey.
+    codes : (n,) int
+    weights : (n,) float
+        Area weights, sum 1.
+    x, y : float
+        Centre, campx.
+    """
+
+    block: int
+    kind: str
+    level: int
+    share: float
+    codes: np.ndarray
+    weights: np.ndarray
+    x: float
+    y: float
+
+
+def gather(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], places: int = 9) -> list[Patch]:
+    """Collect patches of all static stripes.
+
+    Parameters
+    ----------
+    codes : (h, w) uint8 or uint16
+    pose : object with ``to_plate`` and ``to_photo``
+    lit : (float, float)
+        Range of ``u`` that is fully exposed.
+    places : int
+        Places along the motion.
+    """
+    out: list[Patch] = []
+    span = lit[1] - lit[0]
+    width = min(span / places * 0.8, 40.0)
+    for index, block in enumerate(layout.blocks):
+        if block.kind not in ("grey", "halftone", "dither"):
+            continue
+        v0, v1 = _rows(block)
+        length = width
+        if block.kind == "dither":
+            length = max(1, round(width / block.period_px)) * block.period_px
+        for k in range(places):
+            mid = lit[0] + span * (k + 0.5) / places
+            patch = _one(codes, pose, index, block, mid - length / 2, mid + length / 2, v0, v1)
+            if patch is not None:
+                out.append(patch)
+    return out
+
+
+def _rows(block: Block) -> tuple[float, float]:
+    """Rows to use: whole periods in the middle of a halftone, the middle of a grey or dither."""
+    middle = block.top_row + block.height_px / 2
+    if block.kind == "halftone":
+        periods = block.height_px // block.period_px
+        use = max(1, periods - 2 * max(1, -(-3 // block.period_px)) if periods > 3 else 1)
+        start = block.top_row + (periods - use) // 2 * block.period_px
+        return float(start), float(start + use * block.period_px)
+    half = max(0.75, block.height_px / 2 - 2.0)
+    return middle - half, middle + half
+
+
+def _one(codes, pose, index: int, block: Block, u0: float, u1: float, v0: float, v1: float) -> Patch | None:
+    px, py = pose.to_photo(np.array([u0, u1, u0, u1]), np.array([v0, v0, v1, v1]))
+    h, w = codes.shape
+    x0, x1 = int(np.floor(px.min())), int(np.ceil(px.max())) + 1
+    y0, y1 = int(np.floor(py.min())), int(np.ceil(py.max())) + 1
+    if x0 < 1 or y0 < 1 or x1 > w - 1 or y1 > h - 1 or x1 - x0 < 2:
+        return None
+    yy, xx = np.mgrid[y0:y1, x0:x1]
+    u, v = pose.to_plate(xx, yy)
+    du = abs(u[0, 1] - u[0, 0])
+    dv = abs(v[1, 0] - v[0, 0]) if y1 - y0 > 1 else 1.0
+    weight = _overlap(u, du, u0, u1) * _overlap(v, dv, v0, v1)
+    use = weight > 1e-3
+    if use.sum() < 8:
+        return None
+    picked = weight[use]
+    return Patch(
+        block=index,
+        kind=block.kind,
+        level=block.level,
+        share=len(block.lit) / block.period_px if block.kind != "grey" else float("nan"),
+        codes=codes[y0:y1, x0:x1][use].astype(np.intp),
+        weights=picked / picked.sum(),
+        x=float(px.mean()),
+        y=float(py.mean()),
+    )
+
+
+def _overlap(at: np.ndarray, size: float, low: float, high: float) -> np.ndarray:
+    return np.clip((np.minimum(at + size / 2, high) - np.maximum(at - size / 2, low)) / size, 0, 1)

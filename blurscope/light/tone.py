@@ -1,0 +1,317 @@
+"""The camera's curve, the flat field and the display's level-to-light law, fitted together.
+
+Greys of the display alone can't tell the camera's curve from the display's law. The row halftones and the dithers
+can: their light is ``black + k/n (white - black)`` whatever that law is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from blurscope.light.patches import Patch, gather
+from blurscope.pattern.layout import Layout
+
+KNOTS = 7
+CLOSURE_LIMIT = 0.03
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Tone:
+    """How codes become light.
+
+    Attributes
+    ----------
+    decode : (full_scale + 1,) float32
+        Relative light of each code.
+    flat : (8,) float
+        Coefficients of the log flat field in ``1, x, y, x2, xy, y2, r4, ...`` of normalised photo coordinates.
+    centre, radius : float
+        Normalisation of those coordinates.
+    method : str
+        ``linear_file``, ``row_halftones``, ``meter`` or ``assumed_gamma``.
+    level, light : (n,) float
+        The display's law: light of each grey, 1 at level 255, reflected light included.
+    light_sigma : (n,) float
+    display_gamma, display_gamma_sigma : float
+        Exponent of ``light = black + (1 - black) signal^gamma`` fitted to the law.
+    black : float
+        Light at level 0 relative to white.
+    closure : float
+        Largest misfit of the halftones, share of white.
+    curve_sigma : float
+        Standard uncertainty of the curve between black and white, share of white.
+    clipped_share, crushed_share : float
+        Share of pixels of the white / black stripes at the ends of the code range.
+    """
+
+    decode: np.ndarray
+    flat: np.ndarray
+    centre: tuple[float, float]
+    radius: float
+    method: str
+    level: np.ndarray
+    light: np.ndarray
+    light_sigma: np.ndarray
+    display_gamma: float
+    display_gamma_sigma: float
+    black: float
+    closure: float
+    curve_sigma: float
+    clipped_share: float
+    crushed_share: float
+    warnings: tuple[tuple[str, str], ...] = ()
+
+    def gain(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Return the flat field (1 at the centre) at campx positions."""
+        return np.exp(flat_basis(x, y, self.centre, self.radius)[..., 1:] @ self.flat[1:])
+
+    def law(self, level: np.ndarray) -> np.ndarray:
+        """Return the display's light at levels: power law with the measured points' residuals interpolated."""
+        return law_at(np.asarray(level, float), self.level, self.light, self.display_gamma)
+
+
+def law_at(level: np.ndarray, levels: np.ndarray, light: np.ndarray, gamma: float) -> np.ndarray:
+    """Interpolate a measured law smoothly: ratio to a power law, linear in level."""
+    black = light[0]
+    power = np.maximum((levels / 255) ** gamma, 1e-9)
+    ratio = (light - black) / power
+    ratio[0] = ratio[1]
+    return black + np.interp(level, levels, ratio) * (level / 255) ** gamma
+
+
+def flat_basis(x: np.ndarray, y: np.ndarray, centre: tuple[float, float], radius: float) -> np.ndarray:
+    """Return the terms of the log flat field at campx positions, (..., 8)."""
+    a = (np.asarray(x, float) - centre[0]) / radius
+    b = (np.asarray(y, float) - centre[1]) / radius
+    r2 = a * a + b * b
+    return np.stack([np.ones_like(a), a, b, a * a, a * b, b * b, r2 * r2, r2 * r2 * r2], axis=-1)
+
+
+def base_curve(full_scale: int, linear: bool) -> np.ndarray:
+    """Return the starting curve: identity for linear files, else the inverse sRGB curve (IEC 61966-2-1)."""
+    c = np.arange(full_scale + 1) / full_scale
+    return c if linear else srgb_to_light(c)
+
+
+def srgb_to_light(c: np.ndarray) -> np.ndarray:
+    """Return the light of an sRGB code value in 0..1, continued as a power beyond 1 (IEC 61966-2-1)."""
+    return np.where(c <= 0.04045, c / 12.92, ((np.maximum(c, 0.04045) + 0.055) / 1.055) ** 2.4)
+
+
+def _hats(c: np.ndarray) -> np.ndarray:
+    """Smooth warp terms that vanish at 0 and 1: (n, KNOTS - 2) Bernstein polynomials."""
+    from math import comb
+
+    order = KNOTS - 1
+    return np.stack([comb(order, k) * c**k * (1 - c) ** (order - k) for k in range(1, order)], axis=-1)
+
+
+def curve(theta: np.ndarray, full_scale: int) -> np.ndarray:
+    """Return the decode table for warp coefficients ``theta`` on top of sRGB."""
+    c = np.arange(full_scale + 1) / full_scale
+    warped = c + _hats(c) @ theta
+    return srgb_to_light(np.maximum.accumulate(np.clip(warped, 0, 1.2)))
+
+
+def measure_tone(
+    codes: np.ndarray,
+    pose: Any,
+    layout: Layout,
+    lit: tuple[float, float],
+    *,
+    linear: bool = False,
+    assumed_gamma: float | None = None,
+    meter: tuple[np.ndarray, np.ndarray] | None = None,
+    contrast: float | None = None,
+) -> Tone:
+    """Fit curve, flat field and law to the plate's static stripes.
+
+    Parameters
+    ----------
+    codes : (h, w) uint8 or uint16
+    pose : object with ``to_plate`` and ``to_photo``
+    layout : Layout
+    lit : (float, float)
+    linear : bool
+        The file is linear in light: only flat field and law are fitted.
+    assumed_gamma : float, optional
+        ``light = black + (1 - black) signal^gamma`` is given, not measured.
+    meter : (level, light) arrays, optional
+        A light-meter table of the display.
+    contrast : float, optional
+        White over black, used with ``assumed_gamma``.
+    """
+    full = 65535 if codes.dtype == np.uint16 else 255
+    patches = gather(codes, pose, layout, lit)
+    h, w = codes.shape
+    centre, radius = ((w - 1) / 2, (h - 1) / 2), float(np.hypot(h, w) / 2)
+    clipped, crushed = _ends(patches, full)
+    levels = np.array(sorted({p.level for p in patches if p.kind == "grey"}))
+    known = None
+    if meter is not None:
+        known = np.interp(levels, meter[0], np.asarray(meter[1]) / meter[1][-1])
+    elif assumed_gamma is not None:
+        black = 1 / contrast if contrast else 0.001
+        known = black + (1 - black) * (levels / 255) ** assumed_gamma
+    warnings: list[tuple[str, str]] = []
+    fit = _fit(patches, levels, full, centre, radius, linear=linear, known=None, halftones=True)
+    method = "linear_file" if linear else "row_halftones"
+    closure = _closure(patches, fit)
+    if not linear and closure > CLOSURE_LIMIT:
+        warnings.append(("halftone_inconsistent", f"they miss by {100 * closure:.1f} % of white"))
+        if known is None:
+            known = 0.001 + 0.999 * (levels / 255) ** 2.2
+            warnings.append(("tone_assumed", "a display gamma of 2.2 was assumed"))
+        fit = _fit(patches, levels, full, centre, radius, linear=False, known=known, halftones=False)
+        method = "meter" if meter is not None else "assumed_gamma"
+    decode, flat, law, law_sigma, sigma = fit
+    if known is not None:  # a law given beats one measured, for the signal domain
+        law, law_sigma = known, np.full(len(levels), 0.002)
+    gamma, gamma_sigma = _gamma(levels, law, law_sigma)
+    return Tone(
+        decode=decode.astype(np.float32),
+        flat=flat,
+        centre=centre,
+        radius=radius,
+        method=method,
+        level=levels.astype(float),
+        light=law,
+        light_sigma=law_sigma,
+        display_gamma=gamma,
+        display_gamma_sigma=gamma_sigma,
+        black=float(law[0]),
+        closure=closure,
+        curve_sigma=sigma,
+        clipped_share=clipped,
+        crushed_share=crushed,
+        warnings=tuple(warnings),
+    )
+
+
+def _ends(patches: list[Patch], full: int) -> tuple[float, float]:
+    top = np.concatenate([p.codes for p in patches if p.kind == "grey" and p.level == 255] or [np.zeros(1)])
+    low = np.concatenate([p.codes for p in patches if p.kind == "grey" and p.level == 0] or [np.ones(1)])
+    edge = full - max(1, full // 256)
+    return float(np.mean(top >= edge)), float(np.mean(low <= 0))
+
+
+def _fit(patches, levels, full, centre, radius, *, linear, known, halftones):
+    """Gauss-Newton over flat field, law and curve; returns decode, flat, law, its sigma, curve sigma."""
+    use = [p for p in patches if p.kind == "grey" or halftones]
+    if not linear and not halftones:
+        use = [p for p in patches if p.kind == "grey"]
+    basis = np.stack([flat_basis(p.x, p.y, centre, radius) for p in use])
+    n_flat, n_law, n_theta = basis.shape[1], len(levels), 0 if linear else KNOTS - 2
+    index = {int(level): i for i, level in enumerate(levels)}
+    grey = np.array([p.kind == "grey" for p in use])
+    which = np.array([index.get(p.level, 0) for p in use])
+    share = np.array([0.0 if p.kind == "grey" else p.share for p in use])
+    starts = np.cumsum([0] + [len(p.codes) for p in use[:-1]])
+    all_codes = np.concatenate([p.codes for p in use])
+    all_weights = np.concatenate([p.weights for p in use])
+    theta = np.zeros(n_theta)
+    flat = np.zeros(n_flat)
+    law = (levels / 255.0) ** 2.2 if known is None else known.copy()
+
+    def seen(th: np.ndarray) -> np.ndarray:
+        table = base_curve(full, True) if linear else curve(th, full)
+        return np.add.reduceat(table[all_codes] * all_weights, starts)
+
+    first, last = index[0], index[255]
+    light = seen(theta)
+    flat[0] = np.log(max(float(light[(which == last) & grey].mean()), 1e-6))
+    prior_flat = np.array([0, 1e-3, 1e-3, 1e-2, 1e-2, 1e-2, 0.1, 0.3])
+    cov = np.eye(n_flat + n_law + n_theta)
+    for _ in range(12):
+        light = seen(theta)
+        gain = np.exp(basis @ flat)
+        shown = np.where(grey, law[which], law[first] + share * (law[last] - law[first]))
+        model = gain * shown
+        weight = 1 / (0.004 * model + 0.0015 * gain.mean())
+        jac = np.zeros((len(use), n_flat + n_law + n_theta))
+        jac[:, :n_flat] = model[:, None] * basis
+        rows = np.arange(len(use))
+        jac[rows[grey], n_flat + which[grey]] = gain[grey]
+        jac[rows[~grey], n_flat + first] += (gain * (1 - share))[~grey]
+        jac[rows[~grey], n_flat + last] += (gain * share)[~grey]
+        for k in range(n_theta):
+            trial = theta.copy()
+            trial[k] += 1e-4
+            jac[:, n_flat + n_law + k] = -(seen(trial) - light) / 1e-4
+        tie_rows = [np.zeros(jac.shape[1]) for _ in range(1)]
+        tie_rows[0][n_flat + last] = 1.0  # gauge: white is 1
+        ties, values, strength = [tie_rows[0]], [1.0 - law[last]], [1e4]
+        if known is not None:
+            for i in range(n_law):
+                row = np.zeros(jac.shape[1])
+                row[n_flat + i] = 1.0
+                ties.append(row)
+                values.append(known[i] - law[i])
+                strength.append(1 / (0.002 + 0.01 * known[i]))
+        for k in range(1, n_flat):
+            row = np.zeros(jac.shape[1])
+            row[k] = 1.0
+            ties.append(row)
+            values.append(-flat[k])
+            strength.append(prior_flat[k] * 30)
+        for k in range(n_theta):
+            row = np.zeros(jac.shape[1])
+            row[n_flat + n_law + k] = 1.0
+            ties.append(row)
+            values.append(-theta[k])
+            strength.append(1 / 0.25)
+        a = np.vstack([jac * weight[:, None], np.array(ties) * np.array(strength)[:, None]])
+        b = np.concatenate([(light - model) * weight, np.array(values) * np.array(strength)])
+        delta, *_ = np.linalg.lstsq(a, b, rcond=None)
+        flat = flat + delta[:n_flat]
+        law = law + delta[n_flat : n_flat + n_law]
+        theta = theta + np.clip(delta[n_flat + n_law :], -0.1, 0.1)
+        cov = np.linalg.pinv(a.T @ a)
+        if np.abs(delta).max() < 1e-6:
+            break
+    res = (light - model) * weight
+    spread = float(np.sqrt(np.mean(res**2)))
+    law_sigma = np.sqrt(np.maximum(np.diag(cov)[n_flat : n_flat + n_law], 0)) * max(spread, 0.2)
+    decode = base_curve(full, True) if linear else curve(theta, full)
+    sigma = 0.0
+    if n_theta:
+        c = np.linspace(0.1, 0.9, 17)
+        spread_c = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", _hats(c), cov[-n_theta:, -n_theta:], _hats(c)), 0))
+        slope = 2.4 / 1.055 * ((c + 0.055) / 1.055) ** 1.4
+        sigma = float(np.max(spread_c * slope) * max(spread, 0.2))
+    return decode, flat, law, law_sigma, sigma
+
+
+def _closure(patches: list[Patch], fit) -> float:
+    """Largest misfit of a halftone block's mean light from its share, share of white."""
+    decode, flat, law, *_ = fit
+    patches = [p for p in patches if p.kind in ("halftone", "grey")]
+    black = np.mean([decode[p.codes] @ p.weights for p in patches if p.kind == "grey" and p.level == 0])
+    white = np.mean([decode[p.codes] @ p.weights for p in patches if p.kind == "grey" and p.level == 255])
+    if not white > black:
+        return 1.0
+    worst = 0.0
+    blocks = {p.block for p in patches if p.kind == "halftone"}
+    for block in blocks:
+        mine = [p for p in patches if p.block == block]
+        got = np.mean([decode[p.codes] @ p.weights for p in mine]) / (white - black) - black / (white - black)
+        worst = max(worst, abs(float(got) - mine[0].share))
+    return worst
+
+
+def _gamma(levels: np.ndarray, law: np.ndarray, sigma: np.ndarray) -> tuple[float, float]:
+    """Fit ``light = black + (1 - black) signal^gamma`` through the greys; returns gamma and its sigma."""
+    s = levels / 255
+    black = law[0]
+    net = (law - black) / (1 - black)
+    use = (s > 0.1) & (s < 0.97) & (net > 0)
+    if use.sum() < 3:
+        return 2.2, 0.2
+    weight = (net[use] / np.maximum(sigma[use], 1e-4)) ** 2
+    lx, ly = np.log(s[use]), np.log(net[use])
+    gamma = float(np.sum(weight * lx * ly) / np.sum(weight * lx * lx))
+    spread = float(np.sqrt(np.sum(weight * (ly - gamma * lx) ** 2) / np.sum(weight) / np.mean(lx**2)))
+    return gamma, max(spread / np.sqrt(use.sum()), 0.002)

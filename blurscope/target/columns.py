@@ -1,0 +1,182 @@
+"""Columns: where along the motion the bands stand, first by correlation, then edge by edge."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from blurscope._cv import cv2
+from blurscope.pattern.layout import Layout
+from blurscope.target.pose import Pose
+
+
+def sample(codes: np.ndarray, pose: Pose, u: np.ndarray, v: np.ndarray) -> np.ndarray:
+    """Return codes at plate positions by linear interpolation; NaN outside the photo."""
+    x, y = pose.to_photo(u, v)
+    height, width = codes.shape
+    shape = x.shape
+    flat = (x.reshape(shape[0], -1).astype(np.float32), y.reshape(shape[0], -1).astype(np.float32))
+    out = cv2.remap(codes, *flat, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).reshape(shape).astype(np.float32)
+    out[(x < 0.5) | (x > width - 1.5) | (y < 0.5) | (y > height - 1.5)] = np.nan
+    return out
+
+
+def photo_range(codes: np.ndarray, pose: Pose, layout: Layout) -> tuple[float, float]:
+    """Return the range of ``u`` that the photo's corners reach."""
+    h, w = codes.shape
+    u, _ = pose.to_plate(np.array([0, w - 1, 0, w - 1, w / 2, w / 2.0]), np.array([0, 0, h - 1, h - 1, h / 2, h / 2.0]))
+    middle = float(pose.to_plate(np.array([w / 2.0]), np.array([h / 2.0]))[0][0])
+    reach = 1.6 * layout.width_px
+    return max(float(u.min()), middle - reach), min(float(u.max()), middle + reach)
+
+
+def lit_range(codes: np.ndarray, pose: Pose, layout: Layout, decode: np.ndarray) -> tuple[float, float] | None:
+    """Return the range of ``u`` over which the static white stripes are fully lit."""
+    lo, hi = photo_range(codes, pose, layout)
+    u = np.arange(lo, hi, 1.0)
+    rows = [b.top_row + b.height_px / 2 for b in layout.blocks if b.kind == "grey" and b.level >= 200]
+    uu, vv = np.meshgrid(u, np.array(rows))
+    picked = sample(codes, pose, uu, vv)
+    light = np.where(np.isnan(picked), np.nan, decode[np.nan_to_num(picked).astype(np.intp)])
+    have = np.isfinite(light)
+    total = np.where(have, light, 0).sum(axis=0) / np.maximum(have.sum(axis=0), 1)
+    total[have.sum(axis=0) < max(1, len(rows) // 2)] = 0
+    top = float(np.percentile(total, 75))
+    if top <= 0:
+        return None
+    bright = total > 0.5 * top
+    middle = int(np.argmin(np.abs(u - (lo + hi) / 2)))
+    if not bright[middle]:
+        candidates = np.nonzero(bright)[0]
+        if candidates.size == 0:
+            return None
+        middle = int(candidates[np.argmin(np.abs(candidates - middle))])
+    dark = np.nonzero(~bright)[0]
+    first = int(dark[dark < middle].max()) + 1 if (dark < middle).any() else 0
+    last = int(dark[dark > middle].min()) - 1 if (dark > middle).any() else len(u) - 1
+
+    def inward(i: int, step: int) -> int:
+        for _ in range(len(u) // 4):
+            j = i + 24 * step
+            if not 0 <= j < len(u) or total[i] >= 0.97 * total[j]:
+                return i
+            i += step
+        return i
+
+    return float(u[inward(first, 1)]), float(u[inward(last, -1)])
+
+
+def find_shift(codes: np.ndarray, pose: Pose, layout: Layout, lit: tuple[float, float]) -> tuple[float, bool, float]:
+    """Find the plate's shift along the motion by correlating all bands with the circuit.
+
+    Returns
+    -------
+    shift : float
+        To be added to the pose's ``u`` (after mirroring, if mirrored).
+    mirrored : bool
+        The picture is mirrored: ``u`` must be negated first.
+    score : float
+        Normalised correlation, 1 at best.
+    """
+    period = layout.circuit_px
+    u = np.arange(np.ceil(lit[0]), np.floor(lit[1]), 1.0)
+    bands = [b for b in layout.blocks if b.kind == "band"]
+    rows = np.array([b.top_row + f * b.height_px for b in bands for f in (0.35, 0.5, 0.65)])
+    uu, vv = np.meshgrid(u, rows)
+    picked = sample(codes, pose, uu, vv).reshape(len(bands), 3, len(u)).mean(axis=1)
+    have = np.isfinite(picked)
+    level = np.repeat(np.array(layout.circuit, float) / 255, layout.field_px)
+    blur = np.convolve(np.tile(level, 3), np.ones(layout.px_per_refresh) / layout.px_per_refresh, "same")
+    expected = blur[period : 2 * period]
+    best = (0.0, False, -1.0)
+    for mirrored in (False, True):
+        at = (np.round(-u if mirrored else u).astype(int)) % period
+        sums = np.zeros((6, period))
+        for block, line, ok in zip(bands, picked, have, strict=True):
+            value = np.where(ok, line, 0.0) / 255 if line.max(initial=0) <= 255 else np.where(ok, line, 0.0) / 65535
+            fold = [np.bincount(at, w, period) for w in (ok.astype(float), value, value * value)]
+            e = np.roll(expected, block.offset_px)
+            fe = np.conj(np.fft.fft(np.stack([np.ones(period), e, e * e])))
+            ff = np.fft.fft(np.stack(fold))
+            pairs = ((0, 0), (0, 1), (0, 2), (1, 0), (2, 0), (1, 1))
+            # cyclic correlation: index s holds the sum over r of fold[r] e[r + s]
+            sums += np.stack([np.fft.ifft(np.conj(ff[i] * fe[j])).real for i, j in pairs])
+        n, se, see, sp, spp, spe = sums
+        cov = spe / n - sp * se / n**2
+        var = (spp / n - (sp / n) ** 2) * (see / n - (se / n) ** 2)
+        score = cov / np.sqrt(np.maximum(var, 1e-12))
+        i = int(np.argmax(score))
+        if score[i] > best[2]:
+            best = (float(i), mirrored, float(score[i]))
+    return best
+
+
+def visible_edges(layout: Layout, lit: tuple[float, float]) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return every edge copy within ``lit``: edge index in ``layout.edges()``, ``u``, band block index, transition."""
+    period = layout.circuit_px
+    index, at, band, pair = [], [], [], []
+    for i, edge in enumerate(layout.edges()):
+        first = int(np.ceil((lit[0] - edge.u_px) / period))
+        last = int(np.floor((lit[1] - edge.u_px) / period))
+        for k in range(first, last + 1):
+            index.append(i)
+            at.append(edge.u_px + k * period)
+            band.append(edge.block)
+            pair.append(edge.from_level * 256 + edge.to_level)
+    return np.array(index, int), np.array(at, float), np.array(band, int), np.array(pair, int)
+
+
+def locate_edges(
+    codes: np.ndarray, pose: Pose, layout: Layout, lit: tuple[float, float], decode: np.ndarray
+) -> dict[str, np.ndarray]:
+    """Locate the half-height point of every edge wholly visible.
+
+    Returns
+    -------
+    dict with ``x, y`` (campx), ``u`` (plate position of the drawn edge), ``pair`` (transition), ``weight``,
+    ``width_px`` (rough 10-90 % width)
+    """
+    field = layout.field_px
+    front, back = (0.31 * field, 0.96 * field)
+    low, high = (back, front) if layout.sign > 0 else (front, back)
+    index, at, band, pair = visible_edges(layout, (lit[0] + low, lit[1] - high))
+    if len(at) == 0:
+        return {k: np.empty(0) for k in ("x", "y", "u", "pair", "weight", "width_px")}
+    top = np.array([layout.blocks[b].top_row for b in band], float)
+    high = np.array([layout.blocks[b].height_px for b in band], float)
+    step = 0.5
+    lag = np.arange(-0.3 * field, 0.95 * field + step, step)
+    rows = np.linspace(0.25, 0.75, 6)
+    uu = at[:, None, None] - layout.sign * lag[None, None, :] + 0 * rows[None, :, None]
+    vv = (top[:, None] + high[:, None] * rows)[:, :, None] + 0 * lag[None, None, :]
+    picked = sample(codes, pose, uu, vv)
+    good = np.isfinite(picked).all(axis=(1, 2))
+    light = decode[np.nan_to_num(picked).astype(np.intp)].mean(axis=1)
+    before = light[:, lag < -0.1 * field].mean(axis=1)
+    after = light[:, lag > 0.75 * field].mean(axis=1)
+    size = after - before
+    good &= np.abs(size) > 0.02
+    norm = (light - before[:, None]) / np.where(good, size, 1.0)[:, None]
+    found = np.zeros(len(at))
+    width = np.zeros(len(at))
+    for i in np.nonzero(good)[0]:
+        over = np.nonzero(norm[i] >= 0.5)[0]
+        if over.size == 0 or over[0] == 0:
+            good[i] = False
+            continue
+        k = int(over[0])
+        found[i] = lag[k - 1] + step * (0.5 - norm[i, k - 1]) / (norm[i, k] - norm[i, k - 1])
+        low = np.nonzero(norm[i, :k] < 0.1)[0]
+        up = np.nonzero(norm[i, k:] > 0.9)[0]
+        width[i] = (k + up[0] - low[-1]) * step if low.size and up.size else np.nan
+    keep = good
+    x, y = pose.to_photo(at[keep] - layout.sign * found[keep], (top + 0.5 * high)[keep])
+    return {
+        "x": x,
+        "y": y,
+        "u": at[keep],
+        "pair": pair[keep],
+        "weight": np.minimum(np.abs(size[keep]), 0.3) ** 2,
+        "width_px": width[keep],
+        "lag_px": found[keep],
+        "index": index[keep],
+    }

@@ -1,0 +1,297 @@
+"""Rows: the stripes across the motion give identity, rotation, perspective and the vertical scale."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from blurscope._cv import cv2
+from blurscope.errors import TargetError
+from blurscope.pattern.layout import Layout
+from blurscope.target.pose import Pose
+
+LOOK_WIDTH = 960  # the reduced picture's longer side is at most this
+MAX_TILT_DEG = 12.0
+MIN_SCORE = 0.55
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RowFix:
+    """Rough map of the rows along one line of the photo: ``y = (scale * v + shift) / (1 + bend * v)``."""
+
+    tilt_rad: float
+    upside_down: bool
+    scale: float
+    shift: float
+    bend: float
+    score: float
+
+
+def reduce_picture(codes: np.ndarray) -> tuple[np.ndarray, int]:
+    """Return the picture reduced by a whole factor (area average, float32) and the factor."""
+    factor = max(1, round(max(codes.shape) / LOOK_WIDTH))
+    small = cv2.resize(
+        codes[: codes.shape[0] // factor * factor, : codes.shape[1] // factor * factor],
+        (codes.shape[1] // factor, codes.shape[0] // factor),
+        interpolation=cv2.INTER_AREA,
+    )
+    return small.astype(np.float32), factor
+
+
+def stripe_tilt(small: np.ndarray) -> tuple[float, bool]:
+    """Return the tilt of the stripes (rad, positive when they fall to the right) and whether they run upright."""
+    gx = cv2.Sobel(small, cv2.CV_32F, 1, 0, ksize=3)
+    gy = cv2.Sobel(small, cv2.CV_32F, 0, 1, ksize=3)
+    power = gx * gx + gy * gy
+    angle = np.arctan2(gx, gy)  # 0: gradient along y, stripes level
+    angle = (angle + np.pi / 2) % np.pi - np.pi / 2
+    bins = 720
+    width = np.pi / bins
+    hist, _ = np.histogram(angle, bins=bins, range=(-np.pi / 2, np.pi / 2), weights=power)
+    smooth = sum(np.roll(hist, k) for k in (-2, -1, 0, 1, 2))
+    peak = (int(np.argmax(smooth)) + 0.5) * width - np.pi / 2
+    for _ in range(3):
+        off = (angle - peak + np.pi / 2) % np.pi - np.pi / 2
+        near = np.abs(off) < np.radians(1.5)
+        total = float(power[near].sum())
+        if total <= 0:
+            break
+        peak += float((power * off)[near].sum()) / total
+    upright = abs(peak) > np.pi / 4
+    return (-(peak - np.copysign(np.pi / 2, peak)) if upright else -peak), upright
+
+
+def row_template(layout: Layout) -> tuple[np.ndarray, np.ndarray]:
+    """Return the expected code per row (0-1) and its weight; moving rows weigh nothing."""
+    code = np.zeros(layout.height_px)
+    weight = np.ones(layout.height_px)
+    for block in layout.blocks:
+        rows = slice(block.top_row, block.end_row)
+        if block.kind == "grey":
+            code[rows] = block.level / 255
+        elif block.kind in ("halftone", "dither"):
+            code[rows] = (len(block.lit) / block.period_px) ** 0.4545
+            weight[rows] = 0.5
+        elif block.kind in ("band", "picture"):
+            weight[rows] = 0
+        elif block.kind == "lane":
+            code[rows] = 0.03
+    return code, weight
+
+
+def find_rows(small: np.ndarray, layout: Layout, factor: int) -> RowFix:
+    """Find the plate's rows along the middle of a picture whose stripes were made level.
+
+    Raises
+    ------
+    TargetError
+        No place, scale or orientation fits the plate's stripes.
+    """
+    height, width = small.shape
+    strip = small[:, int(width * 0.42) : int(width * 0.58)].mean(axis=1)
+    code, weight = row_template(layout)
+    lowest, highest = 1.0 / factor, 8.0 / factor
+    lowest = max(lowest, 0.3 * height / layout.height_px * 0.5)
+    best = (-1.0, False, 1.0, 0.0)
+    for scale in np.exp(np.arange(np.log(lowest), np.log(highest), 0.012)):
+        if scale * layout.height_px > 2.2 * height or scale * layout.height_px < 40:
+            continue
+        for flip in (False, True):
+            score, at = _place(strip, code, weight, scale, flip)
+            if score > best[0]:
+                best = (score, flip, scale, at)
+    score, flip, scale, shift = best
+    if score < MIN_SCORE - 0.15:
+        raise TargetError(
+            f"the plate's stripes were not found (best match {max(score, 0):.2f} of 1): "
+            "is this a photo of this pattern, is the plate in focus and large enough in the frame?"
+        )
+    fix = _refine(strip, code, weight, scale, shift, flip)
+    if fix[3] < MIN_SCORE:
+        raise TargetError(
+            f"the plate's stripes match this pattern only to {fix[3]:.2f} of 1: "
+            "it is the photo of another plate, too blurred across the motion, or too much of the plate is hidden"
+        )
+    return RowFix(tilt_rad=0.0, upside_down=flip, scale=fix[0], shift=fix[1], bend=fix[2], score=fix[3])
+
+
+def _place(strip: np.ndarray, code: np.ndarray, weight: np.ndarray, scale: float, flip: bool) -> tuple[float, float]:
+    """Best normalised correlation of the template at one scale; returns score and the row of its top."""
+    n = max(8, int(round(len(code) * scale)))
+    at = (np.arange(n) + 0.5) / scale
+    edges = np.arange(len(code) + 1)
+    lo, hi = at - 0.5 / scale, at + 0.5 / scale
+
+    def area(values: np.ndarray) -> np.ndarray:
+        total = np.concatenate([[0.0], np.cumsum(values)])
+        return (np.interp(hi, edges, total) - np.interp(lo, edges, total)) * scale
+
+    w = area(weight)
+    t = np.divide(area(code * weight), w, out=np.zeros_like(w), where=w > 1e-6)
+    if flip:
+        w, t = w[::-1], t[::-1]
+    pad = n // 2
+    data = np.concatenate([np.zeros(pad), strip, np.zeros(pad)])
+    here = np.concatenate([np.zeros(pad), np.ones(len(strip)), np.zeros(pad)])
+    size = 1 << int(np.ceil(np.log2(len(data) + n)))
+    fd, fd2, fh = np.fft.rfft(np.stack([data, data * data, here]), size)
+    fw, fwt, fwt2 = np.conj(np.fft.rfft(np.stack([w, w * t, w * t * t]), size))
+    count = len(data) - n + 1
+    sw, swt, swt2, sd, sd2, sdt = np.fft.irfft(
+        np.stack([fh * fw, fh * fwt, fh * fwt2, fd * fw, fd2 * fw, fd * fwt]), size
+    )[:, :count]
+    full = w.sum()
+    ok = sw > 0.45 * full
+    safe = np.where(ok, sw, 1.0)
+    cov = sdt / safe - sd * swt / safe**2
+    var = (sd2 / safe - (sd / safe) ** 2) * (swt2 / safe - (swt / safe) ** 2)
+    score = np.where(ok & (var > 1e-9), cov / np.sqrt(np.maximum(var, 1e-9)), -1.0) * np.minimum(1, sw / full) ** 0.25
+    i = int(np.argmax(score))
+    return float(score[i]), float(i - pad)
+
+
+def _predict(v: np.ndarray, scale: float, shift: float, bend: float, flip: bool, height: int) -> np.ndarray:
+    w = height - v if flip else v
+    return (scale * w + shift) / (1 + bend * (w - height / 2))
+
+
+def _refine(strip, code, weight, scale, shift, flip):
+    """Refine scale, shift and perspective bend along the strip by correlation over row centres."""
+    height = len(code)
+    use = np.nonzero(weight > 0)[0]
+    v = use + 0.5
+    t, w = code[use], weight[use]
+
+    def score(s: float, o: float, b: float) -> float:
+        y = _predict(v, s, o, b, flip, height) - 0.5
+        inside = (y >= 0) & (y <= len(strip) - 1)
+        if w[inside].sum() < 0.45 * w.sum():
+            return -1.0
+        d = np.interp(y[inside], np.arange(len(strip)), strip)
+        ww, tt = w[inside] / w[inside].sum(), t[inside]
+        dm, tm = ww @ d, ww @ tt
+        den = np.sqrt((ww @ (d - dm) ** 2) * (ww @ (tt - tm) ** 2))
+        return float(ww @ ((d - dm) * (tt - tm)) / den) if den > 0 else -1.0
+
+    middle = scale * height / 2 + shift
+    state = np.array([scale, middle, 0.0])
+    step = np.array([0.01 * scale, 1.5, 0.08 / height])
+
+    def value(p: np.ndarray) -> float:
+        return score(p[0], p[1] - p[0] * height / 2, p[2])
+
+    best = value(state)
+    for bend in np.linspace(-0.25, 0.25, 11) / height:
+        for stretch in (0.99, 1.0, 1.01):
+            trial = np.array([scale * stretch, middle, bend])
+            if (s := value(trial)) > best:
+                best, state = s, trial
+    for _ in range(40):
+        moved = False
+        for k in range(3):
+            for direction in (1, -1):
+                trial = state.copy()
+                trial[k] += direction * step[k]
+                if (s := value(trial)) > best:
+                    best, state, moved = s, trial, True
+        if not moved:
+            step /= 2
+            if step[1] < 0.02:
+                break
+    return float(state[0]), float(state[1] - state[0] * height / 2), float(state[2]), best
+
+
+def static_boundaries(layout: Layout) -> tuple[np.ndarray, np.ndarray]:
+    """Return the rows (``v_row``) of sharp boundaries between static blocks and their signed contrast (code 0-1)."""
+    rows, contrast = [], []
+    plain = {"grey", "black"}
+    for above, below in zip(layout.blocks, layout.blocks[1:], strict=False):
+        a = _plain_level(above, plain, bottom=True)
+        b = _plain_level(below, plain, bottom=False)
+        if a is None or b is None or abs(a - b) < 40:
+            continue
+        rows.append(below.top_row)
+        contrast.append((b - a) / 255)
+    return np.array(rows, float), np.array(contrast)
+
+
+def _plain_level(block, plain: set[str], bottom: bool) -> int | None:
+    if block.kind in plain:
+        return block.level if block.kind == "grey" else 0
+    if block.kind == "lane" and not bottom:
+        return 0
+    return None
+
+
+def locate_boundaries(
+    codes: np.ndarray,
+    guess: Pose,
+    layout: Layout,
+    columns_u: np.ndarray,
+    decode: np.ndarray,
+    half_px: float = 2.6,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Locate the static row boundaries at several places along the motion.
+
+    Parameters
+    ----------
+    codes : (h, w) array
+    guess : Pose
+        Good to about half a stripe.
+    columns_u : (m,) float
+        Where along ``u``.
+    decode : (256,) or (65536,) float
+        Rough map from code to light.
+    half_px : float
+        Half the search window, display px.
+
+    Returns
+    -------
+    x, y : (k,) float
+        campx of the boundaries found.
+    v : (k,) float
+        Their plate rows.
+    weight : (k,) float
+    """
+    rows, contrast = static_boundaries(layout)
+    uu, vv = np.meshgrid(columns_u, rows)
+    x0, y0 = guess.to_photo(uu, vv)
+    x1, y1 = guess.to_photo(uu, vv + 1.0)
+    length = np.hypot(x1 - x0, y1 - y0)
+    height, width = codes.shape
+    inside = (x0 > 8) & (x0 < width - 9) & (y0 > 8) & (y0 < height - 9)
+    if not inside.any():
+        return (np.empty(0),) * 4
+    x0, y0, dx, dy = x0[inside], y0[inside], (x1 - x0)[inside], (y1 - y0)[inside]
+    c = np.broadcast_to(contrast[:, None], uu.shape)[inside]
+    v_row = vv[inside]
+    samples = int(np.ceil(2 * half_px * float(np.median(length)) * 1.5)) | 1
+    s = np.linspace(-half_px, half_px, samples)
+    spread = np.arange(-6, 7, 2.0)
+    nx, ny = dy / np.hypot(dx, dy), -dx / np.hypot(dx, dy)  # along the stripes
+    mx = x0[:, None, None] + dx[:, None, None] * s[None, :, None] + nx[:, None, None] * spread
+    my = y0[:, None, None] + dy[:, None, None] * s[None, :, None] + ny[:, None, None] * spread
+    n, k, p = mx.shape
+    picked = cv2.remap(
+        codes,
+        mx.reshape(n, -1).astype(np.float32),
+        my.reshape(n, -1).astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    ).reshape(n, k, p)
+    light = decode[np.clip(picked, 0, len(decode) - 1).astype(np.intp)].mean(axis=2)
+    edge = max(2, int(0.15 * k))
+    start, end = light[:, :edge].mean(axis=1), light[:, -edge:].mean(axis=1)
+    step = end - start
+    good = (np.sign(step) == np.sign(c)) & (np.abs(step) > 0.02)
+    norm = np.clip((light - start[:, None]) / np.where(good, step, 1.0)[:, None], -0.3, 1.3)
+    # centroid of the gradient: the mean of 1 - ESF over the window
+    offset = (0.5 - norm.mean(axis=1)) * (s[-1] - s[0]) * (k / (k - 1) if k > 1 else 1)
+    good &= np.abs(offset) < half_px * 0.8
+    return (
+        (x0 + dx * offset)[good],
+        (y0 + dy * offset)[good],
+        v_row[good],
+        np.abs(step[good]) ** 0.5,
+    )

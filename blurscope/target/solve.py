@@ -1,0 +1,113 @@
+"""Fits of the pose: rows give five of its eight degrees of freedom and the distortion, edges the other three."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from blurscope.target.pose import Pose
+
+
+def fit_rows(
+    x: np.ndarray, y: np.ndarray, v: np.ndarray, weight: np.ndarray, start: Pose, *, distortion: int
+) -> tuple[Pose, np.ndarray, np.ndarray]:
+    """Fit the second and third row of the pose's matrix and the distortion to located row boundaries.
+
+    Parameters
+    ----------
+    x, y : (n,) float, campx
+    v : (n,) float
+        Plate rows.
+    weight : (n,) float
+    start : Pose
+    distortion : int
+        How many radial terms are free (0 to 2).
+
+    Returns
+    -------
+    Pose, (n,) residuals in display px, (n,) bool kept
+    """
+    m = start.matrix / start.matrix[2, 2]
+    p = np.array([m[1, 0], m[1, 1], m[1, 2], m[2, 0], m[2, 1], start.k1, start.k2])
+    free = 5 + distortion
+    xn, yn = (x - start.centre[0]) / start.radius, (y - start.centre[1]) / start.radius
+    r2 = xn * xn + yn * yn
+
+    def model(q: np.ndarray) -> np.ndarray:
+        f = 1 + r2 * (q[5] + q[6] * r2)
+        a, b = xn * f, yn * f
+        return (q[0] * a + q[1] * b + q[2]) / (q[3] * a + q[4] * b + 1)
+
+    keep = np.ones(len(v), bool)
+    steps = np.array([1e-3, 1e-3, 1e-2, 1e-6, 1e-6, 1e-6, 1e-6])
+    for _ in range(8):
+        base = model(p)
+        res = v - base
+        spread = 1.4826 * np.median(np.abs(res[keep] - np.median(res[keep]))) + 1e-3
+        keep = np.abs(res) < max(4 * spread, 0.08)
+        if keep.sum() < free + 3:
+            break
+        w = weight[keep] / (1 + (res[keep] / (3 * spread)) ** 2)
+        jac = np.empty((int(keep.sum()), free))
+        for k in range(free):
+            q = p.copy()
+            q[k] += steps[k]
+            jac[:, k] = (model(q)[keep] - base[keep]) / steps[k]
+        sw = np.sqrt(w)
+        delta, *_ = np.linalg.lstsq(jac * sw[:, None], res[keep] * sw, rcond=None)
+        p[:free] += delta
+    res = v - model(p)
+    matrix = np.array([m[0], [p[0], p[1], p[2]], [p[3], p[4], 1.0]])
+    pose = Pose(matrix=matrix, k1=float(p[5]), k2=float(p[6]), centre=start.centre, radius=start.radius)
+    return pose, res, keep
+
+
+def square_columns(pose: Pose, mirrored: bool) -> Pose:
+    """Set the first row of the matrix so that the map is conformal at the photo's centre (square pixels)."""
+    m = pose.matrix
+    w0 = m[2, 2]
+    v0 = m[1, 2] / w0
+    vx = (m[1, 0] - v0 * m[2, 0]) / w0
+    vy = (m[1, 1] - v0 * m[2, 1]) / w0
+    ux, uy = (-vy, vx) if mirrored else (vy, -vx)
+    first = np.array([ux * w0, uy * w0, 0.0])
+    return Pose(matrix=np.array([first, m[1], m[2]]), k1=pose.k1, k2=pose.k2, centre=pose.centre, radius=pose.radius)
+
+
+def fit_columns(
+    pose: Pose, x: np.ndarray, y: np.ndarray, u: np.ndarray, group: np.ndarray, weight: np.ndarray
+) -> tuple[Pose, np.ndarray, np.ndarray, np.ndarray]:
+    """Fit the first row of the matrix to located edges; each group (transition) has a lag of its own.
+
+    Returns
+    -------
+    Pose, residuals in display px, kept, lag per group (mean zero over the groups, in u)
+    """
+    xn, yn = pose.normalise(x, y)
+    m = pose.matrix
+    w = m[2, 0] * xn + m[2, 1] * yn + m[2, 2]
+    groups, index = np.unique(group, return_inverse=True)
+    design = np.zeros((len(u), 3 + len(groups)))
+    design[:, 0], design[:, 1], design[:, 2] = xn / w, yn / w, 1 / w
+    design[np.arange(len(u)), 3 + index] = -1.0
+    # the lags are a few px at most: a weak prior keeps a group whose edges all drop out from running away
+    tie = np.zeros((1 + len(groups), 3 + len(groups)))
+    tie[0, 3:] = np.sqrt(len(u))
+    tie[1:, 3:] = np.eye(len(groups)) * 0.01
+    keep = np.ones(len(u), bool)
+    scale = np.linalg.norm(design[:, :3], axis=0)
+    for _ in range(6):
+        ww = np.sqrt(weight * keep)
+        a = np.vstack([design * ww[:, None], tie])
+        b = np.concatenate([u * ww, np.zeros(len(tie))])
+        a = a / np.concatenate([scale, np.ones(len(groups))])
+        sol, *_ = np.linalg.lstsq(a, b, rcond=None)
+        sol[:3] /= scale
+        res = u - design @ sol
+        spread = 1.4826 * np.median(np.abs(res[keep])) + 1e-3
+        new = np.abs(res) < 4 * spread
+        if (new == keep).all() or new.sum() < 8:
+            break
+        keep = new
+    matrix = np.array([sol[:3], m[1], m[2]])
+    out = Pose(matrix=matrix, k1=pose.k1, k2=pose.k2, centre=pose.centre, radius=pose.radius)
+    return out, res, keep, sol[3:]

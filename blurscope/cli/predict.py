@@ -71,7 +71,7 @@ def register(app: typer.Typer) -> None:
             responses = read_responses(response, shape)
         else:
             responses = assumed_response(response_ms or 0.0, shape or "exponential", response_u95_ms)
-        emission = _emission(strobe_duty, strobe_phase, pwm_hz, refresh_hz)
+        emission = make_emission(strobe_duty, strobe_phase, pwm_hz, refresh_hz)
         viewing = Viewing(
             refresh_hz=refresh_hz,
             px_per_refresh=px_per_refresh,
@@ -96,7 +96,8 @@ def register(app: typer.Typer) -> None:
                     typer.echo(f"written: {path}", err=True)
 
 
-def _emission(duty: float | None, phase: float | None, pwm_hz: float | None, refresh_hz: float) -> Any:
+def make_emission(duty: float | None, phase: float | None, pwm_hz: float | None, refresh_hz: float) -> Any:
+    """Return the emission that options describe; ``None`` where they say nothing."""
     from blurscope.errors import SettingsError
     from blurscope.shapes.emission import pwm, strobe
 

@@ -1,0 +1,287 @@
+"""Fitting single faults to a misfit: how much each explains, whether it is worth its parameters, and its estimate."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from blurscope.agreement.compare import Pair
+from blurscope.agreement.hypotheses import Hypothesis, Outcome, Scene
+from blurscope.records import Q
+from blurscope.uncertainty import K95
+
+APPROXIMATE_SHARE = 0.01  # of a figure: hypotheses are carried through one model, not through the measurement
+APPROXIMATE_RESPONSE = 0.08  # response times of a disturbed edge are worked out from its BET alone
+PROFILE_SAMPLES = 24
+PROFILE_FLOOR = 0.006  # of the transition: what a fitted profile may be off beside its noise
+PROFILE_INDEPENDENT = 8  # samples of a profile that count as independent
+SIGNIFICANT = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Profile:
+    """A measured, camera-corrected ESF on nominal time."""
+
+    row: int
+    t_ms: np.ndarray
+    esf: np.ndarray
+    sigma: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Explanation:
+    """One fault at its best parameters."""
+
+    cause: str
+    explains_pct: float
+    estimate: Q
+    unit: str
+    chi2: float
+    gain: float
+    p: float
+    parameters: int
+    score: float
+    best: tuple[float, ...]
+
+
+class Misfit:
+    """Differences between a measurement and a prediction, ready to be explained.
+
+    Parameters
+    ----------
+    scene : Scene
+    pairs : sequence of Pair
+        Compared pairs; ``row`` indexes the scene's transitions.
+    matrix : (n, n) float
+        Covariance of the differences.
+    profiles : sequence of Profile
+    """
+
+    def __init__(self, scene: Scene, pairs: Sequence[Pair], matrix: np.ndarray, profiles: Sequence[Profile]) -> None:
+        self.scene, self.pairs, self.profiles = scene, list(pairs), list(profiles)
+        self.rows = np.array([p.row for p in pairs])
+        self.kinds = [p.quantity for p in pairs]
+        self.difference = np.array([p.difference for p in pairs])
+        self.predicted = np.array([p.predicted.value for p in pairs])
+        rough = (APPROXIMATE_SHARE * np.abs(self.predicted)) ** 2
+        response = np.array([k.startswith("response") for k in self.kinds])
+        rough = np.where(response, (APPROXIMATE_RESPONSE * self.predicted) ** 2 + 0.05**2, rough)
+        self.exact = np.linalg.cholesky(matrix)
+        self.rough = np.linalg.cholesky(matrix + np.diag(rough))
+        self.base = self.figures(scene.undisturbed())
+        self.null = self.chi2(scene.undisturbed())
+        self.count = len(self.pairs) + PROFILE_INDEPENDENT * len(self.profiles)
+
+    def figures(self, outcome: Outcome) -> np.ndarray:
+        """Return what the outcome predicts for every pair."""
+        found = outcome.bank.figures(outcome.tail_ms)
+        factor = outcome.response_factor
+        if factor is None:
+            change = self._equivalent(found["bet_ms"]) - self._equivalent(self._base_bet())
+        out = np.empty(len(self.pairs))
+        for i, (pair, row) in enumerate(zip(self.pairs, self.rows, strict=True)):
+            if not pair.quantity.startswith("response"):
+                out[i] = found[pair.quantity][row]
+                continue
+            value = pair.predicted.value
+            if factor is not None:
+                out[i] = value * factor[row]
+            else:
+                light = self.scene.transitions[row].response_ms.value or 0.0
+                ratio = value / light if light > 0 else 1.0
+                out[i] = max(0.0, value + ratio * change[row])
+            if pair.quantity == "response_signal_ms" and outcome.signal_shift_ms is not None:
+                out[i] += outcome.signal_shift_ms[row]
+        return out
+
+    def _base_bet(self) -> np.ndarray:
+        return self.scene.base.crossing(0.9) - self.scene.base.crossing(0.1)
+
+    def _equivalent(self, bet: np.ndarray) -> np.ndarray:
+        known, response = self.scene.equivalent
+        return np.interp(bet, known, response)
+
+    def residual(self, outcome: Outcome) -> np.ndarray:
+        """Return measured less predicted under an outcome; a figure that has no value there counts as far off."""
+        change = self.figures(outcome) - self.base
+        scale = np.sqrt(np.einsum("ij,ij->i", self.rough, self.rough))
+        return np.where(np.isfinite(change), self.difference - change, 10 * scale)
+
+    def chi2(self, outcome: Outcome) -> float:
+        """Return the misfit that is left under an outcome: figures and, where there are any, profiles."""
+        white = np.linalg.solve(self.rough, self.residual(outcome))
+        return float(white @ white) + sum(self._profile_chi2(p, outcome) for p in self.profiles)
+
+    def figures_chi2(self, outcome: Outcome) -> float:
+        """Return the chi-square of the figures alone, with the covariance as stated."""
+        white = np.linalg.solve(self.exact, self.residual(outcome))
+        return float(white @ white)
+
+    @staticmethod
+    def _profile_chi2(profile: Profile, outcome: Outcome) -> float:
+        """Squared distance of the ESFs after the best shift along the motion (latency is not known)."""
+        bank, row, t = outcome.bank, profile.row, profile.t_ms
+        step = float(bank.step[row])
+        shift = _middle(profile.t_ms, profile.esf) - float(bank.crossing(0.5)[row])
+        if not math.isfinite(shift):
+            shift = 0.0
+        for _ in range(2):
+            expected = bank.at(row, t - shift)
+            slope = (bank.at(row, t - shift + step) - bank.at(row, t - shift - step)) / (2 * step)
+            weight = float(slope @ slope)
+            if weight > 0:
+                move = float(slope @ (profile.esf - expected)) / weight
+                shift -= float(np.clip(move, -5 * step, 5 * step))
+        mean_square = float(np.mean((profile.esf - bank.at(row, t - shift)) ** 2))
+        return PROFILE_INDEPENDENT * mean_square / profile.sigma**2
+
+    def explain(self, candidates: Sequence[Hypothesis]) -> list[Explanation]:
+        """Return every fault that is worth its parameters, the most likely first.
+
+        Notes
+        -----
+        Faults are ranked by chi-square scaled to the best of them, a penalty of ``ln n`` for each parameter
+        (Schwarz) and their priors. One is listed if an F test against no fault holds at 1 % for all that were tried,
+        and it explains more than a twentieth of what is beyond chance.
+        """
+        fitted = [self._fit(h) for h in candidates]
+        best: dict[str, tuple[Hypothesis, tuple[float, ...], float, float]] = {}
+        scale = max(1.0, min(f[1] for f in fitted) / max(self.count - 1, 1))
+        for h, (params, chi2) in zip(candidates, fitted, strict=True):
+            penalty = len(params) * math.log(max(self.count, 2))
+            score = -0.5 * (chi2 / scale + penalty) + h.prior(*params)
+            if h.cause not in best or score > best[h.cause][3]:
+                best[h.cause] = (h, params, chi2, score)
+        nothing = -0.5 * self.null / scale
+        out = []
+        for h, params, chi2, score in best.values():
+            k = len(params)
+            p = self._f_test(chi2, k) * len(best)
+            beyond = max(self.null - self.count, 1e-9)
+            share = 100 * min(1.0, max(0.0, (self.null - chi2) / max(beyond, self.null - chi2)))
+            if p < SIGNIFICANT and score > nothing and share >= 5:
+                out.append(
+                    Explanation(
+                        cause=h.cause,
+                        explains_pct=share,
+                        estimate=self._estimate(h, params, chi2, scale),
+                        unit=h.unit,
+                        chi2=chi2,
+                        gain=self.null - chi2,
+                        p=min(1.0, p),
+                        parameters=k,
+                        score=score,
+                        best=params,
+                    )  # fmt: skip
+                )
+        return sorted(out, key=lambda e: -e.score)
+
+    def _f_test(self, chi2: float, k: int) -> float:
+        """Return the probability that k useless parameters lower the misfit as much (F test)."""
+        from scipy.stats import f
+
+        left = self.count - k
+        if left < 1 or chi2 >= self.null:
+            return 1.0
+        return float(f.sf((self.null - chi2) / k / max(chi2 / left, 1e-12), k, left))
+
+    def _fit(self, h: Hypothesis) -> tuple[tuple[float, ...], float]:
+        scored = sorted(((self.chi2(h.outcome(*start)), start) for start in h.starts), key=lambda pair: pair[0])
+        best_chi2, best = scored[0]
+        if len(best) == 1:
+            return self._polish_one(h, best[0], best_chi2)
+        from scipy.optimize import minimize
+
+        low, high = np.array(h.bounds).T
+
+        def cost(x: np.ndarray) -> float:
+            return self.chi2(h.outcome(*np.clip(x, low, high))) + 1e3 * float(np.sum((x - np.clip(x, low, high)) ** 2))
+
+        for _, start in scored[:2]:
+            simplex = np.array([start, (start[0] * 0.9, start[1]), (start[0], start[1] + 0.08)])
+            options = {"initial_simplex": simplex, "maxfev": 40, "xatol": 1e-3, "fatol": 0.1}
+            found = minimize(cost, start, method="Nelder-Mead", options=options)
+            if found.fun < best_chi2:
+                best_chi2, best = float(found.fun), tuple(float(v) for v in np.clip(found.x, low, high))
+        return best, best_chi2
+
+    def _polish_one(self, h: Hypothesis, start: float, chi2: float) -> tuple[tuple[float, ...], float]:
+        """Golden search between the neighbours of the best start."""
+        from scipy.optimize import minimize_scalar
+
+        low, high = h.bounds[0]
+        grid = sorted({s[0] for s in h.starts})
+        i = grid.index(start)
+        left = grid[i - 1] if i > 0 else low
+        right = grid[i + 1] if i + 1 < len(grid) else high
+        found = minimize_scalar(lambda x: self.chi2(h.outcome(x)), bounds=(left, right), method="bounded",
+                                options={"maxiter": 18, "xatol": 1e-4 * max(abs(left), abs(right))})  # fmt: skip
+        if found.fun < chi2:
+            return (float(found.x),), float(found.fun)
+        return (start,), chi2
+
+    def _estimate(self, h: Hypothesis, params: tuple[float, ...], chi2: float, scale: float) -> Q:
+        """Return the reported parameter with the interval where chi-square rises by k squared."""
+        x = params[0]
+        low, high = h.bounds[0]
+        reach = []
+        for sign in (-1, 1):
+            size = 1e-3 * max(abs(x), 1e-2)
+            for _ in range(14):
+                moved = min(max(x + sign * size, low), high)
+                rise = (self.chi2(h.outcome(moved, *params[1:])) - chi2) / scale
+                if rise >= K95**2 or moved in (low, high):
+                    break
+                size *= 2
+            reach.append(abs(moved - x) * (min(1.0, math.sqrt(K95**2 / rise)) if rise > 0 else 1.0))
+        value = h.estimate(*params)
+        ends = [h.estimate(min(max(x + s, low), high), *params[1:]) for s in (-reach[0], reach[1])]
+        return Q(value=float(value), u95=float(max(abs(e - value) for e in ends)))
+
+
+def _middle(t: np.ndarray, esf: np.ndarray) -> float:
+    above = np.nonzero(esf >= 0.5)[0]
+    return float(t[above[0]]) if above.size else float("nan")
+
+
+def corrected_profiles(
+    edges: Sequence[dict[str, Any]], rows: dict[tuple[int, int], int], px_per_refresh: float, hold_ms: float
+) -> list[Profile]:
+    """Return the measured profiles that can be set against a camera-free prediction.
+
+    A profile counts only where the width of its fitted curve is the edge's camera-corrected ``bew_px``; a profile that
+    still holds the camera's blur says nothing here.
+    """
+    from blurscope.shapes import first_crossing
+
+    out = []
+    for entry in edges:
+        row = rows.get((entry["from_level"], entry["to_level"]), rows.get((None, None), -1))
+        profile = entry.get("profile")
+        bew = (entry.get("bew_px") or {}).get("value") if isinstance(entry.get("bew_px"), dict) else None
+        if row < 0 or not isinstance(profile, dict) or not isinstance(bew, (int, float)):
+            continue
+        try:
+            lag, esf, fit = (np.array(profile.get(k), dtype=float) for k in ("lag_px", "esf", "esf_fit"))
+        except (TypeError, ValueError):
+            continue
+        if lag.ndim != 1 or lag.size < 16 or lag.shape != esf.shape or lag.shape != fit.shape:
+            continue
+        if not all(np.isfinite(a).all() for a in (lag, esf, fit)) or np.any(np.diff(lag) <= 0):
+            continue
+        width = first_crossing(lag, fit, 0.9) - first_crossing(lag, fit, 0.1)
+        u95 = (entry["bew_px"].get("u95") or 0.0) if math.isfinite(width) else 0.0
+        if not abs(width - bew) <= max(0.3 * u95, 0.01 * bew):
+            continue
+        noise = float(np.std(esf - fit)) / math.sqrt(max(1.0, lag.size / PROFILE_SAMPLES))
+        block = max(1, lag.size // PROFILE_SAMPLES)
+        n = lag.size // block * block
+        out.append(
+            Profile(row=row, t_ms=lag[:n].reshape(-1, block).mean(1) / px_per_refresh * hold_ms,
+                    esf=esf[:n].reshape(-1, block).mean(1), sigma=math.hypot(noise, PROFILE_FLOOR))
+        )  # fmt: skip
+    return out

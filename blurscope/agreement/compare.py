@@ -1,0 +1,228 @@
+"""Pairs of measured and predicted figures, and the covariance of their differences."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from blurscope.records import PredictedEdge, Q
+from blurscope.uncertainty import K95, normalised_error
+
+QUANTITIES = ("bet_ms", "get_ms", "ghost_ms", "overshoot_pct", "response_ms", "response_signal_ms")
+MODEL_SHARE = 2e-3  # standard uncertainty of the linear model itself (edges drawn, levels, windows), share of a figure
+MODEL_FLOOR = {"overshoot_pct": 0.05}
+MODEL_FLOOR_MS = 0.01
+# How figures read off one fitted edge move together: typical correlations of BET, GET, ghost, overshoot, response in
+# light and in signal. A file states none, so the share in which they hold is estimated (`best_covariance`).
+TOGETHER = np.array(
+    [
+        [1.0, 0.8, 0.5, -0.2, 0.8, 0.6],
+        [0.8, 1.0, 0.4, -0.2, 0.7, 0.5],
+        [0.5, 0.4, 1.0, 0.3, 0.5, 0.4],
+        [-0.2, -0.2, 0.3, 1.0, -0.2, -0.1],
+        [0.8, 0.7, 0.5, -0.2, 1.0, 0.8],
+        [0.6, 0.5, 0.4, -0.1, 0.8, 1.0],
+    ]
+)
+TOGETHER_SHARES = (0.0, 0.5, 1.0)
+COMMON_SHARES = (0.0, 0.1, 0.25, 0.5, 0.75)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pair:
+    """One figure of one transition on both sides.
+
+    Attributes
+    ----------
+    row : int
+        Index of the transition among the predicted edges; -1 where there is no prediction.
+    effects : dict
+        Signed standard changes of the prediction by source (`records.PredictedEdge.effects`).
+    shared_effect : float
+        Standard change of ``measured - predicted`` by what both sides share (the refresh rate).
+    """
+
+    row: int
+    from_level: int
+    to_level: int
+    quantity: str
+    measured: Q
+    predicted: Q
+    effects: dict[str, float]
+    shared_effect: float = 0.0
+
+    @property
+    def compared(self) -> bool:
+        """Whether both sides have a value and an uncertainty."""
+        return all(q.value is not None and q.u95 is not None for q in (self.measured, self.predicted))
+
+    @property
+    def difference(self) -> float:
+        """Measured less predicted."""
+        return self.measured.value - self.predicted.value
+
+    @property
+    def own_variance(self) -> float:
+        """Variance of the difference without what it shares with other pairs."""
+        refresh = self.predicted.parts.get("refresh", 0.0)
+        alone = max((self.predicted.u95 / K95) ** 2 - refresh**2, 0.0)
+        return (self.measured.u95 / K95) ** 2 + alone
+
+    @property
+    def en(self) -> float | None:
+        """Normalised error with expanded uncertainties and the covariance of shared terms (ISO 13528)."""
+        if not self.compared:
+            return None
+        total = self.own_variance + self.shared_effect**2 + self.model_variance
+        u95 = K95 * math.sqrt(total)
+        return normalised_error(self.measured.value, self.predicted.value, u95, 0.0) if u95 > 0 else None
+
+    @property
+    def model_variance(self) -> float:
+        """Variance for what the model of a linear, time-invariant pixel leaves out."""
+        floor = MODEL_FLOOR.get(self.quantity, MODEL_FLOOR_MS)
+        return floor**2 + (MODEL_SHARE * self.predicted.value) ** 2
+
+
+def make_pairs(
+    edges: Sequence[dict[str, Any]],
+    predicted: Sequence[PredictedEdge],
+    quantity_of,
+    *,
+    refresh_share: float,
+) -> list[Pair]:
+    """Return every figure that at least one side states, in the order of the measurement.
+
+    Parameters
+    ----------
+    edges : sequence of dict
+        ``edges`` of a measurement, levels checked.
+    predicted : sequence of PredictedEdge
+    quantity_of : callable
+        ``(entry, key) -> Q``.
+    refresh_share : float
+        Standard uncertainty of the refresh rate as a share of it. It stretches measured times as it stretches the
+        predicted hold, so only the difference of both effects counts; 0 where both sides come from one photo.
+    """
+    by_pair = {p.transition.pair: i for i, p in enumerate(predicted)}
+    anything = by_pair.get((None, None), -1)
+    out = []
+    seen = set()
+    for entry in edges:
+        pair = entry["from_level"], entry["to_level"]
+        row = by_pair.get(pair, anything)
+        seen.add(pair)
+        for name in QUANTITIES:
+            measured = quantity_of(entry, name)
+            guess = predicted[row].figures[name] if row >= 0 else Q.missing("not_in_response")
+            if name == "response_signal_ms" and measured.value is None and guess.value is None:
+                continue
+            effects = {s: change.get(name, 0.0) for s, change in predicted[row].effects.items()} if row >= 0 else {}
+            shared = 0.0
+            if measured.value is not None and guess.value is not None and name.endswith("_ms"):
+                shared = measured.value * refresh_share - effects.get("refresh", 0.0)
+            elif guess.value is not None:
+                shared = -effects.get("refresh", 0.0)
+            out.append(
+                Pair(row=row, from_level=pair[0], to_level=pair[1], quantity=name, measured=measured, predicted=guess,
+                     effects=effects, shared_effect=shared if refresh_share > 0 else 0.0)
+            )  # fmt: skip
+    for i, edge in enumerate(predicted):
+        pair = edge.transition.pair
+        if pair in seen or None in pair:
+            continue
+        for name in ("bet_ms", "ghost_ms"):
+            out.append(
+                Pair(row=i, from_level=pair[0], to_level=pair[1], quantity=name,
+                     measured=Q.missing("not_in_measurement"), predicted=edge.figures[name], effects={})
+            )  # fmt: skip
+    return [_without_refresh(p) for p in out] if refresh_share == 0 else out
+
+
+def _without_refresh(pair: Pair) -> Pair:
+    """Both sides from one photo: the refresh rate stretches them alike and drops out."""
+    q = pair.predicted
+    if q.value is None or "refresh" not in q.parts:
+        return pair
+    parts = {k: v for k, v in q.parts.items() if k != "refresh"}
+    u95 = math.sqrt(max(q.u95**2 - (K95 * q.parts["refresh"]) ** 2, 0.0))
+    return replace(pair, predicted=Q(value=q.value, u95=u95, parts=parts))
+
+
+def covariance(pairs: Sequence[Pair], together: float, common: float) -> np.ndarray:
+    """Return the covariance of ``measured - predicted`` for compared pairs.
+
+    Parameters
+    ----------
+    pairs : sequence of Pair
+    together : float
+        How far figures of one measured edge move together (0 independent, 1 as in `TOGETHER`).
+    common : float
+        Share of the measured variance that all edges have in common (scale, lens, tracking, tone curve).
+
+    Notes
+    -----
+    The prediction's part is known: one response moves all figures of its transition, by its effects; the refresh
+    rate moves everything. What a figure's u95 holds beyond the linear effects is kept as its own.
+    """
+    kind = np.array([QUANTITIES.index(p.quantity) for p in pairs])
+    row = np.array([p.row for p in pairs])
+    u = np.array([p.measured.u95 / K95 for p in pairs])
+    same_edge = row[:, None] == row[None, :]
+    pattern = (1 - together) * np.eye(len(QUANTITIES)) + together * TOGETHER
+    within = np.where(same_edge, pattern[kind][:, kind], 0.0)
+    np.fill_diagonal(within, 1.0)
+    width = kind != QUANTITIES.index("overshoot_pct")
+    across = np.where(width[:, None] & width[None, :], np.where(kind[:, None] == kind[None, :], 1.0, 0.8), 0.0)
+    across += np.diag(np.where(width, 0.0, 1.0))
+    out = ((1 - common) * within + common * across) * np.outer(u, u)
+    known = np.zeros(len(pairs))
+    for source in ("response", "level", "shape"):
+        effect = np.array([p.effects.get(source, 0.0) for p in pairs])
+        limit = np.array([p.predicted.parts.get(source, 0.0) for p in pairs])
+        limit = np.where(limit > 0, limit, np.abs(effect))
+        effect = np.clip(effect, -limit, limit)
+        out += np.where(same_edge, np.outer(effect, effect), 0.0)
+        known += effect**2
+    own = np.array([p.own_variance + p.model_variance for p in pairs]) - u**2
+    out += np.diag(np.maximum(own - known, 0.0))
+    shared = np.array([p.shared_effect for p in pairs])
+    return out + np.outer(shared, shared)
+
+
+def best_covariance(pairs: Sequence[Pair]) -> tuple[np.ndarray, float, float]:
+    """Return the covariance that makes the differences most likely, with its two correlation shares.
+
+    Files state the uncertainty of each figure but not what figures share, so both shares are chosen by likelihood
+    from a few values: too little correlation would call common offsets impossible, too much would hide scatter.
+    """
+    difference = np.array([p.difference for p in pairs])
+    best = (-math.inf, np.eye(len(pairs)), 0.0, 0.0)
+    for together in TOGETHER_SHARES:
+        for common in COMMON_SHARES:
+            matrix = covariance(pairs, together, common)
+            try:
+                factor = np.linalg.cholesky(matrix)
+            except np.linalg.LinAlgError:
+                continue
+            white = np.linalg.solve(factor, difference)
+            score = -0.5 * float(white @ white) - float(np.log(np.diag(factor)).sum())
+            if score > best[0]:
+                best = (score, matrix, together, common)
+    return best[1:]
+
+
+def chi_square(difference: np.ndarray, matrix: np.ndarray) -> float:
+    """Return ``d' C^-1 d``."""
+    return float(difference @ np.linalg.solve(matrix, difference))
+
+
+def chi_square_p(chi2: float, dof: int) -> float:
+    """Return the probability of a larger chi-square."""
+    from scipy.stats import chi2 as distribution
+
+    return float(distribution.sf(chi2, dof))

@@ -1,0 +1,327 @@
+"""Single faults, each with one or two parameters, and what each would make of the predicted edges.
+
+A hypothesis turns the undisturbed prediction into what the measurement would then have shown *in its own nominal
+units*: with the refresh rate, speed and tone curve that it believed in.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from blurscope.records import Transition
+from blurscope.shapes.bank import (
+    EdgeBank,
+    box_transfer,
+    copies_transfer,
+    gaussian_transfer,
+    make_bank,
+    settled_after,
+)
+from blurscope.shapes.blurred import instant_tail
+from blurscope.shapes.emission import Emission, strobe
+from blurscope.shapes.steps import crossing_ms, exponential
+
+BLACK_SHARE = 1e-3  # light of level 0 where the file says nothing; from memory of ordinary panels
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Outcome:
+    """What a measurement would have shown.
+
+    Attributes
+    ----------
+    bank : EdgeBank
+        ESFs against nominal time.
+    tail_ms : float
+        What the measurement subtracts for its ghost.
+    response_factor : (n,) float or None
+        Measured over true response time; ``None``: worked out from the change of BET.
+    signal_ms : (n,) float or None
+        Change of the signal-domain response, ms, beside ``response_factor``.
+    """
+
+    bank: EdgeBank
+    tail_ms: float
+    response_factor: np.ndarray | None = None
+    signal_shift_ms: np.ndarray | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Hypothesis:
+    """A fault to try.
+
+    Attributes
+    ----------
+    cause : str
+    starts : sequence of tuple
+        Parameter values to begin with, a coarse scan.
+    bounds : tuple of (low, high)
+    outcome : callable
+        Parameters -> Outcome.
+    estimate : callable
+        Parameters -> the number to report.
+    unit : str
+    prior : callable
+        Parameters -> log prior.
+    """
+
+    cause: str
+    starts: Sequence[tuple[float, ...]]
+    bounds: tuple[tuple[float, float], ...]
+    outcome: Callable[..., Outcome]
+    estimate: Callable[..., float]
+    unit: str
+    prior: Callable[..., float]
+
+
+class Scene:
+    """The undisturbed edges, and what the measurement says about how it was taken.
+
+    Parameters
+    ----------
+    transitions : sequence of Transition
+        With steps.
+    refresh_hz, px_per_refresh : float
+    exposure_refreshes : float
+    emission : Emission
+        Of the prediction.
+    tail_ms : float
+        What the measurement subtracted for its ghosts.
+    """
+
+    def __init__(
+        self,
+        transitions: Sequence[Transition],
+        *,
+        refresh_hz: float,
+        px_per_refresh: float,
+        exposure_refreshes: float,
+        emission: Emission,
+        tail_ms: float | None = None,
+    ) -> None:
+        self.transitions = list(transitions)
+        self.steps = [t.step for t in transitions]
+        self.refresh_hz, self.px_per_refresh = refresh_hz, px_per_refresh
+        self.hold = 1000.0 / refresh_hz
+        self.exposure_refreshes = exposure_refreshes
+        self.emission = emission
+        self.tail = instant_tail(self.hold, emission) if tail_ms is None else tail_ms
+        self.reach = np.array([settled_after(s) for s in self.steps])
+
+    @cached_property
+    def base(self) -> EdgeBank:
+        """The edges with nothing wrong."""
+        return make_bank(self.steps, self.hold, self.emission, reach=self.reach)
+
+    @cached_property
+    def tail_at_hold(self) -> float:
+        """Tail of the prediction's own emission."""
+        return instant_tail(self.hold, self.emission)
+
+    def undisturbed(self) -> Outcome:
+        """Nothing wrong."""
+        return Outcome(bank=self.base, tail_ms=self.tail_at_hold, response_factor=np.ones(len(self.steps)))
+
+    @cached_property
+    def equivalent(self) -> tuple[np.ndarray, np.ndarray]:
+        """BET of exponentials at this hold, and their response times, to turn one into the other."""
+        response = self.hold * np.concatenate([[0.0], np.geomspace(0.02, 30, 120)])
+        bank = make_bank([exponential(r) for r in response], self.hold)
+        return np.maximum.accumulate(bank.crossing(0.9) - bank.crossing(0.1)), response
+
+    # The faults, one by one.
+
+    def refresh_rate(self, ratio: float) -> Outcome:
+        """The display ran at ``ratio`` times the stated rate: times read off the photo are that much too long."""
+        bank = make_bank(self.steps, self.hold / ratio, self.emission, reach=self.reach)
+        nominal = EdgeBank(esf=bank.esf, start=bank.start * ratio, step=bank.step * ratio)
+        return Outcome(bank=nominal, tail_ms=self.tail_at_hold, response_factor=np.full(len(self.steps), ratio))
+
+    def speed(self, ratio: float) -> Outcome:
+        """The plate moved ``ratio`` times as fast over the photo as was assumed, at the right refresh rate."""
+        nominal = EdgeBank(esf=self.base.esf, start=self.base.start * ratio, step=self.base.step * ratio)
+        return Outcome(bank=nominal, tail_ms=self.tail_at_hold)
+
+    def tracking_averaged(self, error_px: float) -> Outcome:
+        """Camera speed off by ``error_px`` per refresh, rows in every phase of the shutter: a box more."""
+        width = abs(error_px) * self.exposure_refreshes / self.px_per_refresh * self.hold
+        return Outcome(bank=self.base.smeared(box_transfer(width)), tail_ms=self.tail_at_hold)
+
+    def tracking_in_step(self, error_px: float) -> Outcome:
+        """The same with the shutter in step with the rows: the hold is stretched and copies are spaced."""
+        share = error_px / self.px_per_refresh
+        count = max(1, round(self.exposure_refreshes))
+        bank = make_bank(self.steps, self.hold * (1 + share), self.emission, reach=self.reach)
+        return Outcome(bank=bank.smeared(copies_transfer(share * self.hold, count)), tail_ms=self.tail_at_hold)
+
+    def lens_blur(self, sigma_px: float) -> Outcome:
+        """A Gaussian blur of the camera was left in."""
+        sigma = sigma_px / self.px_per_refresh * self.hold
+        return Outcome(bank=self.base.smeared(gaussian_transfer(sigma)), tail_ms=self.tail_at_hold)
+
+    def strobed(self, duty: float, phase: float) -> Outcome:
+        """The photo was taken under a strobe that the prediction knows nothing of."""
+        emission = strobe(min(max(duty, 0.02), 1.0), phase % 1.0)
+        return Outcome(bank=make_bank(self.steps, self.hold, emission, reach=self.reach), tail_ms=self.tail)
+
+    def common_factor(self, factor: float) -> Outcome:
+        """Every response took ``factor`` times as long in the photo as in the response file."""
+        steps = [s.scaled(factor) for s in self.steps]
+        bank = make_bank(steps, self.hold, self.emission, reach=self.reach * factor)
+        return Outcome(bank=bank, tail_ms=self.tail_at_hold, response_factor=np.full(len(steps), factor))
+
+    def light_distorted(self, exponent: float, used: float) -> Outcome:
+        """The photo's light was formed with the gamma ``used``, ``exponent`` times the display's own."""
+        ends = np.array([self._light_ends(t, used / exponent) for t in self.transitions])
+        low, high = ends[:, :1], ends[:, 1:]
+
+        def law(esf: np.ndarray) -> np.ndarray:
+            seen = np.maximum(low + (high - low) * esf, 0.0) ** exponent
+            return (seen - low**exponent) / (high**exponent - low**exponent)
+
+        return Outcome(bank=self.base.mapped(law), tail_ms=self.tail_at_hold)
+
+    def _light_ends(self, t: Transition, gamma: float) -> tuple[float, float]:
+        if t.from_level is None:
+            return 0.0, 1.0
+        ends = [BLACK_SHARE + (1 - BLACK_SHARE) * (v / 255) ** gamma for v in t.pair]
+        return ends[0], ends[1]
+
+    def signal_gamma(self, gamma: float, nominal: float) -> Outcome:
+        """Both sides agree in light, but one turned light into signal with ``gamma`` instead of ``nominal``."""
+        shift = np.array([self._signal_ms(t, gamma) - self._signal_ms(t, nominal) for t in self.transitions])
+        return Outcome(bank=self.base, tail_ms=self.tail_at_hold, response_factor=np.ones(len(shift)),
+                       signal_shift_ms=shift)  # fmt: skip
+
+    def _signal_ms(self, t: Transition, gamma: float) -> float:
+        """10-90 % time in signal of a step in light, the display's law being a power above black."""
+        if t.from_level is None:
+            return 0.0
+        start, end = t.from_level / 255, t.to_level / 255
+        low, high = start**gamma, end**gamma
+        at = [((start + q * (end - start)) ** gamma - low) / (high - low) for q in (0.1, 0.9)]
+        times = [crossing_ms(t.step, q) for q in at]
+        return times[1] - times[0]
+
+    def unsettled(self, time_ms: float, sign: float) -> Outcome:
+        """Pixels had only ``time_ms`` on the from level: what is left of their way is missing (or in excess)."""
+        left = np.array([1.0 - float(s.value(np.float64(time_ms))) for s in self.steps])[:, None]
+        share = sign * np.clip(left, -0.5, 0.5)
+        bank = EdgeBank(esf=share + (1 - share) * self.base.esf, start=self.base.start, step=self.base.step)
+        return Outcome(bank=bank, tail_ms=self.tail_at_hold)
+
+    def unfiltered(self, time_constant_ms: float) -> Outcome:
+        """The records went through a low-pass filter: ``s = s_f + tau·s_f'`` brings the pixel back, exactly."""
+        slope = np.gradient(self.base.esf, axis=1) / self.base.step[:, None]
+        esf = self.base.esf + time_constant_ms * slope
+        return Outcome(bank=EdgeBank(esf=esf, start=self.base.start, step=self.base.step), tail_ms=self.tail_at_hold)
+
+
+STANDARD_RATES_HZ = (24, 25, 30, 48, 50, 60, 72, 75, 85, 90, 100, 120, 144, 160, 165, 180, 200, 240, 280, 300, 360, 480)
+
+
+def hypotheses(scene: Scene, measurement: dict[str, Any], *, same_photo: bool, has_signal: bool) -> list[Hypothesis]:
+    """Return the faults worth trying on this measurement.
+
+    Parameters
+    ----------
+    measurement : dict
+        Its warnings, flags and light block shift the priors: hints, never proofs.
+    same_photo : bool
+        Response and edges come from one photo, so a wrong refresh rate would stretch both alike.
+    has_signal : bool
+        Whether any signal-domain response is compared.
+    """
+    codes = {w.get("code") for w in measurement.get("warnings") or [] if isinstance(w, dict)}
+    light = measurement.get("light") if isinstance(measurement.get("light"), dict) else {}
+    method = light.get("method")
+    travel, rate = scene.px_per_refresh, scene.refresh_hz
+    ratios = tuple((r,) for r in np.geomspace(0.2, 5, 27) if abs(math.log(r)) > 0.02)
+    factors = tuple((r,) for r in np.geomspace(0.3, 3.4, 21) if abs(math.log(r)) > 0.02)
+    smears = tuple((x * travel,) for x in (0.01, 0.025, 0.05, 0.08, 0.12, 0.2, 0.3))
+    out = []
+    if not same_photo:
+        rates = {r for nominal in STANDARD_RATES_HZ for r in (nominal / rate, nominal / 1.001 / rate)}
+        atoms = tuple((r,) for r in sorted(rates) if 0.2 <= r <= 5 and abs(math.log(r)) > 0.02)
+
+        def rate_prior(ratio: float) -> float:
+            whole = max(ratio, 1 / ratio)
+            simple = 1.5 if whole > 1.5 and abs(whole / round(whole) - 1) < 0.02 else 0.0
+            standard = min(abs(ratio * rate / r - 1) for r in STANDARD_RATES_HZ) < 0.02
+            return simple + (0.0 if standard else -4.0) + (2.0 if "refresh_overridden" in codes else 0.0)
+
+        out.append(Hypothesis(
+            cause="refresh_rate", starts=(*atoms, *ratios), bounds=((0.15, 7),), outcome=scene.refresh_rate,
+            estimate=lambda r: r * rate, unit="Hz", prior=rate_prior,
+        ))  # fmt: skip
+    out.append(Hypothesis(
+        cause="common_factor", starts=factors, bounds=((0.2, 5),), outcome=scene.common_factor,
+        estimate=lambda a: a, unit="times", prior=lambda a: -0.5 * (math.log(a) / 0.35) ** 2,
+    ))  # fmt: skip
+    out.append(Hypothesis(
+        cause="speed", starts=factors, bounds=((0.2, 5),), outcome=scene.speed,
+        estimate=lambda k: k * travel * rate, unit="px/s", prior=lambda k: 0.0,
+    ))  # fmt: skip
+    tracked = 0.5 if codes & {"tracking_large", "tracking_unknown"} else 0.0
+    errors = tuple((s * x,) for x in (0.01, 0.03, 0.06, 0.1, 0.16) for s in (1, -1) for x in (x * travel,))
+    out.append(Hypothesis(
+        cause="tracking", starts=tuple(e for e in errors if e[0] > 0), bounds=((0.0, 0.4 * travel),),
+        outcome=scene.tracking_averaged, estimate=lambda e: e, unit="px per refresh", prior=lambda e: tracked,
+    ))  # fmt: skip
+    out.append(Hypothesis(
+        cause="tracking", starts=errors, bounds=((-0.3 * travel, 0.3 * travel),), outcome=scene.tracking_in_step,
+        estimate=lambda e: e, unit="px per refresh", prior=lambda e: tracked - 1.0,
+    ))  # fmt: skip
+    out.append(Hypothesis(
+        cause="lens_blur", starts=smears, bounds=((0.0, 0.6 * travel),), outcome=scene.lens_blur,
+        estimate=lambda s: s, unit="px (sigma)", prior=lambda s: 0.5 if "lens_assumed" in codes else 0.0,
+    ))  # fmt: skip
+    seen = measurement.get("backlight") if isinstance(measurement.get("backlight"), dict) else {}
+    flashing = 3.0 if seen.get("kind") == "strobe" else 0.0
+    if scene.emission.steady:
+        duties = (0.1, 0.2, 0.33, 0.5, 0.67, 0.85)
+        out.append(Hypothesis(
+            cause="strobe", starts=tuple((d, p) for d in duties for p in (0.0, 0.2, 0.4, 0.6, 0.8, 1 - d)),
+            bounds=((0.03, 1.0), (-1.0, 2.0)), outcome=scene.strobed, estimate=lambda d, p: d, unit="lit share",
+            prior=lambda d, p: flashing,
+        ))  # fmt: skip
+    trusted = method in ("linear_file", "row_halftones", "meter")
+    stated = light.get("display_gamma")
+    stated = stated.get("value") if isinstance(stated, dict) else stated
+    gamma = float(stated) if isinstance(stated, (int, float)) and 0.5 <= stated <= 5 else 2.2
+    if any(t.from_level is not None for t in scene.transitions):
+        out.append(Hypothesis(
+            cause="display_gamma", starts=tuple((k,) for k in (0.55, 0.7, 0.82, 0.92, 1.09, 1.22, 1.4, 1.8)),
+            bounds=((0.3, 3),), outcome=lambda k: scene.light_distorted(k, gamma),
+            estimate=lambda k: gamma / k, unit="gamma",
+            prior=lambda k: -3.0 if trusted else 0.0,
+        ))  # fmt: skip
+        if has_signal:
+            out.append(Hypothesis(
+                cause="display_gamma", starts=tuple((g,) for g in (1.2, 1.5, 1.8, 2.0, 2.4, 2.6, 3.0)),
+                bounds=((0.6, 5),), outcome=lambda g: scene.signal_gamma(g, 2.2),
+                estimate=lambda g: g * gamma / 2.2, unit="gamma", prior=lambda g: 0.0,
+            ))  # fmt: skip
+    unsettled = any(
+        "from_not_settled" in ((e.get("quality") or {}).get("flags") or []) for e in measurement.get("edges") or []
+    )
+    times = tuple((t,) for t in np.geomspace(0.3, 6, 10) * max(float(np.median(scene.reach)) / 4, scene.hold / 2))
+    for sign in (1.0, -1.0):
+        out.append(Hypothesis(
+            cause="unsettled_from", starts=times, bounds=((0.05 * times[0][0], 3 * times[-1][0]),),
+            outcome=lambda t, sign=sign: scene.unsettled(t, sign), estimate=lambda t: t, unit="ms on the from level",
+            prior=lambda t: 1.0 if unsettled else -1.0,
+        ))  # fmt: skip
+    if not same_photo and any(t.origin == "record" for t in scene.transitions):
+        out.append(Hypothesis(
+            cause="trace_filtered", starts=tuple((x * scene.hold,) for x in (0.02, 0.05, 0.1, 0.2, 0.4, 0.8)),
+            bounds=((0.0, 3 * scene.hold),), outcome=scene.unfiltered, estimate=lambda t: t, unit="ms (time constant)",
+            prior=lambda t: 0.0,
+        ))  # fmt: skip
+    return out

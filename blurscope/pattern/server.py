@@ -120,16 +120,14 @@ class _Handler(http.server.BaseHTTPRequestHandler):
         self._answer(body=False)
 
     def _answer(self, *, body: bool) -> None:
-        path = urllib.parse.urlsplit(self.path).path
-        if path.startswith("/") and path != "/" and not path.endswith("/"):
-            inside = self.server.find(path + "/")
-            if inside is not None and inside.name == "index.html" and self.server.find(path) == inside:
-                self.send_response(HTTPStatus.MOVED_PERMANENTLY)
-                self.send_header("Location", "/" + path.strip("/") + "/")
-                self.send_header("Content-Length", "0")
-                self.end_headers()
-                return
         found = self.server.find(self.path)
+        path = urllib.parse.urlsplit(self.path).path
+        if found is not None and not path.endswith("/") and Path(path).suffix not in TYPES:
+            self.send_response(HTTPStatus.MOVED_PERMANENTLY)  # a folder: its page's links start from inside it
+            self.send_header("Location", "/" + path.strip("/") + "/")
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+            return
         try:
             stream = open(found, "rb") if found is not None else None
         except OSError:

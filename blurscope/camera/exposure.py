@@ -68,6 +68,10 @@ class Histories:
         unique, index = _unique_histories(self.levels[:, plain])
         for row, kind in enumerate(plain.tolist()):
             self.history_of[kind] = index[row]
+        self.responses.learn(unique, drawing=False)
+        drawn = self.levels[:, scene.stimulus.drawing_kinds]
+        if drawn.size:
+            self.responses.learn(drawn.reshape(len(drawn), -1), drawing=True)
         self.table = light_integral(unique, first, last, self.responses, self.law, STEPS_PER_REFRESH)
 
     def of_kind(self, kind: int) -> tuple[np.ndarray, np.ndarray, int, bool]:

@@ -81,8 +81,11 @@ def gather(lam: np.ndarray, m_low: int, pixel_of: np.ndarray, grid: Grid, out: n
         Light of each history integrated from the start of the exposure to the border times.
     pixel_of : (width,) int
         History of each screen pixel along the motion.
-    out : (rows, count_px, steps)
+    out : (rows, count_px, steps) float32
     """
+    borders = np.flatnonzero(np.diff(pixel_of)) + 1
+    if len(borders) + 1 <= len(pixel_of) // 4:
+        return _gather_runs(lam, m_low, pixel_of, borders, grid, out)
     passes = np.diff(lam, axis=2)
     width = len(pixel_of)
     for k in range(passes.shape[2]):
@@ -91,4 +94,30 @@ def gather(lam: np.ndarray, m_low: int, pixel_of: np.ndarray, grid: Grid, out: n
         if i1 > i0:
             part = np.ascontiguousarray(passes[:, :, k, :], dtype=out.dtype)
             out[:, i0:i1] += part[:, pixel_of[first + i0 : first + i1]]
+    return out
+
+
+def _gather_runs(
+    lam: np.ndarray, m_low: int, pixel_of: np.ndarray, borders: np.ndarray, grid: Grid, out: np.ndarray
+) -> np.ndarray:
+    """Do the same with neighbouring pixels of one history taken as one wide pixel (the borders between cancel)."""
+    m_last = m_low + lam.shape[2] - 1
+    backwards = lam[:, :, ::-1]
+    passing: dict[int, np.ndarray] = {}
+    starts = np.concatenate([[0], borders])
+    ends = np.concatenate([borders, [len(pixel_of)]])
+    for a, b in zip(starts.tolist(), ends.tolist(), strict=True):
+        length = b - a
+        if length not in passing:
+            rows, histories, _, steps = lam.shape
+            before = np.broadcast_to(lam[:, :, -1:], (rows, histories, length, steps))
+            after = np.zeros((rows, histories, length, steps))
+            leading = np.concatenate([before, backwards], axis=2)
+            leading -= np.concatenate([backwards, after], axis=2)
+            passing[length] = leading.astype(out.dtype)
+        part = passing[length][:, pixel_of[a]]
+        first = a - m_last - grid.first_px
+        i0, i1 = max(0, first), min(grid.count_px, first + part.shape[1])
+        if i1 > i0:
+            out[:, i0:i1] += part[:, i0 - first : i1 - first]
     return out

@@ -12,7 +12,7 @@ from blurscope.camera.camera import Camera
 from blurscope.camera.motion import Grid
 
 COARSE = 8  # campx between exactly computed points of the map
-STRIP_SAMPLES = 6_000_000
+STRIP_SAMPLES = 1_500_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

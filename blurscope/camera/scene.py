@@ -19,8 +19,7 @@ from blurscope.errors import SettingsError
 
 MAX_HISTORY_REFRESHES = 600
 STEPS_PER_REFRESH = 256
-DRAWING_STEPS_PER_REFRESH = 32
-MAX_RESPONSES = 600
+DRAWING_STEPS_PER_REFRESH = 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,14 +113,19 @@ class Responses:
         self._list: list[Any] = []
         self._tables: dict[int, tuple[np.ndarray, np.ndarray]] = {}
 
-    def index(self, from_level: np.ndarray, to_level: np.ndarray) -> np.ndarray:
-        """Return the index of the response of each transition."""
-        pairs = np.unique(from_level.astype(np.int32) * 256 + to_level)
-        missing = [p for p in pairs.tolist() if self._of_pair[p >> 8, p & 255] < 0]
-        for p in missing:
+    def learn(self, sequences: np.ndarray, drawing: bool) -> None:
+        """Look up the responses of all transitions in ``(refreshes, n)`` histories.
+
+        Those of a drawing, which may hold any grey, share the responses of transitions between nine levels.
+        """
+        pairs = sequences[:-1].astype(np.int32) * 256 + sequences[1:]
+        seen = np.flatnonzero(np.bincount(pairs.ravel(), minlength=65536))
+        for p in seen.tolist():
             a, b = p >> 8, p & 255
-            if len(self._list) >= MAX_RESPONSES:  # a drawing with all greys: its transitions share responses
-                near = [int(round(round(x / 255 * 8) * 255 / 8)) for x in (a, b)]
+            if a == b or self._of_pair[a, b] >= 0:
+                continue
+            if drawing:
+                near = [round(round(x / 255 * 8) * 255 / 8) for x in (a, b)]
                 if near[0] == near[1]:
                     near = [0, 255] if a < b else [255, 0]
                 response = self.display.response_for(*near)
@@ -132,6 +136,9 @@ class Responses:
                 self._list.append(response)
                 self._tables.clear()
             self._of_pair[a, b] = self._known[response]
+
+    def index(self, from_level: np.ndarray, to_level: np.ndarray) -> np.ndarray:
+        """Return the index of the response of each (learnt) transition."""
         return self._of_pair[from_level, to_level]
 
     def tables(self, steps: int) -> tuple[np.ndarray, np.ndarray]:
@@ -180,10 +187,6 @@ def light_integral(
     start = target.copy()
     age = np.zeros(n, np.int64)
     which = np.zeros(n, np.int64)
-    for i in range(1, refreshes):  # all transitions first, so that the tables are made once
-        changed = sequences[i] != sequences[i - 1]
-        if changed.any():
-            responses.index(sequences[i - 1][changed], sequences[i][changed])
     integral, step = responses.tables(steps)
     out = np.zeros((n, (last - first) * steps + 1))
     ramp = np.arange(1, steps + 1) / steps

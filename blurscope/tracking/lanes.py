@@ -1,0 +1,198 @@
+"""Lanes: light along each streak lane, and where in time the exposure lies."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from blurscope._cv import cv2
+from blurscope.pattern.layout import Block, Layout, Slit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lane:
+    """Light along one lane.
+
+    Attributes
+    ----------
+    block : Block
+    u_px : (m,) float
+        Uniform grid of plate positions.
+    light : (m,) float
+        Relative to white, black of the lane removed; NaN outside the photo.
+    noise : float
+        Standard deviation of a sample where the lane is dark.
+    v_row : float
+    """
+
+    block: Block
+    u_px: np.ndarray
+    light: np.ndarray
+    noise: float
+    v_row: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Streak:
+    """One slit's streak: samples around where it should lie.
+
+    ``time`` is the refresh clock that the pose implies: ``sign * (x_slit_centre - u) / px_per_refresh``.
+    """
+
+    slit: Slit
+    lane: int
+    u_px: np.ndarray
+    light: np.ndarray
+    noise: float
+    v_row: float
+
+
+def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], tone: Any) -> list[Lane]:
+    """Return the light along every lane of the plate, averaged over the slits' rows."""
+    scale = float(np.mean(pose.scale_at((lit[0] + lit[1]) / 2, layout.height_px / 2)))
+    reach = layout.max_exposure_refreshes * layout.px_per_refresh
+    u = np.arange(lit[0] - reach, lit[1] + reach, 1.0 / scale)
+    h, w = codes.shape
+    out = []
+    black_share = float(tone.black)
+    for block in layout.blocks:
+        if block.kind != "lane":
+            continue
+        top, bottom = block.top_row + block.surround_px, block.end_row
+        inner = max(2.0, (bottom - top) - 3.0)
+        middle = (top + bottom) / 2
+        rows = (
+            middle + (np.arange(max(4, round(inner * scale))) + 0.5) / max(4, round(inner * scale)) * inner - inner / 2
+        )
+        uu, vv = np.meshgrid(u, rows)
+        x, y = pose.to_photo(uu, vv)
+        inside = ((x > 1) & (x < w - 2) & (y > 1) & (y < h - 2)).all(axis=0)
+        if inside.sum() < 10:
+            continue
+        x, y = x[:, inside], y[:, inside]
+        y0, y1 = max(0, int(y.min()) - 2), min(h, int(y.max()) + 3)
+        patch = cv2.LUT(np.ascontiguousarray(codes[y0:y1]), tone.decode)
+        picked = cv2.remap(patch, x.astype(np.float32), (y - y0).astype(np.float32), cv2.INTER_LINEAR)
+        line = picked.mean(axis=0) / tone.gain(x.mean(axis=0), y.mean(axis=0)) / np.exp(tone.flat[0])
+        floor, noise = _floor(line)
+        out.append(
+            Lane(block=block, u_px=u[inside], light=(line - floor) / (1 - black_share), noise=noise, v_row=middle)
+        )
+    return out
+
+
+def _floor(line: np.ndarray) -> tuple[float, float]:
+    """Level and noise of the dark part: the lower half, iterated."""
+    use = line <= np.percentile(line, 55)
+    for _ in range(4):
+        level = float(np.median(line[use]))
+        spread = 1.4826 * float(np.median(np.abs(line[use] - level))) + 1e-7
+        use = np.abs(line - level) < 3 * spread
+    return float(line[use].mean()), float(line[use].std()) + 1e-7
+
+
+def place_screen(lanes: list[Lane], layout: Layout, lit: tuple[float, float]) -> tuple[float, float, float]:
+    """Find where the screen lies under the plate in the middle of the exposure, and how long the exposure is.
+
+    Returns
+    -------
+    shift_px : float
+        ``x_screen = u + shift_px`` at the middle of the exposure.
+    exposure : float
+        Refreshes.
+    score : float
+        Correlation of the lanes with what the slits should show.
+    """
+    exposure = _run_length(lanes, layout) / layout.px_per_refresh
+    slack = (0.5 * exposure + 2.0) * layout.px_per_refresh + 12
+    low, high = -lit[0] - slack, layout.width_px - lit[1] + slack
+    candidates = np.arange(np.floor(low), np.ceil(high) + 1, 1.0)
+    best = (-1.0, 0.0, exposure)
+    lengths = [exposure] if exposure > 0.6 else [1.0]
+    signals = [_coarse(lane) for lane in lanes]
+    for e in lengths:
+        for s in candidates:
+            score = _match(lanes, signals, layout, s, e)
+            if score > best[0]:
+                best = (score, s, e)
+    return best[1], best[2], best[0]
+
+
+def _coarse(lane: Lane) -> np.ndarray:
+    return np.sqrt(np.clip(lane.light, 0, None))
+
+
+def _match(lanes: list[Lane], signals: list[np.ndarray], layout: Layout, shift: float, exposure: float) -> float:
+    v, sign = layout.px_per_refresh, layout.sign
+    middle = sign * shift / v
+    top = bottom_a = bottom_b = 0.0
+    sums = np.zeros(6)
+    for lane, signal in zip(lanes, signals, strict=True):
+        step = lane.u_px[1] - lane.u_px[0]
+        expected = np.zeros(len(lane.u_px))
+        for slit in lane.block.slits:
+            centre = slit.x_px + slit.width_px / 2
+            for n in range(int(np.floor(middle - exposure / 2)), int(np.ceil(middle + exposure / 2))):
+                t0, t1 = max(n, middle - exposure / 2), min(n + 1, middle + exposure / 2)
+                level = slit.level_at(n)
+                if level == 0 or t1 <= t0:
+                    continue
+                a, b = sorted((centre - sign * v * t0, centre - sign * v * t1))
+                i, j = np.clip(((np.array([a, b]) - lane.u_px[0]) / step).round().astype(int), 0, len(expected))
+                expected[i:j] = np.sqrt((level / 255) ** 2.2 * slit.width_px)
+        sums += [len(signal), signal.sum(), expected.sum(), signal @ signal, expected @ expected, signal @ expected]
+    n, sa, sb, saa, sbb, sab = sums
+    top = sab / n - sa * sb / n**2
+    bottom_a, bottom_b = saa / n - (sa / n) ** 2, sbb / n - (sb / n) ** 2
+    return float(top / np.sqrt(max(bottom_a * bottom_b, 1e-20)))
+
+
+def _run_length(lanes: list[Lane], layout: Layout) -> float:
+    """Length of the longest common runs of light, px: the travel of the camera during the exposure."""
+    lengths: list[float] = []
+    for lane in lanes:
+        if not any(s.kind == "lit" for s in lane.block.slits):
+            continue
+        step = lane.u_px[1] - lane.u_px[0]
+        peak = float(np.percentile(lane.light, 97))
+        on = lane.light > max(0.3 * peak, 5 * lane.noise)
+        change = np.diff(np.concatenate([[0], on.astype(int), [0]]))
+        lengths += list((np.nonzero(change < 0)[0] - np.nonzero(change > 0)[0]) * step)
+    if not lengths:
+        return 0.0
+    runs = np.array(lengths)
+    wide = max((s.width_px for lane in lanes for s in lane.block.slits if s.kind == "lit"), default=2)
+    runs = runs[runs > 2 * wide]
+    if len(runs) == 0:
+        return 0.0
+    long = runs[runs > 0.75 * np.percentile(runs, 90)]
+    return float(np.median(long)) - 0.3 * wide
+
+
+def cut_streaks(lanes: list[Lane], layout: Layout, shift: float, exposure: float) -> list[Streak]:
+    """Cut each slit's samples out of its lane, with a margin for tracking errors."""
+    v, sign = layout.px_per_refresh, layout.sign
+    margin = 0.6 * v + 3 + 0.6 * exposure
+    out = []
+    for index, lane in enumerate(lanes):
+        slits = sorted(lane.block.slits, key=lambda s: s.x_px)
+        for slit in slits:
+            centre = slit.x_px + slit.width_px / 2 - shift
+            half = exposure * v / 2 + slit.width_px / 2 + margin
+            use = np.abs(lane.u_px - centre) <= half
+            if not use.any() or lane.u_px[use][0] > centre - half + 2 or lane.u_px[use][-1] < centre + half - 2:
+                continue
+            out.append(
+                Streak(
+                    slit=slit,
+                    lane=index,
+                    u_px=lane.u_px[use],
+                    light=lane.light[use],
+                    noise=lane.noise,
+                    v_row=lane.v_row,
+                )
+            )
+    del sign
+    return out

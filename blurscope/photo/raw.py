@@ -55,7 +55,7 @@ def read_raw(
             pixels, how = _develop(raw, name, planes)
             exif = _with_library_fields(_exif_of(data), raw)
             orientation = _ORIENTATION_OF_FLIP.get(int(sizes.flip), 1)
-    except (rawpy.LibRawError, rawpy.NotSupportedError) as exc:
+    except (rawpy.LibRawError, rawpy.NotSupportedError, NotImplementedError) as exc:
         what = exc.args[0] if exc.args else ""
         what = what.decode("ascii", "replace") if isinstance(what, bytes) else str(what)
         raise broken(name, f"a RAW that can't be decoded: {what or type(exc).__name__}") from None

@@ -25,6 +25,7 @@ FLAGS: dict[str, str] = {
     "signal_unknown": "the signal domain is not known well enough here",
     "sampling_coarse": "the photo has too few campx across the blur",
     "levels_reversed": "the record runs the other way than the transition says",
+    "not_recorded": "the record does not hold this transition",
     "ac_coupled": "the record falls back after each switch, as an AC-coupled one does",
     "ripple_unresolved": "the ripple of the backlight could not be told from the step",
     "shape_assumed": "the shape of the response is assumed; only its time is known",
@@ -66,6 +67,7 @@ WARNINGS: dict[str, str] = {
     "refresh_differs": "the response was taken at another refresh rate, where the panel may be driven differently",
     "backlight_differs": "the photo and the response were taken under different backlights",
     "exposure_part": "the exposure is not whole refreshes, so the figures depend on when the shutter opens",
+    "stimulus_incomplete": "the record does not hold the whole stimulus",
     "samples_dropped": "some samples of a record were missing or not numbers and were left out",
     "switch_times_found": "the switch times were found in the record, not given",
 }

@@ -22,6 +22,9 @@ _API = {
     "Transition": "blurscope.trace.transition",
     "Response": "blurscope.trace.api",
     "reduce_records": "blurscope.trace.api",
+    "reduce_stimulus": "blurscope.trace.api",
+    "plan_stimulus": "blurscope.trace.stimulus",
+    "level_codes": "blurscope.trace.stimulus",
 }
 
 __all__ = [*_API]

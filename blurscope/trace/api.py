@@ -18,7 +18,7 @@ from blurscope.records import Q
 from blurscope.trace.law import Listed
 from blurscope.trace.prepare import Prepared, Settings, prepare
 from blurscope.trace.reading import ReadOptions, read_record
-from blurscope.trace.transition import Transition, reduce_transition
+from blurscope.trace.transition import Transition, missing_transition, reduce_transition
 from blurscope.uncertainty import K95
 
 SCHEMA = "blurscope.response/1"
@@ -398,22 +398,7 @@ def reduce_records(
     work = _jobs(listed, options or ReadOptions(), settings)
     if not work:
         raise SettingsError("no record is listed; give a list with at least one line")
-    import scipy.interpolate  # noqa: F401  (before forking, so that every process shares it)
-
-    done: list[_Done] = []
-    count = jobs if jobs is not None else (os.cpu_count() or 1)
-    count = max(1, min(count, len(work)))
-    if count > 1 and len(work) >= 4:
-        with ProcessPoolExecutor(max_workers=count) as pool:
-            for k, result in enumerate(pool.map(_run, work, chunksize=1)):
-                done.append(result)
-                if progress:
-                    progress(k + 1, len(work))
-    else:
-        for k, job in enumerate(work):
-            done.append(_run(job))
-            if progress:
-                progress(k + 1, len(work))
+    done: list[_Done] = _in_parallel(_run, work, jobs, progress)
     order = {(e.from_level, e.to_level): i for i, e in reversed(list(enumerate(listed)))}
     transitions = [t for d in done for t in d.transitions]
     transitions.sort(key=lambda t: order.get((t.from_level, t.to_level), len(order)))
@@ -455,8 +440,112 @@ def collect_warnings(
     return tuple(out)
 
 
+
+_SHARED: dict[str, Any] = {}
+
+
+def _run_shared(number: int) -> Transition:
+    """Reduce one transition of the records that the parent process prepared before it forked."""
+    levels = _SHARED["levels"][number]
+    rng = np.random.default_rng([20250101, number])
+    return reduce_transition(levels, _SHARED["sources"][levels], _SHARED["settings"], rng)
+
+
+def reduce_stimulus(
+    records: Sequence[str | os.PathLike[str]],
+    steps: str | os.PathLike[str],
+    settings: Settings | None = None,
+    *,
+    options: ReadOptions | None = None,
+    label: str = "",
+    jobs: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Response:
+    """Cut records of the coded stimulus into its transitions and reduce them.
+
+    Parameters
+    ----------
+    records : sequence of path-like
+        Each holds the stimulus (or a part of it); all show one display.
+    steps : path-like
+        The ``steps.json`` of the stimulus.
+    settings, options, label, jobs, progress
+        As in `reduce_records`.
+
+    Raises
+    ------
+    TraceError, SettingsError
+    """
+    from blurscope.files import read_json, show_path
+    from blurscope.trace.cutting import cut_record
+    from blurscope.trace.stimulus import SCHEMA as STEPS_SCHEMA
+    from blurscope.trace.stimulus import stimulus_of
+
+    settings = settings or Settings()
+    stimulus = stimulus_of(read_json(steps, STEPS_SCHEMA), show_path(steps))
+    sources: dict[tuple[float, float], list[tuple[Prepared, list[int]]]] = {}
+    refused: list[tuple[str, str]] = []
+    notes: list[tuple[str, str]] = []
+    for path in records:
+        try:
+            record = read_record(path, options)
+            cut = cut_record(record, stimulus, settings)
+        except TraceError as exc:
+            refused.append((show_path(path), str(exc)))
+            continue
+        if cut.blocks_found < cut.blocks:
+            notes.append(("stimulus_incomplete", f"{cut.blocks_found} of {cut.blocks} blocks in {record.name}"))
+        if record.dropped:
+            notes.append(("samples_dropped", f"{record.dropped} in {record.name}"))
+        for levels, indices in cut.indices.items():
+            sources.setdefault(levels, []).append((cut.prepared, indices))
+    if not sources:
+        raise TraceError(refused[0][1] if refused else "no record of the stimulus is given")
+    wanted = [(float(a), float(b)) for a in stimulus.levels for b in stimulus.levels if a != b]
+    present = [w for w in wanted if w in sources]
+    _SHARED.update(levels=present, sources=sources, settings=settings)
+    try:
+        reduced = _in_parallel(_run_shared, range(len(present)), jobs, progress)
+    finally:
+        _SHARED.clear()
+    by_levels = dict(zip(present, reduced, strict=True))
+    transitions = [by_levels.get(w) or missing_transition(w, ("not_recorded",)) for w in wanted]
+    return Response(
+        label=label,
+        transitions=tuple(transitions),
+        settings=settings,
+        refused=tuple(refused),
+        warnings=collect_warnings(transitions, settings, notes),
+    )
+
+
+def _in_parallel(
+    function: Callable[[Any], Any],
+    work: Sequence[Any],
+    jobs: int | None,
+    progress: Callable[[int, int], None] | None,
+) -> list[Any]:
+    """Map in forked processes (they share what was prepared), or in this one where forking can't be had."""
+    import multiprocessing
+
+    import scipy.interpolate
+    import scipy.ndimage  # noqa: F401  (loaded before forking, so that every process shares it)
+
+    count = max(1, min(jobs if jobs is not None else (os.cpu_count() or 1), len(work)))
+    out: list[Any] = []
+    if count > 1 and len(work) >= 4 and "fork" in multiprocessing.get_all_start_methods():
+        context = multiprocessing.get_context("fork")
+        with ProcessPoolExecutor(max_workers=count, mp_context=context) as pool:
+            for result in pool.map(function, work, chunksize=max(1, min(4, len(work) // (4 * count)))):
+                out.append(result)
+                if progress:
+                    progress(len(out), len(work))
+        return out
+    for item in work:
+        out.append(function(item))
+        if progress:
+            progress(len(out), len(work))
+    return out
+
+
 assert _NAMED.keys() <= FLAGS.keys()
-
-
-def reduce_stimulus(*args, **kwargs):  # replaced below
-    raise NotImplementedError

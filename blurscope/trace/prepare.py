@@ -117,7 +117,7 @@ def prepare(
         In order; without it the record must move between two levels.
     keys : sequence, optional
         With ``given``: an identity for the level of each stay (one more than switches), so that stays at one level
-        share their ripple's waveform.
+        share their ripple's waveform; ``None`` is a stay that shows something unknown.
     fill : bool
         With ``given``: the record moves between two levels and has further switches that are not listed.
 
@@ -125,8 +125,7 @@ def prepare(
     ------
     TraceError
     """
-    lsb = sg.resolution(record.signal)
-    raw = record.signal
+    whole = record
     if settings.bandwidth_hz is not None:
         record = _deconvolved(record, settings.bandwidth_hz)
     signal = -record.signal if settings.inverted else record.signal
@@ -137,20 +136,44 @@ def prepare(
     switches = _switches(record, signal, period, noise, given)
     if fill:
         switches = _filled(switches, _switches(record, signal, period, noise, None))
-    visits = _visits(record, switches, keys, period)
+    return _prepared(whole, record, signal, switches, keys, candidate, settings)
+
+
+def prepare_found(
+    record: Record, settings: Settings, switches: Sequence[sg.Switch], keys: Sequence[object]
+) -> Prepared:
+    """Prepare a record whose switches were found before (arguments as in `prepare`)."""
+    whole = record
+    if settings.bandwidth_hz is not None:
+        record = _deconvolved(record, settings.bandwidth_hz)
+    signal = -record.signal if settings.inverted else record.signal
+    candidate = rp.candidate_hz(signal, record.dt_s)
+    return _prepared(whole, record, signal, list(switches), keys, candidate, settings)
+
+
+def _prepared(
+    whole: Record,
+    record: Record,
+    signal: np.ndarray,
+    switches: list[sg.Switch],
+    keys: Sequence[object] | None,
+    candidate: float | None,
+    settings: Settings,
+) -> Prepared:
+    lsb = sg.resolution(whole.signal)
     prepared = Prepared(
         record=record,
         signal=signal,
         switches=switches,
-        visits=visits,
+        visits=_visits(record, switches, keys),
         levels={},
         hz=(),
         lsb=lsb,
         correlation=np.zeros(0),
-        noise=noise,
+        noise=0.0,
     )
     _fit_plateaus(prepared, candidate)
-    plain = -raw if settings.inverted else raw
+    plain = -whole.signal if settings.inverted else whole.signal
     sg.check_clipping(record.name, plain, lsb, max((lv.noise for lv in prepared.levels.values()), default=0.0))
     return prepared
 
@@ -206,7 +229,7 @@ def _filled(listed: list[sg.Switch], found: list[sg.Switch]) -> list[sg.Switch]:
     return sorted(out, key=lambda s: s.time_s)
 
 
-def _visits(record: Record, switches: list[sg.Switch], keys: Sequence[object] | None, period: float) -> list[Visit]:
+def _visits(record: Record, switches: list[sg.Switch], keys: Sequence[object] | None) -> list[Visit]:
     time = record.time_s
     at = [0, *np.searchsorted(time, [s.time_s for s in switches]).tolist(), len(time)]
     visits = []
@@ -230,7 +253,7 @@ def _visits(record: Record, switches: list[sg.Switch], keys: Sequence[object] | 
 def _fit_plateaus(p: Prepared, candidate: float | None) -> None:
     """Fit each level's ripple and noise and each stay's mean, then judge whether each stay had settled."""
     time, signal = p.record.time_s, p.signal
-    usable = [v for v in p.visits if v.plateau.stop - v.plateau.start >= 8]
+    usable = [v for v in p.visits if v.key is not None and v.plateau.stop - v.plateau.start >= 8]
     if not usable:
         raise TraceError(
             f"{p.record.name} has no settled stretch of 8 samples between its switches; "

@@ -213,15 +213,13 @@ def _find_dialect(lines: list[str], name: str) -> _Dialect:
         width = widths_ok.pop()
         if delimiter and width == 1 and not any(delimiter in line for line in tail):
             continue
-        first = next(i for i, _ in reversed(filled))
-        misses = 0
-        for i, line in reversed(filled):
-            if _is_row(line, delimiter, comma) == width:
-                first, misses = i, 0
-            else:
-                misses += 1
-                if misses > 2:
-                    break
+        first = filled[-1][0]
+        rows = [_is_row(line, delimiter, comma) == width for _, line in filled[:400]]
+        for k, (i, _) in enumerate(filled[: len(rows)]):
+            # Data begin where rows follow each other; a lone row above is part of a preamble.
+            if all(rows[k : k + 4]):
+                first = i
+                break
         if best is None or (width, -first) > (best.columns, -best.first_row):
             best = _Dialect(delimiter, comma, first, width)
     if best is None:

@@ -139,16 +139,16 @@ def _settling(p: Prepared, v: Visit, begin_s: float, away_from: float) -> tuple[
 def _repeat(p: Prepared, index: int) -> tuple[_Repeat | None, str | None]:
     """Return the normalised samples around switch ``index``, or the flag that says why not."""
     switch, a, b = p.switches[index], p.visits[index], p.visits[index + 1]
-    if a.plateau.stop - a.plateau.start < 8:
+    if a.key is None or a.plateau.stop - a.plateau.start < 8:
         return None, "from_not_settled"
-    if b.plateau.stop - b.plateau.start < 8:
+    if b.key is None or b.plateau.stop - b.plateau.start < 8:
         return None, "not_settled"
     time = p.record.time_s
     problem, fix, fix_sd = _settling(p, b, switch.time_s, a.mean)
     if problem:
         return None, problem
     low, low_sd = a.mean, a.mean_sd
-    if index > 0:
+    if index > 0 and p.visits[index - 1].key is not None:
         before, fix_low, fix_low_sd = _settling(p, a, p.switches[index - 1].time_s, p.visits[index - 1].mean)
         if before:
             return None, before if before == "ac_coupled" else "from_not_settled"
@@ -261,7 +261,7 @@ def _pooled_in_zone(repeats: Sequence[_Repeat], quantum: float) -> tuple[Pooled,
             break
         low, high = max(start, rough[1] - 25 * width), min(stop, rough[1] + 25 * width)
     rise = max(rise, 2 * spacing)
-    zone = (rough[0] - 1.5 * rise - 4 * spacing, rough[2] + 3 * rise + 4 * spacing)
+    zone = (rough[0] - 0.7 * rise - 4 * spacing, rough[2] + 1.5 * rise + 4 * spacing)
     return _pool(repeats, bin_edges(start, stop, zone, spacing), quantum), rough
 
 
@@ -306,9 +306,14 @@ def _drop_odd(repeats: list[_Repeat], curve: Curve) -> list[_Repeat]:
     return [r for r, ok in zip(repeats, keep.tolist(), strict=True) if ok]
 
 
-def _missing(
-    levels: tuple[float, float], files: tuple[str, ...], flags: tuple[str, ...], repeats: int = 0, **more: object
+def missing_transition(
+    levels: tuple[float, float],
+    flags: tuple[str, ...],
+    files: tuple[str, ...] = (),
+    repeats: int = 0,
+    **more: object,
 ) -> Transition:
+    """Return the transition that could not be reduced, with the flags that say why."""
     values: dict[str, object] = dict(
         from_level=levels[0], to_level=levels[1], files=files, repeats=repeats, dropped=0, flags=flags, figures=None,
         curve=None, t0_ms=0.0, step_u95=None, levels_raw=None, step_over_noise=None, switch_times_s=(), given=False,
@@ -351,7 +356,7 @@ def reduce_transition(
         if repeats:
             reasons = ["levels_reversed"]
         flag = max(sorted(set(reasons)), key=reasons.count) if reasons else "not_settled"
-        return _missing(levels, files, (flag,))
+        return missing_transition(levels, (flag,), files)
     wrong = len(repeats) - len(right)
     repeats = right
     noise = float(np.median([p.noise for p, _ in sources]))
@@ -366,12 +371,12 @@ def reduce_transition(
         dropped=len(reasons) + wrong,
     )
     if step_over_noise < LEAST_STEP_OVER_NOISE:
-        return _missing(levels, files, ("step_too_small",), len(repeats), **common)
+        return missing_transition(levels, ("step_too_small",), files, len(repeats), **common)
     correlation = max((p.correlation for p, _ in sources), key=len)
     given = all(r.given for r in repeats)
     pooled, rough = _pooled_in_zone(repeats, quantum)
     if len(pooled.age_ms) < 8:
-        return _missing(levels, files, ("not_settled",), len(repeats), **common)
+        return missing_transition(levels, ("not_settled",), files, len(repeats), **common)
     curve = fit_curve(pooled, rough, kinks=0)
     if len(repeats) > 1 and not given:
         for _ in range(4):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 import pytest
@@ -26,16 +26,32 @@ def rng() -> np.random.Generator:
 
 
 @pytest.fixture(scope="session")
-def browser() -> Iterator[object]:
-    """Headless Chromium. Where the environment says CI, a missing one is a failure and not a skip."""
+def launch_browser() -> Iterator[Callable[..., object]]:
+    """A function that starts headless Chromium with further flags.
+
+    Where the environment says CI, a missing browser is a failure and not a skip.
+    """
     found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
     if found is None:
+        advice = "'apt-get install -y --no-install-recommends chromium'"
         if os.environ.get("CI"):
-            pytest.fail("Chromium is missing: 'apt-get install -y --no-install-recommends chromium'")
-        pytest.skip("no Chromium on this machine: 'apt-get install -y --no-install-recommends chromium'")
+            pytest.fail(f"Chromium is missing: {advice}")
+        pytest.skip(f"no Chromium on this machine: {advice}")
     from playwright.sync_api import sync_playwright
 
+    running = []
     with sync_playwright() as driver:
-        running = driver.chromium.launch(executable_path=found, args=BROWSER_FLAGS)
-        yield running
-        running.close()
+
+        def launch(*flags: str) -> object:
+            running.append(driver.chromium.launch(executable_path=found, args=[*BROWSER_FLAGS, *flags]))
+            return running[-1]
+
+        yield launch
+        for browser in running:
+            browser.close()
+
+
+@pytest.fixture(scope="session")
+def browser(launch_browser: Callable[..., object]) -> object:
+    """Headless Chromium, one for all tests."""
+    return launch_browser()

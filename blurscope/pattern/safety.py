@@ -35,6 +35,7 @@ def safety_figures(layout: Layout) -> dict[str, Any]:
     worst_field = _most_flashes(fields, window)
     rate = np.zeros((layout.height_px, layout.width_px), np.float32)
     worst = worst_field
+    slit_rates: dict[tuple[int, ...], float] = {}
     for block in layout.blocks:
         if block.kind == "band":
             rate[block.top_row : block.end_row] = worst_field
@@ -43,8 +44,11 @@ def safety_figures(layout: Layout) -> dict[str, Any]:
             rate[block.top_row : block.end_row] = per_row[:, None]
             worst = max(worst, float(per_row.max()))
         for slit in block.slits:
-            codes = np.array([slit.level_at(n) for n in range(slit.period_refreshes)])
-            flashes = _most_flashes(codes, window)
+            kind = (slit.low_level, slit.high_level, slit.period_refreshes, slit.on_refreshes)
+            if kind not in slit_rates:  # the phase makes no difference
+                codes = np.array([slit.level_at(n) for n in range(slit.period_refreshes)])
+                slit_rates[kind] = _most_flashes(codes, window)
+            flashes = slit_rates[kind]
             worst = max(worst, flashes)
             rows = slice(block.top_row + block.surround_px, block.end_row)
             rate[rows, slit.x_px : slit.x_px + slit.width_px] = flashes

@@ -213,6 +213,7 @@ def _film_jobs(scene, table, local, first, steps, travel, grid, jobs, delays) ->
         lam = np.empty((len(members), table.shape[0], count, grid.steps))
         for k, j in enumerate(members):
             lit = _lit(scene, table, first, steps, rising, delays if delays is not None else jobs[j][0])
+            lit -= lit[:, :1]  # the first border passes no later than the exposure starts
             lam[k] = lit.reshape(table.shape[0], count, grid.steps)[:, :, ::-1]
         part = np.zeros((len(members), grid.count_px, grid.steps), np.float32)
         out[members] = gather(lam, low, local, grid, part)

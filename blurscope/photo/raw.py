@@ -11,6 +11,7 @@ from blurscope.errors import PhotoError
 from blurscope.photo import tone
 from blurscope.photo.exif import RANGES, Exif, read_exif
 from blurscope.photo.header import Header, broken
+from blurscope.photo.tiff import sensor_data_end_early
 
 PEDESTAL = 2048  # code of black in the 16-bit result: noise below black must not be cut off, or darks get too light
 FULL = 65535
@@ -46,6 +47,8 @@ def read_raw(
         import rawpy
     except ImportError:
         raise PhotoError(f"{name} is a camera RAW, and reading it needs rawpy; run 'pip install rawpy'") from None
+    if sensor_data_end_early(data):
+        raise broken(name, "a RAW that ends early")
     try:
         with rawpy.RawPy() as raw:
             raw.open_buffer(io.BytesIO(data))

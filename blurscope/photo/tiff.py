@@ -25,15 +25,33 @@ def looks_raw(data: bytes) -> bool:
         reader = TiffReader(data)
     except NotTiffError:
         return False
+    return any(50706 in entries for entries in reader.chain()[:8]) or bool(_sensor_directories(reader))
+
+
+def _sensor_directories(reader: TiffReader) -> list[dict[int, Entry]]:
+    """Return the directories, also those one level below, that hold sensor data."""
+    found = []
     for entries in reader.chain()[:8]:
-        if 50706 in entries or reader.number(entries.get(262), -1) in _RAW_PHOTOMETRIC:
-            return True
+        below = []
         for at in reader.values(entries.get(330))[:8]:
             try:
-                below, _ = reader.directory(int(at))
-            except NotTiffError:
+                below.append(reader.directory(int(at))[0])
+            except (NotTiffError, ValueError, OverflowError):
                 continue
-            if reader.number(below.get(262), -1) in _RAW_PHOTOMETRIC:
+        found += [d for d in (entries, *below) if reader.number(d.get(262), -1) in _RAW_PHOTOMETRIC]
+    return found
+
+
+def sensor_data_end_early(data: bytes) -> bool:
+    """Whether the sensor data of a RAW of TIFF structure reach beyond the end of the file."""
+    try:
+        reader = TiffReader(data)
+    except NotTiffError:
+        return False
+    for entries in _sensor_directories(reader):
+        for start, size in ((273, 279), (324, 325)):
+            places = zip(reader.values(entries.get(start)), reader.values(entries.get(size)), strict=False)
+            if any(offset + count > len(data) for offset, count in places):
                 return True
     return False
 

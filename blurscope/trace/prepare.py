@@ -263,8 +263,10 @@ def _fit_plateaus(p: Prepared, candidate: float | None) -> None:
     for v in usable:
         groups.setdefault(v.key, []).append(v)
     joined: dict[object, tuple[np.ndarray, np.ndarray]] = {}
+    tapers: dict[object, np.ndarray] = {}  # keep the harmonics from leaking into the line that is timed
     for key, members in groups.items():
         t = np.concatenate([time[v.plateau] for v in members])
+        tapers[key] = np.concatenate([np.hanning(v.plateau.stop - v.plateau.start) for v in members])
         r = np.concatenate([signal[v.plateau] - signal[v.plateau].mean() for v in members])
         joined[key] = (t, r)
     waves: dict[object, list[rp.Waveform]] = {key: [] for key in groups}
@@ -273,7 +275,7 @@ def _fit_plateaus(p: Prepared, candidate: float | None) -> None:
     for _ in range(2):
         if candidate is None:
             break
-        line = _line(joined, candidate, p.record)
+        line = _line(joined, tapers, candidate, p.record)
         if line is None:
             break
         found.append(line)
@@ -316,12 +318,15 @@ def _fit_plateaus(p: Prepared, candidate: float | None) -> None:
 
 
 def _line(
-    joined: dict[object, tuple[np.ndarray, np.ndarray]], candidate: float, record: Record
+    joined: dict[object, tuple[np.ndarray, np.ndarray]],
+    tapers: dict[object, np.ndarray],
+    candidate: float,
+    record: Record,
 ) -> tuple[float, float] | None:
     """Return the ripple's frequency and its standard uncertainty if the plateaus confirm it."""
     key = max(joined, key=lambda k: float(joined[k][1] @ joined[k][1]))
     t, r = joined[key]
-    hz, _ = rp.refine_hz(t, r, candidate, width_hz=max(8.0, 0.02 * candidate))
+    hz = rp.refine_hz(t, r * tapers[key], candidate, width_hz=max(8.0, 0.02 * candidate))
     best: tuple[float, float] | None = None
     left = float(r @ r)
     for divisor in (1, 2, 3):
@@ -335,7 +340,8 @@ def _line(
         if wave.amplitude > 0 and now < left * (1 - 40.0 / len(r)) and (best is None or now < 0.9 * left):
             noise2 = now / len(r)
             spread = float(np.var(t)) or 1.0
-            sd = math.sqrt(noise2 / (wave.amplitude**2 * len(r) * spread)) / (2 * math.pi)
+            # Cramer-Rao bound of the line; the tapers cost about a fifth.
+            sd = 1.2 * math.sqrt(noise2 / (wave.amplitude**2 * len(r) * spread)) / (2 * math.pi)
             best, left = (trial, sd), now
     return best
 

@@ -68,7 +68,7 @@ def candidate_hz(signal: np.ndarray, dt_s: float, floor_hz: float = _MIN_HZ) -> 
     return float(hz[k] + np.clip(shift, -0.5, 0.5) * hz[1])
 
 
-def refine_hz(time_s: np.ndarray, residual: np.ndarray, start_hz: float, width_hz: float) -> tuple[float, float]:
+def refine_hz(time_s: np.ndarray, residual: np.ndarray, start_hz: float, width_hz: float) -> float:
     """Sharpen a frequency coherently over longer and longer stretches.
 
     Parameters
@@ -82,8 +82,6 @@ def refine_hz(time_s: np.ndarray, residual: np.ndarray, start_hz: float, width_h
     -------
     float
         Frequency, Hz.
-    float
-        Its standard uncertainty (Cramer-Rao bound of the strongest line from the scatter that is left).
     """
     middle = time_s[len(time_s) // 2]
     centred = time_s - middle
@@ -110,11 +108,17 @@ def refine_hz(time_s: np.ndarray, residual: np.ndarray, start_hz: float, width_h
         if span >= total:
             break
         span = min(span * 3, total)
-    amplitude2 = 4 * max(power) / len(t) ** 2
-    noise2 = max(float(np.mean(r * r)) - amplitude2 / 2, 1e-12 * amplitude2)
-    spread = float(np.var(centred)) or 1.0
-    sd = math.sqrt(2 * noise2 / max(amplitude2, 1e-300) / (len(centred) * spread)) / (2 * math.pi)
-    return hz, sd
+    if len(centred) > 40_000:
+        pick = np.sort(np.random.default_rng(2).choice(len(centred), 40_000, replace=False))
+        centred, residual = centred[pick], residual[pick]
+    for step in (0.08 / total, 0.01 / total):
+        power = [_power(centred, residual, hz + k * step) for k in (-2, -1, 0, 1, 2)]
+        k = int(np.clip(np.argmax(power), 1, 3))
+        a, b, c = power[k - 1 : k + 2]
+        hz += (k - 2) * step
+        if a - 2 * b + c < 0:
+            hz += float(np.clip(0.5 * (a - c) / (a - 2 * b + c), -1, 1)) * step
+    return hz
 
 
 def _power(t: np.ndarray, r: np.ndarray, hz: float) -> float:

@@ -58,7 +58,9 @@ class Curve:
     kinks_ms : tuple of float
         Where the slope jumps.
     chi2_dof : float
-        Misfit of the bins per degree of freedom.
+        Misfit of the bins per degree of freedom; above 1 it widens ``sd``.
+    misfit : float
+        Weighted rms of the residuals, as a share of the step.
     """
 
     grid_ms: np.ndarray
@@ -68,6 +70,7 @@ class Curve:
     knots_ms: np.ndarray
     kinks_ms: tuple[float, ...]
     chi2_dof: float
+    misfit: float
 
 
 def bin_edges(start_ms: float, stop_ms: float, zone: tuple[float, float], spacing_ms: float) -> np.ndarray:
@@ -148,7 +151,7 @@ def fit_curve(
         at_grid = np.hstack([at_grid, final.kinks.motion(grid, final.coef)])
     values, vectors = np.linalg.eigh(0.5 * (covariance + covariance.T))
     keep = values > 1e-12 * max(float(values[-1]), 1e-300)
-    root = _SELECTION * (at_grid @ (vectors[:, keep] * np.sqrt(values[keep])))
+    root = _SELECTION * max(1.0, chi2) ** 0.5 * (at_grid @ (vectors[:, keep] * np.sqrt(values[keep])))
     return Curve(
         grid_ms=grid,
         light=light,
@@ -157,6 +160,7 @@ def fit_curve(
         knots_ms=final.breaks,
         kinks_ms=final.kinks.places,
         chi2_dof=chi2,
+        misfit=float(np.sqrt(np.sum(weight * residual**2) / np.sum(weight))),
     )
 
 

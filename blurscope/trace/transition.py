@@ -374,12 +374,16 @@ def reduce_transition(
         return missing_transition(levels, ("step_too_small",), files, len(repeats), **common)
     correlation = max((p.correlation for p, _ in sources), key=len)
     given = all(r.given for r in repeats)
+    if len(repeats) > 1 and not given:
+        for r in repeats:
+            # Each repeat's own middle first: the switches were found on a smoothed record.
+            r.t0_s += _pooled_in_zone([r], quantum)[1][1] / 1000.0
     pooled, rough = _pooled_in_zone(repeats, quantum)
     if len(pooled.age_ms) < 8:
         return missing_transition(levels, ("not_settled",), files, len(repeats), **common)
     curve = fit_curve(pooled, rough, kinks=0)
     if len(repeats) > 1 and not given:
-        for _ in range(4):
+        for _ in range(6):
             most = _align(repeats, curve)
             pooled, rough = _pooled_in_zone(repeats, quantum)
             curve = fit_curve(pooled, rough, kinks=0)
@@ -412,7 +416,7 @@ def reduce_transition(
     t0 = 0.0 if given or not math.isfinite(figures.onset_ms) else figures.onset_ms
     light = curve.light
     level_sd = np.hypot((1 - light) * errors.low, light * errors.high)
-    flags = _quality(figures, pooled)
+    flags = _quality(figures, pooled, curve)
     switch_times = tuple(r.t0_s + t0 / 1000.0 for r in repeats)
     return Transition(
         from_level=levels[0],
@@ -435,7 +439,7 @@ def reduce_transition(
     )
 
 
-def _quality(figures: StepFigures, pooled: Pooled) -> tuple[str, ...]:
+def _quality(figures: StepFigures, pooled: Pooled, curve: Curve) -> tuple[str, ...]:
     flags = set(figures.response_ms.flags) | set(figures.settle_ms.flags)
     response = figures.response_ms
     if response.value is not None and response.parts.get("sampling", 0.0) > 0.1 * max(response.value, 1e-9):
@@ -443,6 +447,8 @@ def _quality(figures: StepFigures, pooled: Pooled) -> tuple[str, ...]:
         near = np.abs(pooled.age_ms[:-1] - figures.onset_ms) < 5 * max(response.value, pooled.spacing_ms)
         if near.any() and float(gaps[near].max()) > 4 * pooled.spacing_ms:
             flags.add("ripple_unresolved")
+    if curve.chi2_dof > 2 and curve.misfit > 0.004:
+        flags.add("poor_fit")
     return tuple(sorted(flags))
 
 

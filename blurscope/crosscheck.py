@@ -25,7 +25,7 @@ def cross_check(
     *,
     shape: str | None = None,
     emission: Emission | None = None,
-) -> dict[str, Any]:
+) -> tuple[dict[str, Any], list[dict[str, Any]]]:
     """Compare a measurement file with a response file, or a measurement's edges with its own streaks.
 
     Parameters
@@ -41,8 +41,11 @@ def cross_check(
 
     Returns
     -------
-    dict
+    report : dict
         ``blurscope.agreement/1``.
+    profiles : list of dict
+        Measured and predicted ESF of each transition that has both: ``from_level``, ``to_level``, ``lag_px``,
+        ``esf``, ``predicted_lag_px``, ``predicted``.
 
     Raises
     ------
@@ -56,11 +59,29 @@ def cross_check(
         responses = model.responses_of(data, name, shape, streaks_only=True)
     else:
         responses = model.read_responses(response, shape)
-    report, _ = cross_check_data(data, responses, name=name, same_photo=same_photo, emission=emission)
+    report, predicted = cross_check_data(data, responses, name=name, same_photo=same_photo, emission=emission)
     report["measurement"] |= {"path": name, "sha256": sha256_of(measurement)}
     if not same_photo:
         report["response"] |= {"path": show_path(response), "sha256": sha256_of(response)}
-    return report
+    return report, _profiles(data, predicted)
+
+
+def _profiles(data: dict[str, Any], predicted: Sequence[PredictedEdge]) -> list[dict[str, Any]]:
+    by_pair = {p.transition.pair: p for p in predicted}
+    out = []
+    for entry in data["edges"]:
+        pair = entry["from_level"], entry["to_level"]
+        found, profile = by_pair.get(pair, by_pair.get((None, None))), entry.get("profile")
+        if found is None or found.esf.size == 0 or not isinstance(profile, dict):
+            continue
+        lag, esf = profile.get("lag_px"), profile.get("esf")
+        if not isinstance(lag, list) or not isinstance(esf, list) or len(lag) != len(esf) or len(lag) < 4:
+            continue
+        if not all(isinstance(v, (int, float)) for v in (*lag, *esf)):
+            continue
+        out.append({"from_level": pair[0], "to_level": pair[1], "lag_px": lag, "esf": esf,
+                    "predicted_lag_px": found.lag_px, "predicted": found.esf})  # fmt: skip
+    return out
 
 
 def cross_check_data(

@@ -12,6 +12,7 @@ import numpy as np
 from blurscope.agreement.compare import Pair
 from blurscope.agreement.hypotheses import Hypothesis, Outcome, Scene
 from blurscope.records import Q
+from blurscope.shapes.bank import EdgeBank
 from blurscope.uncertainty import K95
 
 APPROXIMATE_SHARE = 0.01  # of a figure: hypotheses are carried through one model, not through the measurement
@@ -24,12 +25,27 @@ SIGNIFICANT = 0.01
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Profile:
-    """A measured, camera-corrected ESF on nominal time."""
+    """A measured, camera-corrected ESF on nominal time.
+
+    Attributes
+    ----------
+    row : int
+        Its transition in the scene.
+    t_ms, esf : (n,) float
+    middle_ms : float
+        First crossing of 50 %.
+    sigma : float
+        Standard uncertainty of a sample.
+    stretch : float
+        Standard uncertainty of its width, share of it.
+    """
 
     row: int
     t_ms: np.ndarray
     esf: np.ndarray
+    middle_ms: float
     sigma: float
+    stretch: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -114,30 +130,37 @@ class Misfit:
     def chi2(self, outcome: Outcome) -> float:
         """Return the misfit that is left under an outcome: figures and, where there are any, profiles."""
         white = np.linalg.solve(self.rough, self.residual(outcome))
-        return float(white @ white) + sum(self._profile_chi2(p, outcome) for p in self.profiles)
+        return float(white @ white) + self._profiles_chi2(outcome)
 
-    def figures_chi2(self, outcome: Outcome) -> float:
-        """Return the chi-square of the figures alone, with the covariance as stated."""
+    def stated_chi2(self, outcome: Outcome) -> float:
+        """Return the same with the covariance as stated, without allowance for the model's own approximations."""
         white = np.linalg.solve(self.exact, self.residual(outcome))
-        return float(white @ white)
+        return float(white @ white) + self._profiles_chi2(outcome)
+
+    def _profiles_chi2(self, outcome: Outcome) -> float:
+        """Return the squared distance of measured from expected ESFs.
+
+        Each profile may be shifted along the motion (latency is not known) and stretched within the uncertainty of
+        its own width (the figures judge widths): what counts is shape.
+        """
+        middles = outcome.bank.crossing(0.5)
+        return sum(self._profile_chi2(p, outcome.bank, float(middles[p.row])) for p in self.profiles)
 
     @staticmethod
-    def _profile_chi2(profile: Profile, outcome: Outcome) -> float:
-        """Squared distance of the ESFs after the best shift along the motion (latency is not known)."""
-        bank, row, t = outcome.bank, profile.row, profile.t_ms
-        step = float(bank.step[row])
-        shift = _middle(profile.t_ms, profile.esf) - float(bank.crossing(0.5)[row])
-        if not math.isfinite(shift):
-            shift = 0.0
-        for _ in range(2):
-            expected = bank.at(row, t - shift)
-            slope = (bank.at(row, t - shift + step) - bank.at(row, t - shift - step)) / (2 * step)
-            weight = float(slope @ slope)
-            if weight > 0:
-                move = float(slope @ (profile.esf - expected)) / weight
-                shift -= float(np.clip(move, -5 * step, 5 * step))
-        mean_square = float(np.mean((profile.esf - bank.at(row, t - shift)) ** 2))
-        return PROFILE_INDEPENDENT * mean_square / profile.sigma**2
+    def _profile_chi2(profile: Profile, bank: EdgeBank, middle: float) -> float:
+        row, step = profile.row, float(bank.step[profile.row])
+        if not math.isfinite(middle):
+            middle = 0.0
+        t = profile.t_ms - profile.middle_ms + middle
+        expected = bank.at(row, t)
+        slope = (bank.at(row, t + step) - bank.at(row, t - step)) / (2 * step)
+        moves = np.stack([slope, slope * (t - middle)], axis=1)
+        strength = PROFILE_INDEPENDENT / t.size / profile.sigma**2
+        normal = strength * moves.T @ moves + np.diag([1e-9, profile.stretch**-2])
+        pull = strength * moves.T @ (profile.esf - expected)
+        best = np.linalg.solve(normal, pull)
+        left = strength * float(np.sum((profile.esf - expected) ** 2))
+        return max(0.0, left - float(best @ pull))
 
     def explain(self, candidates: Sequence[Hypothesis]) -> list[Explanation]:
         """Return every fault that is worth its parameters, the most likely first.
@@ -243,11 +266,6 @@ class Misfit:
         return Q(value=float(value), u95=float(max(abs(e - value) for e in ends)))
 
 
-def _middle(t: np.ndarray, esf: np.ndarray) -> float:
-    above = np.nonzero(esf >= 0.5)[0]
-    return float(t[above[0]]) if above.size else float("nan")
-
-
 def corrected_profiles(
     edges: Sequence[dict[str, Any]], rows: dict[tuple[int, int], int], px_per_refresh: float, hold_ms: float
 ) -> list[Profile]:
@@ -280,8 +298,15 @@ def corrected_profiles(
         noise = float(np.std(esf - fit)) / math.sqrt(max(1.0, lag.size / PROFILE_SAMPLES))
         block = max(1, lag.size // PROFILE_SAMPLES)
         n = lag.size // block * block
+        scale = hold_ms / px_per_refresh
         out.append(
-            Profile(row=row, t_ms=lag[:n].reshape(-1, block).mean(1) / px_per_refresh * hold_ms,
-                    esf=esf[:n].reshape(-1, block).mean(1), sigma=math.hypot(noise, PROFILE_FLOOR))
-        )  # fmt: skip
+            Profile(
+                row=row,
+                t_ms=lag[:n].reshape(-1, block).mean(1) * scale,
+                esf=esf[:n].reshape(-1, block).mean(1),
+                middle_ms=first_crossing(lag, fit, 0.5) * scale,
+                sigma=math.hypot(noise, PROFILE_FLOOR),
+                stretch=max(u95 / K95 / bew, 1e-3),
+            )
+        )
     return out

@@ -27,7 +27,7 @@ from blurscope.shapes.blurred import instant_tail
 from blurscope.shapes.emission import Emission, strobe
 from blurscope.shapes.steps import crossing_ms, exponential
 
-BLACK_SHARE = 1e-3  # light of level 0 where the file says nothing; from memory of ordinary panels
+GRID_POINTS = 512
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -114,10 +114,14 @@ class Scene:
         self.tail = instant_tail(self.hold, emission) if tail_ms is None else tail_ms
         self.reach = np.array([settled_after(s) for s in self.steps])
 
+    def bank(self, steps, hold: float, emission: Emission, reach: np.ndarray) -> EdgeBank:
+        """Return blurred edges on grids fine enough for differences between explanations."""
+        return make_bank(steps, hold, emission, reach=reach, points=GRID_POINTS)
+
     @cached_property
     def base(self) -> EdgeBank:
         """The edges with nothing wrong."""
-        return make_bank(self.steps, self.hold, self.emission, reach=self.reach)
+        return self.bank(self.steps, self.hold, self.emission, self.reach)
 
     @cached_property
     def tail_at_hold(self) -> float:
@@ -139,7 +143,7 @@ class Scene:
 
     def refresh_rate(self, ratio: float) -> Outcome:
         """The display ran at ``ratio`` times the stated rate: times read off the photo are that much too long."""
-        bank = make_bank(self.steps, self.hold / ratio, self.emission, reach=self.reach)
+        bank = self.bank(self.steps, self.hold / ratio, self.emission, self.reach)
         nominal = EdgeBank(esf=bank.esf, start=bank.start * ratio, step=bank.step * ratio)
         return Outcome(bank=nominal, tail_ms=self.tail_at_hold, response_factor=np.full(len(self.steps), ratio))
 
@@ -157,7 +161,7 @@ class Scene:
         """The same with the shutter in step with the rows: the hold is stretched and copies are spaced."""
         share = error_px / self.px_per_refresh
         count = max(1, round(self.exposure_refreshes))
-        bank = make_bank(self.steps, self.hold * (1 + share), self.emission, reach=self.reach)
+        bank = self.bank(self.steps, self.hold * (1 + share), self.emission, self.reach)
         return Outcome(bank=bank.smeared(copies_transfer(share * self.hold, count)), tail_ms=self.tail_at_hold)
 
     def lens_blur(self, sigma_px: float) -> Outcome:
@@ -168,30 +172,27 @@ class Scene:
     def strobed(self, duty: float, phase: float) -> Outcome:
         """The photo was taken under a strobe that the prediction knows nothing of."""
         emission = strobe(min(max(duty, 0.02), 1.0), phase % 1.0)
-        return Outcome(bank=make_bank(self.steps, self.hold, emission, reach=self.reach), tail_ms=self.tail)
+        return Outcome(bank=self.bank(self.steps, self.hold, emission, self.reach), tail_ms=self.tail)
 
     def common_factor(self, factor: float) -> Outcome:
         """Every response took ``factor`` times as long in the photo as in the response file."""
         steps = [s.scaled(factor) for s in self.steps]
-        bank = make_bank(steps, self.hold, self.emission, reach=self.reach * factor)
+        bank = self.bank(steps, self.hold, self.emission, self.reach * factor)
         return Outcome(bank=bank, tail_ms=self.tail_at_hold, response_factor=np.full(len(steps), factor))
 
     def light_distorted(self, exponent: float, used: float) -> Outcome:
         """The photo's light was formed with the gamma ``used``, ``exponent`` times the display's own."""
-        ends = np.array([self._light_ends(t, used / exponent) for t in self.transitions])
+        true = used / exponent
+        ends = np.array([(0.0, 1.0) if t.from_level is None else t.pair for t in self.transitions], dtype=float)
+        ends = np.where(ends > 1, ends / 255, ends)
         low, high = ends[:, :1], ends[:, 1:]
 
         def law(esf: np.ndarray) -> np.ndarray:
-            seen = np.maximum(low + (high - low) * esf, 0.0) ** exponent
-            return (seen - low**exponent) / (high**exponent - low**exponent)
+            # Light above black; black itself is seen in the photo and drops out.
+            light = np.maximum(low**true + (high**true - low**true) * esf, 0.0)
+            return (light**exponent - low**used) / (high**used - low**used)
 
         return Outcome(bank=self.base.mapped(law), tail_ms=self.tail_at_hold)
-
-    def _light_ends(self, t: Transition, gamma: float) -> tuple[float, float]:
-        if t.from_level is None:
-            return 0.0, 1.0
-        ends = [BLACK_SHARE + (1 - BLACK_SHARE) * (v / 255) ** gamma for v in t.pair]
-        return ends[0], ends[1]
 
     def signal_gamma(self, gamma: float, nominal: float) -> Outcome:
         """Both sides agree in light, but one turned light into signal with ``gamma`` instead of ``nominal``."""
@@ -223,6 +224,7 @@ class Scene:
         return Outcome(bank=EdgeBank(esf=esf, start=self.base.start, step=self.base.step), tail_ms=self.tail_at_hold)
 
 
+RATE_TOLERANCE = 0.04  # of a rate: errors that all figures share move the estimate by a few per cent
 STANDARD_RATES_HZ = (24, 25, 30, 48, 50, 60, 72, 75, 85, 90, 100, 120, 144, 160, 165, 180, 200, 240, 280, 300, 360, 480)
 
 
@@ -252,8 +254,8 @@ def hypotheses(scene: Scene, measurement: dict[str, Any], *, same_photo: bool, h
 
         def rate_prior(ratio: float) -> float:
             whole = max(ratio, 1 / ratio)
-            simple = 1.5 if whole > 1.5 and abs(whole / round(whole) - 1) < 0.02 else 0.0
-            standard = min(abs(ratio * rate / r - 1) for r in STANDARD_RATES_HZ) < 0.02
+            simple = 1.5 if whole > 1.5 and abs(whole / round(whole) - 1) < RATE_TOLERANCE else 0.0
+            standard = min(abs(ratio * rate / r - 1) for r in STANDARD_RATES_HZ) < RATE_TOLERANCE
             return simple + (0.0 if standard else -4.0) + (2.0 if "refresh_overridden" in codes else 0.0)
 
         out.append(Hypothesis(
@@ -269,18 +271,24 @@ def hypotheses(scene: Scene, measurement: dict[str, Any], *, same_photo: bool, h
         estimate=lambda k: k * travel * rate, unit="px/s", prior=lambda k: 0.0,
     ))  # fmt: skip
     tracked = 0.5 if codes & {"tracking_large", "tracking_unknown"} else 0.0
+    stated_error = _stated(measurement.get("tracking"), "error_px_per_refresh")
+
+    def tracking_prior(error: float) -> float:
+        told = stated_error is not None and abs(stated_error) > 0.03 and 0.6 < abs(error / stated_error) < 1.6
+        return tracked + (2.0 if told else 0.0)
+
     errors = tuple((s * x,) for x in (0.01, 0.03, 0.06, 0.1, 0.16) for s in (1, -1) for x in (x * travel,))
     out.append(Hypothesis(
         cause="tracking", starts=tuple(e for e in errors if e[0] > 0), bounds=((0.0, 0.4 * travel),),
-        outcome=scene.tracking_averaged, estimate=lambda e: e, unit="px per refresh", prior=lambda e: tracked,
+        outcome=scene.tracking_averaged, estimate=lambda e: e, unit="px per refresh", prior=tracking_prior,
     ))  # fmt: skip
     out.append(Hypothesis(
         cause="tracking", starts=errors, bounds=((-0.3 * travel, 0.3 * travel),), outcome=scene.tracking_in_step,
-        estimate=lambda e: e, unit="px per refresh", prior=lambda e: tracked - 1.0,
+        estimate=lambda e: e, unit="px per refresh", prior=lambda e: tracking_prior(e) - 1.0,
     ))  # fmt: skip
     out.append(Hypothesis(
         cause="lens_blur", starts=smears, bounds=((0.0, 0.6 * travel),), outcome=scene.lens_blur,
-        estimate=lambda s: s, unit="px (sigma)", prior=lambda s: 0.5 if "lens_assumed" in codes else 0.0,
+        estimate=lambda s: s, unit="px (sigma)", prior=lambda s: 0.5 if "lens_assumed" in codes else -1.0,
     ))  # fmt: skip
     seen = measurement.get("backlight") if isinstance(measurement.get("backlight"), dict) else {}
     flashing = 3.0 if seen.get("kind") == "strobe" else 0.0
@@ -292,9 +300,8 @@ def hypotheses(scene: Scene, measurement: dict[str, Any], *, same_photo: bool, h
             prior=lambda d, p: flashing,
         ))  # fmt: skip
     trusted = method in ("linear_file", "row_halftones", "meter")
-    stated = light.get("display_gamma")
-    stated = stated.get("value") if isinstance(stated, dict) else stated
-    gamma = float(stated) if isinstance(stated, (int, float)) and 0.5 <= stated <= 5 else 2.2
+    stated = _stated(light, "display_gamma")
+    gamma = stated if stated is not None and 0.5 <= stated <= 5 else 2.2
     if any(t.from_level is not None for t in scene.transitions):
         out.append(Hypothesis(
             cause="display_gamma", starts=tuple((k,) for k in (0.55, 0.7, 0.82, 0.92, 1.09, 1.22, 1.4, 1.8)),
@@ -325,3 +332,11 @@ def hypotheses(scene: Scene, measurement: dict[str, Any], *, same_photo: bool, h
             prior=lambda t: 0.0,
         ))  # fmt: skip
     return out
+
+
+def _stated(block: Any, key: str) -> float | None:
+    """Return a number or a quantity's value in a block of a file; ``None`` where there is none."""
+    found = block.get(key) if isinstance(block, dict) else None
+    value = found.get("value") if isinstance(found, dict) else found
+    ok = isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+    return float(value) if ok else None

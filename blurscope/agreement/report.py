@@ -121,14 +121,15 @@ def _directed(misfit: Misfit, found: Sequence[Explanation], candidates) -> float
     """Probability that a fault would fit the figures as well by chance: the chi-square's component along it.
 
     A small common offset of many figures drowns in the degrees of freedom of the joint chi-square; along the one
-    direction that a fault moves the figures it shows. Corrected for the number of faults tried.
+    direction that a fault moves the figures and the shape of the profiles it shows. Corrected for the number of
+    faults tried.
     """
-    null = misfit.figures_chi2(misfit.scene.undisturbed())
+    null = misfit.stated_chi2(misfit.scene.undisturbed())
     best = 1.0
     for e in found[:3]:
         for h in candidates:
             if h.cause == e.cause and len(h.starts[0]) == e.parameters:
-                gain = null - misfit.figures_chi2(h.outcome(*e.best))
+                gain = null - misfit.stated_chi2(h.outcome(*e.best))
                 if gain > 0:
                     best = min(best, len(CAUSES) * chi_square_p(gain, e.parameters))
     return best

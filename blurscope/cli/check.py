@@ -46,16 +46,33 @@ def register(app: typer.Typer) -> None:
         if json_out is not None:
             check_output(json_out, overwrite=overwrite)
         emission = make_emission(strobe_duty, strobe_phase, None, 1.0)
-        report = cross_check(measurement, response, shape=shape, emission=emission)
+        report, profiles = cross_check(measurement, response, shape=shape, emission=emission)
         _print(report)
         if json_out is not None:
             write_json(json_out, report, overwrite=overwrite)
             typer.echo(f"written: {json_out}", err=True)
         if plot is not None:
-            from blurscope.plots import write_check_plots
-
-            for path in write_check_plots(report, measurement, response, shape, emission, plot, overwrite=overwrite):
+            for path in _draw(report, profiles, plot, overwrite):
                 typer.echo(f"written: {path}", err=True)
+
+
+def _draw(report: dict[str, Any], profiles: list[dict[str, Any]], folder: Path, overwrite: bool) -> list[Path]:
+    import numpy as np
+
+    from blurscope.plots import agreement_plot, esf_overlay, save_figure
+    from blurscope.plots.esf_overlay import OverlaidEdge
+
+    ens = {(e["from_level"], e["to_level"]): e["en"] for e in report["edges"] if e["quantity"] == "bet_ms"}
+    edges = [
+        OverlaidEdge(
+            title=f"{p['from_level']} → {p['to_level']}", lag_px=np.array(p["lag_px"], float),
+            measured=np.array(p["esf"], float), predicted_lag_px=p["predicted_lag_px"], predicted=p["predicted"],
+            en=ens.get((p["from_level"], p["to_level"])),
+        )
+        for p in profiles
+    ]  # fmt: skip
+    drawn = {"agreement": agreement_plot(report), "profiles": esf_overlay(edges, report["label"])}
+    return [path for stem, picture in drawn.items() for path in save_figure(picture, folder, stem, overwrite=overwrite)]
 
 
 def _print(report: dict[str, Any]) -> None:

@@ -23,6 +23,7 @@ BANK_FIGURES = ("bet_ms", "get_ms", "ghost_ms", "overshoot_pct", "undershoot_pct
 REFRESH_U95_SHARE = 1e-3  # 59.94 against 60 Hz: nominal rates are no better known than this
 LEVEL_SHARE = 1e-3  # standard uncertainty of a settled level where nothing better is known
 PROFILE_POINTS = 240
+PROFILE_SETTLED = 0.006  # the drawn profile ends where the pixel is this close to its level, share
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,7 +172,7 @@ def _predict_one(transition: Transition, viewing: Viewing, spread: dict[str, dic
         change["response_ms"] = (transition.response_ms.u95 or 0.0) / K95 if source == "response" else 0.0
         value, u95 = transition.response_signal_ms.value, transition.response_signal_ms.u95
         change["response_signal_ms"] = (u95 or 0.0) / K95 if source == "response" and value is not None else 0.0
-    span = max(exact.t_settle, exact.t90) + 0.6 * hold if math.isfinite(exact.t90) else 3 * hold
+    span = max(settled_after(transition.step, PROFILE_SETTLED), 0.0) + 1.2 * hold
     lag = np.linspace(-0.4 * hold, span, PROFILE_POINTS)
     return PredictedEdge(
         transition=transition, figures=figures, effects=effects, lag_px=lag * travel / hold, esf=edge.esf(lag)

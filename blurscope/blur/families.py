@@ -56,11 +56,19 @@ def _two_exponentials(t: np.ndarray, p: np.ndarray) -> np.ndarray:
 
 def _gamma_cdf(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     """Gamma distribution's CDF: exponential for shape 1, S-shaped above."""
-    from scipy.special import gammainc
+    from scipy.special import gammainc, gammaln
 
-    shape, scale = np.exp(p[..., 0:1]), np.exp(p[..., 1:2])
+    shape, scale = np.broadcast_arrays(np.exp(p[..., 0:1]), np.exp(p[..., 1:2]))
     x = np.maximum(t, 0.0) / scale
-    return scale * (x * gammainc(shape, x) - shape * gammainc(shape + 1, x))
+    shape = np.broadcast_to(shape, x.shape)
+    far = shape + 12 * np.sqrt(shape) + 24
+    live = (x > 0) & (x < far)
+    out = np.where(x > 0, x - shape, 0.0)
+    xl, kl = x[live], shape[live]
+    cdf = gammainc(kl, xl)
+    # P(k + 1, x) = P(k, x) - x^k exp(-x) / Gamma(k + 1)
+    out[live] = xl * cdf - kl * (cdf - np.exp(kl * np.log(xl) - xl - gammaln(kl + 1)))
+    return scale * out
 
 
 def _gaussian(t: np.ndarray, p: np.ndarray) -> np.ndarray:

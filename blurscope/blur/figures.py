@@ -134,7 +134,7 @@ def figures_of(
         "overshoot": np.maximum(b.max(axis=1) - 1, 0.0),
         "undershoot": np.maximum(-b.min(axis=1), 0.0),
     }
-    coarse = slice(None, None, 2)
+    coarse = slice(None, None, 4)
     out["get"] = gaussian_width(t[coarse], b[:, coarse])
     tr, r = step_response(family, params, length)
     out["response"] = crossing(tr, r, 0.9) - crossing(tr, r, 0.1)

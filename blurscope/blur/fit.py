@@ -8,7 +8,7 @@ import numpy as np
 
 from blurscope.blur.families import Family
 
-ITERATIONS = 30
+ITERATIONS = 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,14 +48,14 @@ class FamilyFit:
 def cell_means(family: Family, params: np.ndarray, onset: np.ndarray, ages: np.ndarray) -> np.ndarray:
     """Return the mean response in each age bin: (n, k)."""
     t = ages[None, :] - onset[:, None]
-    return np.diff(family.integral(t, params), axis=1) / (ages[1] - ages[0])
+    return np.diff(family.integral(t, params), axis=1) / np.diff(ages)
 
 
 def apply_operator(operator: np.ndarray, cells: np.ndarray) -> np.ndarray:
     """Return (n, m) profiles; the operator is (m, k) for all or (n, m, k)."""
     if operator.ndim == 2:
         return cells @ operator.T
-    return np.einsum("nmk,nk->nm", operator, cells, optimize=True)
+    return np.matmul(operator, cells[..., None])[..., 0]
 
 
 def fit_family(
@@ -111,9 +111,12 @@ def _fit_from(family, start, profile, weight, operator, ages) -> FamilyFit:
 
     def solve_levels(edge: np.ndarray) -> np.ndarray:
         w2 = weight**2
-        a = np.stack([1 - edge, edge], axis=2)
-        gram = np.einsum("nmi,nm,nmj->nij", a, w2, a) + 1e-9 * np.eye(2)
-        return np.linalg.solve(gram, np.einsum("nmi,nm->ni", a, w2 * profile)[..., None])[..., 0]
+        low = 1 - edge
+        wl, wh = w2 * low, w2 * edge
+        aa, ab, bb = (wl * low).sum(1), (wl * edge).sum(1), (wh * edge).sum(1)
+        ra, rb = (wl * profile).sum(1), (wh * profile).sum(1)
+        det = aa * bb - ab * ab + 1e-12 * aa * bb + 1e-300
+        return np.stack([(bb * ra - ab * rb) / det, (aa * rb - ab * ra) / det], axis=1)
 
     # place the onset on a coarse grid first
     offsets = np.linspace(-0.8, min(1.5, ages[-1] * 0.4), 24)
@@ -142,8 +145,9 @@ def _fit_from(family, start, profile, weight, operator, ages) -> FamilyFit:
         jac[:, :, p + 1] = 1 - edge
         jac[:, :, p + 2] = edge
         jw = jac * weight[..., None]
-        gram = np.einsum("nmi,nmj->nij", jw, jw, optimize=True)
-        grad = np.einsum("nmi,nm->ni", jw, (profile - model) * weight, optimize=True)
+        transposed = jw.transpose(0, 2, 1)
+        gram = np.matmul(transposed, jw)
+        grad = np.matmul(transposed, ((profile - model) * weight)[..., None])[..., 0]
         improved = np.zeros(n, bool)
         for _ in range(4):
             diag = np.einsum("nii->ni", gram)
@@ -163,7 +167,7 @@ def _fit_from(family, start, profile, weight, operator, ages) -> FamilyFit:
             edge = np.where(take[:, None], t_edge, edge)
             levels = np.where(take[:, None], t_levels, levels)
             model = np.where(take[:, None], t_model, model)
-            done = take & (gain < 1e-4 * np.maximum(1.0, 1e-3 * chi2))
+            done = take & (gain < 0.01 * np.maximum(1.0, 1e-3 * chi2))
             chi2 = np.where(take, t_chi2, chi2)
             damp = np.where(take, damp * 0.2, np.where(todo, damp * 8, damp))
             improved |= take

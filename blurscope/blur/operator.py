@@ -52,11 +52,19 @@ class Capture:
 
 
 def age_edges(refreshes: float) -> np.ndarray:
-    """Return the borders of the age bins, from one refresh before the switch, in refreshes."""
-    return np.arange(-AGE_BINS, int(np.ceil(refreshes * AGE_BINS)) + 1) / AGE_BINS
+    """Return the borders of the age bins in refreshes, from one before the switch: narrow at first, wider later."""
+    end = int(np.ceil(refreshes)) * AGE_BINS
+    parts = [
+        np.arange(-AGE_BINS, 2 * AGE_BINS),
+        np.arange(2 * AGE_BINS, 4 * AGE_BINS, AGE_BINS // 16),
+        np.arange(4 * AGE_BINS, end + 1, AGE_BINS // 8),
+    ]
+    return np.concatenate(parts) / AGE_BINS
 
 
-def capture_operator(lag_px: np.ndarray, ages: np.ndarray, capture: Capture) -> np.ndarray:
+def capture_operator(
+    lag_px: np.ndarray, ages: np.ndarray, capture: Capture, starts: np.ndarray | None = None
+) -> np.ndarray:
     """Return the matrix that maps mean response per age bin to the ESF at ``lag_px``.
 
     Parameters
@@ -67,6 +75,9 @@ def capture_operator(lag_px: np.ndarray, ages: np.ndarray, capture: Capture) -> 
         From `age_edges`. Unswitched time (age below 0) goes to the bin that holds its negative age, where a causal
         response is 0; a response whose onset is shifted forward is thereby served too.
     capture : Capture
+    starts : (g,) int, optional
+        First sample of each group of samples to be averaged (as for ``numpy.add.reduceat``); the result then has g
+        rows.
 
     Returns
     -------
@@ -91,6 +102,9 @@ def capture_operator(lag_px: np.ndarray, ages: np.ndarray, capture: Capture) -> 
     window = np.zeros((len(rows), padded.shape[0]))
     for i, r in enumerate(rows):
         window[i, r : r + len(kernel)] = kernel
+    if starts is not None:
+        sizes = np.diff(np.append(starts, len(rows)))
+        window = np.add.reduceat(window, starts, axis=0) / sizes[:, None]
     return window @ padded
 
 
@@ -149,12 +163,14 @@ def _add_phase(out: np.ndarray, lag: np.ndarray, ages: np.ndarray, capture: Capt
     whole = np.floor(top)
     share = np.clip((top - whole) / np.maximum(width, 1e-12), 0, 1)
     bins = len(ages) - 1
+    fine = np.arange(int(round((ages[-1] - ages[0]) * AGE_BINS)))
+    bin_of = np.searchsorted(np.round((ages[1:] - ages[0]) * AGE_BINS), fine, side="right")
     flat = out.reshape(-1)
     base = np.arange(len(lag))[:, None] * bins
     for m, s in ((whole, share), (whole - 1, 1 - share)):
         age = part[None, :] + m
         # content that has not switched yet has a negative age: keep its true distance, capped
-        index = np.clip(np.floor((age - ages[0]) * AGE_BINS + 1e-9), 0, bins - 1).astype(np.intp)
+        index = bin_of[np.clip(np.floor((age - ages[0]) * AGE_BINS + 1e-9), 0, len(fine) - 1).astype(np.intp)]
         flat += np.bincount((base + index).ravel(), (s * weight[None, :]).ravel(), minlength=len(flat))
 
 

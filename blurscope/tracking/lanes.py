@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -108,16 +108,27 @@ def place_screen(lanes: list[Lane], layout: Layout, lit: tuple[float, float]) ->
     exposure = _run_length(lanes, layout) / layout.px_per_refresh
     slack = (0.5 * exposure + 2.0) * layout.px_per_refresh + 12
     low, high = -lit[0] - slack, layout.width_px - lit[1] + slack
-    candidates = np.arange(np.floor(low), np.ceil(high) + 1, 1.0)
-    best = (-1.0, 0.0, exposure)
-    lengths = [exposure] if exposure > 0.6 else [1.0]
-    signals = [_coarse(lane) for lane in lanes]
-    for e in lengths:
-        for s in candidates:
-            score = _match(lanes, signals, layout, s, e)
-            if score > best[0]:
-                best = (score, s, e)
-    return best[1], best[2], best[0]
+    thin = [_thin(lane) for lane in lanes]
+    signals = [_coarse(lane) for lane in thin]
+    exposure = exposure if exposure > 0.6 else 1.0
+
+    def search(candidates: np.ndarray) -> tuple[float, float]:
+        scores = [_match(thin, signals, layout, s, exposure) for s in candidates]
+        i = int(np.argmax(scores))
+        return float(candidates[i]), scores[i]
+
+    coarse, _ = search(np.arange(np.floor(low), np.ceil(high) + 2, 2.0))
+    shift, score = search(coarse + np.arange(-2.0, 2.5, 0.5))
+    return shift, _run_length(lanes, layout) / layout.px_per_refresh, score
+
+
+def _thin(lane: Lane) -> Lane:
+    """Return the lane on a grid of about one display px."""
+    k = max(1, round(1 / (lane.u_px[1] - lane.u_px[0])))
+    n = len(lane.u_px) // k * k
+    return replace(
+        lane, u_px=lane.u_px[:n].reshape(-1, k).mean(axis=1), light=lane.light[:n].reshape(-1, k).mean(axis=1)
+    )
 
 
 def _coarse(lane: Lane) -> np.ndarray:
@@ -125,28 +136,28 @@ def _coarse(lane: Lane) -> np.ndarray:
 
 
 def _match(lanes: list[Lane], signals: list[np.ndarray], layout: Layout, shift: float, exposure: float) -> float:
+    """Correlate the lanes with boxes where lit slits should have drawn their streaks."""
     v, sign = layout.px_per_refresh, layout.sign
     middle = sign * shift / v
-    top = bottom_a = bottom_b = 0.0
+    first, last = middle - exposure / 2, middle + exposure / 2
+    n = np.arange(int(np.floor(first)), int(np.ceil(last)))
+    t0, t1 = np.maximum(n, first), np.minimum(n + 1, last)
     sums = np.zeros(6)
     for lane, signal in zip(lanes, signals, strict=True):
-        step = lane.u_px[1] - lane.u_px[0]
-        expected = np.zeros(len(lane.u_px))
-        for slit in lane.block.slits:
-            centre = slit.x_px + slit.width_px / 2
-            for n in range(int(np.floor(middle - exposure / 2)), int(np.ceil(middle + exposure / 2))):
-                t0, t1 = max(n, middle - exposure / 2), min(n + 1, middle + exposure / 2)
-                level = slit.level_at(n)
-                if level == 0 or t1 <= t0:
-                    continue
-                a, b = sorted((centre - sign * v * t0, centre - sign * v * t1))
-                i, j = np.clip(((np.array([a, b]) - lane.u_px[0]) / step).round().astype(int), 0, len(expected))
-                expected[i:j] = np.sqrt((level / 255) ** 2.2 * slit.width_px)
+        slits = lane.block.slits
+        x = np.array([[s.x_px + s.width_px / 2] for s in slits])
+        level = np.array([[s.level_at(k) for k in n] for s in slits]) / 255
+        height = np.sqrt(level**2.2 * np.array([[s.width_px] for s in slits]))
+        ends = np.stack([x - sign * v * t0, x - sign * v * t1])
+        at = np.clip((ends - lane.u_px[0]) / (lane.u_px[1] - lane.u_px[0]), 0, len(signal)).round().astype(int)
+        steps = np.bincount(at.min(axis=0).ravel(), height.ravel(), len(signal) + 1)
+        steps -= np.bincount(at.max(axis=0).ravel(), height.ravel(), len(signal) + 1)
+        expected = np.cumsum(steps)[: len(signal)]
         sums += [len(signal), signal.sum(), expected.sum(), signal @ signal, expected @ expected, signal @ expected]
-    n, sa, sb, saa, sbb, sab = sums
-    top = sab / n - sa * sb / n**2
-    bottom_a, bottom_b = saa / n - (sa / n) ** 2, sbb / n - (sb / n) ** 2
-    return float(top / np.sqrt(max(bottom_a * bottom_b, 1e-20)))
+    count, sa, sb, saa, sbb, sab = sums
+    top = sab / count - sa * sb / count**2
+    spread = (saa / count - (sa / count) ** 2) * (sbb / count - (sb / count) ** 2)
+    return float(top / np.sqrt(max(spread, 1e-20)))
 
 
 def _run_length(lanes: list[Lane], layout: Layout) -> float:
@@ -173,7 +184,7 @@ def _run_length(lanes: list[Lane], layout: Layout) -> float:
 
 def cut_streaks(lanes: list[Lane], layout: Layout, shift: float, exposure: float) -> list[Streak]:
     """Cut each slit's samples out of its lane, with a margin for tracking errors."""
-    v, sign = layout.px_per_refresh, layout.sign
+    v = layout.px_per_refresh
     margin = 0.6 * v + 3 + 0.6 * exposure
     out = []
     for index, lane in enumerate(lanes):
@@ -194,5 +205,4 @@ def cut_streaks(lanes: list[Lane], layout: Layout, shift: float, exposure: float
                     v_row=lane.v_row,
                 )
             )
-    del sign
     return out

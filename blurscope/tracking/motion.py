@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import erf
 
 import numpy as np
 
@@ -11,7 +12,19 @@ from blurscope.pattern.layout import Layout
 from blurscope.tracking.lanes import Streak
 
 STEPS = 64  # time steps per refresh in waveforms
-NAMES = ("start", "exposure", "error", "accel", "delay", "along", "across", "sigma", "amplitude")
+NAMES = (
+    "start",
+    "exposure",
+    "error",
+    "accel",
+    "delay",
+    "along",
+    "across",
+    "sigma",
+    "amplitude",
+    "delay_along",
+    "delay_across",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -32,7 +45,9 @@ class Motion:
     sigma : float
         Gaussian blur along the motion, px.
     amplitude : float
-    covariance : (9, 9) float
+    delay_along, delay_across : float
+        Change of ``delay`` from the first to the last column / row.
+    covariance : (11, 11) float
     chi2_ratio : float
         Chi-square over degrees of freedom, of independent noise.
     samples : int
@@ -47,6 +62,8 @@ class Motion:
     across: float
     sigma: float
     amplitude: float
+    delay_along: float
+    delay_across: float
     covariance: np.ndarray
     chi2_ratio: float
     samples: int
@@ -54,6 +71,14 @@ class Motion:
     def start_at(self, x_px: float, v_row: float, layout: Layout) -> float:
         """Return the opening time on the clock of a place on the screen."""
         return self.start + self.along * (x_px / layout.width_px - 0.5) + self.across * (v_row / layout.height_px - 0.5)
+
+    def delay_at(self, x_px: float, v_row: float, layout: Layout) -> float:
+        """Return the delay at a place on the screen, relative to the middle."""
+        return self.delay_along * (x_px / layout.width_px - 0.5) + self.delay_across * (v_row / layout.height_px - 0.5)
+
+    def vector(self) -> np.ndarray:
+        """Return the parameters in the order of `NAMES`."""
+        return np.array([getattr(self, name) for name in NAMES])
 
     def sd(self, name: str) -> float:
         """Return the standard uncertainty of a parameter."""
@@ -68,7 +93,8 @@ def slit_waveform(slit, steps: Callable[[int, int], np.ndarray | None], law: Cal
     ----------
     slit : Slit
     steps : callable
-        ``steps(from, to)`` gives the step response in cells of 1/STEPS refresh, or None if unknown.
+        ``steps(from, to)`` gives the step response in cells of 1/STEPS refresh from one refresh before the switch
+        (the clock's zero is only known to a fraction of a refresh), or None if unknown.
     law : callable
         Level to light.
     """
@@ -89,7 +115,7 @@ def slit_waveform(slit, steps: Callable[[int, int], np.ndarray | None], law: Cal
     top = (high * re + low * fe * (1 - re)) / (1 - (1 - re) * (1 - fe))
     bottom = top + (low - top) * fe
     wave = np.concatenate([bottom + (high - bottom) * r, top + (low - top) * f])
-    return np.roll(wave, slit.phase_refreshes * STEPS)
+    return np.roll(wave, (slit.phase_refreshes - 1) * STEPS)
 
 
 def _fit_length(step: np.ndarray, count: int) -> np.ndarray:
@@ -98,68 +124,112 @@ def _fit_length(step: np.ndarray, count: int) -> np.ndarray:
     return np.concatenate([step, np.full(count - len(step), step[-1])])
 
 
-def streak_model(
-    streak: Streak, wave: np.ndarray, p: np.ndarray, layout: Layout, pixel: float, emission: np.ndarray | None
-) -> np.ndarray:
-    """Return the light along a streak.
+class StreakBatch:
+    """All streaks on one grid, so that a trial of the motion costs a few array operations.
 
-    At plate position ``u`` the camera sees the screen column ``u + sign * travel(t)``; the streak's light is the
-    slit's light over the time that column takes to cross the slit, over the exposure.
+    Parameters
+    ----------
+    streaks : list of Streak
+    waves : list of (n,) float
+        One period of each slit's light, cells of 1/STEPS refresh.
+    layout : Layout
+    pixel : float
+        One camera pixel in display px.
+    emission : (k,) float, optional
+        Backlight over one refresh on the pose's clock, mean 1.
     """
-    start, exposure, error, accel, delay, along, across, sigma, amplitude = p
-    v, sign = layout.px_per_refresh, layout.sign
-    slit = streak.slit
-    centre = slit.x_px + slit.width_px / 2
-    opening = start + along * (centre / layout.width_px - 0.5) + across * (streak.v_row / layout.height_px - 0.5)
-    step = float(streak.u_px[1] - streak.u_px[0])
-    # finer grid with margins for the blur
-    sub = 2
-    pad = int(np.ceil((4 * sigma + 1) / step)) * sub
-    fine = step / sub
-    count = (len(streak.u_px) - 1) * sub + 1
-    u = streak.u_px[0] + (np.arange(-pad, count + pad)) * fine
-    middle = opening + exposure / 2
-    tt = opening + np.linspace(0, exposure, max(8, int(np.ceil(exposure * STEPS))) + 1)
-    late = tt - middle
-    travel = v * tt + error * late + 0.5 * accel * late * late
-    # cumulative light of the slit up to each time
-    total = _running(wave, tt - delay) if emission is None else _running_lit(wave, tt, delay, emission)
-    near, far = slit.x_px - u, slit.x_px + slit.width_px - u
-    a, b = (near, far) if sign > 0 else (-far, -near)
-    light = np.interp(b, travel, total) - np.interp(a, travel, total)
-    light *= amplitude / exposure
-    return _blur(light, fine, sigma, pixel)[pad : pad + count : sub]
+
+    def __init__(self, streaks, waves, layout: Layout, pixel: float, emission: np.ndarray | None = None) -> None:
+        self.layout, self.pixel = layout, pixel
+        step = float(streaks[0].u_px[1] - streaks[0].u_px[0])
+        self.pad = int(np.ceil(2.0 / step)) + 2
+        longest = max(len(s.u_px) for s in streaks)
+        self.counts = [len(s.u_px) for s in streaks]
+        self.u = np.stack([s.u_px[0] + (np.arange(-self.pad, longest + self.pad)) * step for s in streaks])
+        self.step = step
+        self.keep = np.zeros(self.u.shape, bool)
+        for i, n in enumerate(self.counts):
+            self.keep[i, self.pad : self.pad + n] = True
+        self.x = np.array([[s.slit.x_px] for s in streaks], float)
+        self.width = np.array([[s.slit.width_px] for s in streaks], float)
+        self.v_row = np.array([[s.v_row] for s in streaks], float)
+        if emission is not None:
+            waves = [np.resize(w, _common(len(w), STEPS)) for w in waves]
+        self.waves, self.emission = waves, emission
+        self.period = np.array([[len(w)] for w in waves], float)
+        self.sums = self._cumulate(waves)
+        self.data = np.concatenate([s.light for s in streaks])
+
+    def _cumulate(self, waves) -> np.ndarray:
+        out = np.zeros((len(waves), max(len(w) for w in waves) + 2))
+        for i, w in enumerate(waves):
+            c = np.cumsum(w) / STEPS
+            out[i, 1 : len(w) + 1] = c
+            out[i, len(w) + 1 :] = c[-1] + w[0] / STEPS
+        return out
+
+    def _integral(self, sums: np.ndarray, t: np.ndarray) -> np.ndarray:
+        at = t * STEPS
+        whole = np.floor(at / self.period)
+        inside = at - whole * self.period
+        low = inside.astype(np.intp)
+        frac = inside - low
+        a = np.take_along_axis(sums, low, axis=1)
+        b = np.take_along_axis(sums, low + 1, axis=1)
+        total = np.take_along_axis(sums, self.period.astype(np.intp), axis=1)
+        return whole * total + a + frac * (b - a)
+
+    def model(self, p: np.ndarray) -> np.ndarray:
+        """Return the light of all streaks for motion parameters in the order of `NAMES`, concatenated.
+
+        At plate position ``u`` the camera sees the screen column ``u + sign * travel(t)``; the streak's light is the
+        slit's light over the time that column takes to cross the slit, over the exposure.
+        """
+        start, exposure, error, accel, delay, along, across, sigma, amplitude, delay_along, delay_across = p
+        v, sign = self.layout.px_per_refresh, self.layout.sign
+        column = (self.x + self.width / 2) / self.layout.width_px - 0.5
+        row = self.v_row / self.layout.height_px - 0.5
+        opening = start + along * column + across * row
+        late = delay + delay_along * column + delay_across * row
+        middle = opening + exposure / 2
+        near = self.x - self.u
+        first, last = (near, near + self.width) if sign > 0 else (-near - self.width, -near)
+
+        def when(position: np.ndarray) -> np.ndarray:
+            away = position - v * middle
+            root = np.sqrt(np.maximum((v + error) ** 2 + 2 * accel * away, 1e-6))
+            return np.clip(middle + 2 * away / ((v + error) + root), opening, opening + exposure)
+
+        if self.emission is None:
+            total = self._integral(self.sums, when(last) - late) - self._integral(self.sums, when(first) - late)
+        else:
+            sums = self._cumulate(
+                [
+                    np.roll(w, int(round(float(d) * STEPS))) * np.resize(self.emission, len(w))
+                    for w, d in zip(self.waves, late[:, 0], strict=True)
+                ]
+            )
+            total = self._integral(sums, when(last)) - self._integral(sums, when(first))
+        light = total * (amplitude / exposure)
+        return _blur(light, self.step, sigma, self.pixel)[self.keep]
 
 
-def _running(wave: np.ndarray, t: np.ndarray) -> np.ndarray:
-    """Integral of a periodic waveform (cells of 1/STEPS refresh) up to each time."""
-    sums = np.concatenate([[0.0], np.cumsum(wave)]) / STEPS
-    period = len(wave) / STEPS
-    whole = np.floor(t / period)
-    inside = (t - whole * period) * STEPS
-    return whole * sums[-1] + np.interp(inside, np.arange(len(wave) + 1), sums)
-
-
-def _running_lit(wave: np.ndarray, t: np.ndarray, delay: float, emission: np.ndarray) -> np.ndarray:
-    """The same under a backlight: ``emission`` is one refresh on the pose's clock (mean 1, cells of 1/STEPS)."""
-    fine = np.linspace(t[0], t[-1], max(16, int((t[-1] - t[0]) * STEPS * 2)) + 1)
-    mid = 0.5 * (fine[1:] + fine[:-1])
-    value = wave[np.floor((mid - delay) * STEPS).astype(int) % len(wave)]
-    lamp = emission[np.floor(mid * STEPS).astype(int) % len(emission)]
-    total = np.concatenate([[0.0], np.cumsum(value * lamp * np.diff(fine))])
-    return np.interp(t, fine, total)
+def _common(length: int, steps: int) -> int:
+    return int(np.lcm(length, steps))
 
 
 def _blur(light: np.ndarray, step: float, sigma: float, pixel: float) -> np.ndarray:
-    spread = np.sqrt(sigma**2 + pixel**2 * (1 / 12 + 1 / 6))
-    half = max(1, int(np.ceil(4 * spread / step)))
-    x = np.arange(-half, half + 1) * step
-    from math import erf
-
-    edges = np.concatenate([x - step / 2, [x[-1] + step / 2]])
-    cdf = np.array([0.5 * (1 + erf(e / (spread * 2**0.5))) for e in edges]) if spread > 0 else (edges > 0) * 1.0
+    spread = float(np.sqrt(sigma**2 + pixel**2 * (1 / 12 + 1 / 6)))
+    half = max(1, int(np.ceil(3.6 * spread / step)))
+    edges = (np.arange(-half, half + 2) - 0.5) * step
+    cdf = np.array([0.5 * (1 + erf(e / (spread * 2**0.5))) for e in edges])
     kernel = np.diff(cdf)
-    return np.convolve(light, kernel / kernel.sum(), "same")
+    kernel /= kernel.sum()
+    padded = np.pad(light, ((0, 0), (half, half)))
+    out = kernel[0] * padded[:, : light.shape[1]]
+    for k in range(1, len(kernel)):
+        out += kernel[k] * padded[:, k : k + light.shape[1]]
+    return out
 
 
 def fit_motion(
@@ -191,24 +261,20 @@ def fit_motion(
         Lens blur expected, px, with standard uncertainty ``lens_sd``.
     """
     v, sign = layout.px_per_refresh, layout.sign
-    p = np.array([sign * shift / v - exposure / 2, exposure, 0.0, 0.0, 0.0, 0.0, 0.0, sigma, 1.0])
+    p = np.array([sign * shift / v - exposure / 2, exposure, 0.0, 0.0, 0.0, 0.0, 0.0, sigma, 1.0, 0.0, 0.0])
     if guess is not None:
         p = guess.copy()
-    prior = np.array([np.inf, np.inf, 3.0, 0.5, 0.5, 1.2, 1.2, lens_sd, 0.15])
+    prior = np.array([np.inf, np.inf, 3.0, 0.5, 0.5, 1.2, 1.2, lens_sd, 0.15, 0.1, 0.1])
     centre = p.copy()
     centre[2:7] = 0
+    centre[9:] = 0
     centre[7], centre[8] = sigma, 1.0
-    steps = np.array([2e-3, 2e-3, 5e-3, 5e-3, 2e-3, 5e-3, 5e-3, 0.01, 1e-3])
+    steps = np.array([2e-3, 2e-3, 5e-3, 5e-3, 2e-3, 5e-3, 5e-3, 0.01, 1e-3, 5e-3, 5e-3])
     # the model itself is not better than this share of a streak
     rough = 0.01
 
-    def models(q: np.ndarray) -> list[np.ndarray]:
-        return [streak_model(s, w, q, layout, pixel, emission) for s, w in zip(streaks, waves, strict=True)]
-
-    def stack(parts: list[np.ndarray]) -> np.ndarray:
-        return np.concatenate(parts)
-
-    data = stack([s.light for s in streaks])
+    batch = StreakBatch(streaks, waves, layout, pixel, emission)
+    data = batch.data
     level = np.concatenate(
         [np.full(len(s.u_px), max(float(w.max()), 0.02)) for s, w in zip(streaks, waves, strict=True)]
     )
@@ -219,7 +285,7 @@ def fit_motion(
     def cost(q: np.ndarray, m: np.ndarray) -> float:
         return float((((data - m) * weight) ** 2).sum() + (((q - centre) / prior) ** 2).sum())
 
-    model = stack(models(p))
+    model = batch.model(p)
     best = cost(p, model)
     damp = 1e-3
     gram = np.eye(len(p))
@@ -228,7 +294,7 @@ def fit_motion(
         for k in range(len(p)):
             q = p.copy()
             q[k] += steps[k]
-            jac[:, k] = (stack(models(q)) - model) / steps[k]
+            jac[:, k] = (batch.model(q) - model) / steps[k]
         jw = jac * weight[:, None]
         gram = jw.T @ jw + np.diag(1 / prior**2)
         grad = jw.T @ ((data - model) * weight) - (p - centre) / prior**2
@@ -238,7 +304,7 @@ def fit_motion(
             trial = p + np.clip(delta, -0.5, 0.5)
             trial[1] = max(trial[1], 0.3)
             trial[7] = max(trial[7], 0.02)
-            trial_model = stack(models(trial))
+            trial_model = batch.model(trial)
             c = cost(trial, trial_model)
             if c < best:
                 gain = best - c
@@ -246,7 +312,7 @@ def fit_motion(
                 damp *= 0.2
                 break
             damp *= 8
-        if not moved or gain < 1e-3 * max(1.0, 1e-3 * best):
+        if not moved or gain < 0.02 * max(1.0, 1e-3 * best):
             break
     res = (data - model) * weight
     ratio = float((res**2).sum() / max(len(data) - len(p), 1))

@@ -1,0 +1,410 @@
+"""One shot: the order of the stages from a photo to profiles, motion and fitted edges.
+
+This is the part of the pipeline that knows pixels; `pipeline` turns its result into a measurement.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from blurscope.blur.families import FAMILIES
+from blurscope.blur.measure import BlurFit, Nuisance, Profiles, compete, measure_profiles
+from blurscope.blur.operator import Capture, age_edges, capture_operator
+from blurscope.edges import EdgeProfiles, extract_edges
+from blurscope.errors import FitError
+from blurscope.light import Tone, measure_lens, measure_tone
+from blurscope.pattern.layout import Layout
+from blurscope.photo import Photo
+from blurscope.target import Registration, register
+from blurscope.tracking import Motion, cut_streaks, fit_motion, place_screen, read_lanes, slit_waveform
+from blurscope.tracking.lanes import Lane, Streak
+from blurscope.tracking.motion import STEPS
+
+QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials", "staged"))
+PHASE_STEPS = 16
+LENS_SD_PX = 0.06
+MAX_ERROR_PX = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ShotFit:
+    """Everything that a measured shot yields.
+
+    Attributes
+    ----------
+    pairs : list of (from, to)
+        Transitions with at least one usable instance.
+    fits : list of BlurFit
+    instances : (n,) int
+    profiles : Profiles
+    """
+
+    photo: Photo
+    layout: Layout
+    registration: Registration
+    tone: Tone
+    lens_px: float
+    lens_sd_px: float
+    lanes: list[Lane]
+    streaks: list[Streak]
+    motion: Motion | None
+    shift_px: float
+    lane_score: float
+    edges: EdgeProfiles
+    pairs: list[tuple[int, int]]
+    fits: list[BlurFit]
+    instances: np.ndarray
+    spread: np.ndarray
+    from_slope: np.ndarray
+    step_light: np.ndarray
+    clipped: np.ndarray
+    crushed: np.ndarray
+    profiles: Profiles
+    capture: Capture
+    scale_rel: float
+    codes: np.ndarray
+    warnings: list[tuple[str, str]] = field(default_factory=list)
+
+
+def channel_of(photo: Photo) -> tuple[np.ndarray, bool, float]:
+    """Return one channel of codes (uint8 or uint16), whether they are linear, and the code of no light as a share."""
+    pixels = photo.pixels
+    if pixels.ndim == 3:
+        pixels = np.ascontiguousarray(pixels[..., 1])
+    if pixels.dtype == np.float32:
+        share = np.clip(photo.share(pixels), 0, 1)
+        return (share * 65535 + 0.5).astype(np.uint16), photo.linear, 0.0
+    full = 65535 if pixels.dtype == np.uint16 else 255
+    if photo.full_scale < full and pixels.dtype == np.uint16:
+        scale = 65535 / photo.full_scale
+        pixels = np.minimum(pixels * np.float32(scale), 65535).astype(np.uint16)
+        return pixels, photo.linear, photo.black_code / photo.full_scale
+    return pixels, photo.linear, photo.black_code / full
+
+
+def measure_shot(
+    photo: Photo,
+    layout: Layout,
+    *,
+    assumed_gamma: float | None = None,
+    contrast: float | None = None,
+    meter: tuple[np.ndarray, np.ndarray] | None = None,
+    lens: tuple[float, float] | None = None,
+    seed: int = 20240501,
+    say: Callable[[str], None] = lambda _: None,
+) -> ShotFit:
+    """Run all stages on one photo.
+
+    Parameters
+    ----------
+    photo : Photo
+    layout : Layout
+    assumed_gamma, contrast, meter
+        As for `blurscope.light.measure_tone`.
+    lens : (sigma_px, sd_px), optional
+        Lens blur along the motion from a still.
+    seed : int
+        Of the Monte Carlo propagation.
+    say : callable
+        Progress.
+
+    Raises
+    ------
+    BlurscopeError
+        The photo can't carry figures; the message says why.
+    """
+    codes, linear, _ = channel_of(photo)
+    say("looking for the plate")
+    reg = register(codes, layout, linear=linear)
+    if reg.turned:
+        codes = np.ascontiguousarray(np.rot90(codes))
+    say("reading greys and halftones")
+    tone = measure_tone(
+        codes,
+        reg.pose,
+        layout,
+        reg.lit_u_px,
+        linear=linear,
+        assumed_gamma=assumed_gamma,
+        meter=meter,
+        contrast=contrast,
+    )
+    lens_px, lens_sd = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)
+    if not np.isfinite(lens_px):
+        lens_px, lens_sd = 0.4, 0.3
+    across_px = lens_px
+    if lens is not None:
+        lens_px, lens_sd = lens
+    say("reading the streaks")
+    lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
+    shift, exposure, score = place_screen(lanes, layout, reg.lit_u_px)
+    _refuse_still(reg, exposure, score, layout)
+    say("reading the edges")
+    edges = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px)
+    if len(edges.esf) == 0:
+        raise FitError(
+            "no edge with its settling field lies wholly in the photo; step back so that more of the plate shows"
+        )
+    pairs = sorted({(int(a), int(b)) for a, b in zip(edges.from_level, edges.to_level, strict=True)})
+    ages = age_edges(layout.field_refreshes + 1)
+    v = layout.px_per_refresh
+    pixel = 1 / reg.campx_per_px
+    base = Capture(
+        px_per_refresh=v,
+        exposure_refreshes=max(exposure, 1.0),
+        blur_sigma_px=float(np.hypot(lens_px, pixel * np.sqrt(1 / 6))),
+        boxes_px=(pixel, edges.step_px),
+        phase_known=False,
+    )
+    combined, *_ = _combine(edges, pairs, layout, base, ages, None, shift)
+    say("fitting the camera's motion")
+    motion, streaks = _motion(combined, pairs, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd)
+    capture, scale = base, 1.0
+    if motion is not None:
+        for _ in range(2):
+            capture, scale = _capture(base, motion, layout, lens_px, lens_sd)
+            combined, *_ = _combine(edges, pairs, layout, capture, ages, motion, shift, scale)
+            again, streaks = _motion(
+                combined, pairs, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, motion
+            )
+            moved = abs(again.error - motion.error) + abs(again.exposure - motion.exposure) if again else 0.0
+            motion = again or motion
+            if moved < 0.01:
+                break
+        capture, scale = _capture(base, motion, layout, lens_px, lens_sd)
+    say("fitting the edges")
+    combined, instances, spread, groups = _combine(edges, pairs, layout, capture, ages, motion, shift, scale)
+    starts = lag_groups(edges.lag_px, v)
+
+    def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
+        return _nuisances(cells, edges.lag_px * scale, starts, pairs, capture, motion, tone, lens_sd, ages)
+
+    rng = np.random.default_rng(seed)
+    law = _signal_maps(pairs, tone)
+    fits = measure_profiles(combined, nuisances_of, law, rng)
+
+    def mean_of(values: np.ndarray) -> np.ndarray:
+        return np.array([values[g].mean() for g in groups])
+
+    return ShotFit(
+        photo=photo,
+        layout=layout,
+        registration=reg,
+        tone=tone,
+        lens_px=lens_px,
+        lens_sd_px=lens_sd,
+        lanes=lanes,
+        streaks=streaks,
+        motion=motion,
+        shift_px=shift,
+        lane_score=score,
+        edges=edges,
+        pairs=pairs,
+        fits=fits,
+        instances=instances,
+        spread=spread,
+        from_slope=mean_of(edges.from_slope),
+        step_light=mean_of(edges.step_light) / np.exp(tone.flat[0]),
+        clipped=np.array([bool(edges.clipped[g].any()) for g in groups]),
+        crushed=np.array([bool(edges.crushed[g].any()) for g in groups]),
+        profiles=combined,
+        capture=capture,
+        scale_rel=reg.scale_u_rel,
+        codes=codes,
+    )
+
+
+def _refuse_still(reg: Registration, exposure: float, score: float, layout: Layout) -> None:
+    if reg.width_px < 0.45 * layout.px_per_refresh and exposure < 0.6:
+        raise FitError(
+            "the plate stands still in this photo (its edges and slits are not smeared): photograph it moving, with "
+            "the camera following; a still is welcome as --still"
+        )
+    if exposure < 0.8:
+        raise FitError(
+            f"the exposure covers {exposure:.2f} of a refresh, say the streaks: expose for 2 to 8 whole refreshes"
+        )
+
+
+def lag_groups(lag_px: np.ndarray, px_per_refresh: float) -> np.ndarray:
+    """Return the first sample of each group: single samples around the edge, wider groups on plateaus and tail."""
+    starts, i = [], 0
+    step = lag_px[1] - lag_px[0]
+    wide = max(1, round(px_per_refresh / 6 / step))
+    while i < len(lag_px):
+        starts.append(i)
+        near = -0.6 * px_per_refresh < lag_px[i] < 2.6 * px_per_refresh
+        i += 1 if near else wide
+    return np.array(starts)
+
+
+def _combine(edges, pairs, layout, capture, ages, motion, shift, scale=1.0):
+    """Average the instances of each transition, group the samples, and build the operators."""
+    groups = [np.nonzero((edges.from_level == a) & (edges.to_level == b))[0] for a, b in pairs]
+    starts = lag_groups(edges.lag_px, layout.px_per_refresh)
+    size = np.diff(np.append(starts, len(edges.lag_px)))
+    n, m = len(pairs), len(starts)
+    esf, sigma = np.empty((n, m)), np.empty((n, m))
+    spread = np.zeros(n)
+    lag = edges.lag_px * scale
+    operators, mixed = _operators(edges, layout, capture, ages, motion, shift, lag, starts)
+    stack = operators[0] if not mixed else np.empty((n, m, len(ages) - 1))
+    grouped = np.add.reduceat(edges.esf, starts, axis=1) / size
+    for i, g in enumerate(groups):
+        floor = 2e-4
+        var_from = edges.sigma_from[g] ** 2 + floor**2
+        var_to = edges.sigma_to[g] ** 2 + floor**2
+        w = 1 / (var_from + var_to)
+        w = w / w.sum()
+        esf[i] = w @ grouped[g]
+        x = np.clip(esf[i], 0, 1)
+        sigma[i] = np.sqrt(((w**2 @ var_from) * (1 - x) + (w**2 @ var_to) * x) / size)
+        if len(g) > 1:
+            res = grouped[g] - esf[i]
+            expect = (var_from[:, None] * (1 - x) + var_to[:, None] * x) * (1 - w)[:, None] / size
+            spread[i] = float(np.sqrt(np.mean(res**2 / expect) / edges.correlation))
+        if mixed:
+            stack[i] = sum(wk * operators[mixed[k]] for wk, k in zip(w, g, strict=True))
+    profiles = Profiles(
+        lag_px=np.add.reduceat(lag, starts) / size,
+        esf=esf,
+        sigma=sigma,
+        operator=stack,
+        ages=ages,
+        correlation=edges.correlation,
+        length=float(layout.field_refreshes + 2),
+    )
+    return profiles, np.array([len(g) for g in groups]), spread, groups
+
+
+def _operators(edges, layout, capture, ages, motion, shift, lag, starts):
+    """Return the operators needed and, unless one serves all, which one each edge takes."""
+    if motion is None or not capture.phase_known:
+        return [capture_operator(lag, ages, capture, starts)], []
+    x = edges.u_px + shift
+    late = np.array([motion.delay_at(a, r, layout) for a, r in zip(x, edges.v_row, strict=True)])
+    opening = np.array([motion.start_at(a, r, layout) for a, r in zip(x, edges.v_row, strict=True)])
+    phase = opening - late
+    late = late - late.mean()
+    phase_key = np.round((phase % 1.0) * PHASE_STEPS).astype(int) % PHASE_STEPS
+    late_key = np.round(late * 40).astype(int)
+    keys = list(zip(phase_key.tolist(), late_key.tolist(), strict=True))
+    distinct = sorted(set(keys))
+    made = []
+    for p, d in distinct:
+        mine = [i for i, k in enumerate(keys) if k == (p, d)]
+        turn = np.angle(np.mean(np.exp(2j * np.pi * phase[mine]))) / (2 * np.pi) % 1.0
+        offset = float(late[mine].mean()) * layout.px_per_refresh
+        made.append(capture_operator(lag - offset, ages, capture.changed(start_phase=float(turn)), starts))
+    if len(made) == 1 or max(float(np.abs((a - made[0]).cumsum(axis=1)).max()) for a in made[1:]) < 5e-4:
+        return made[:1], []
+    index = {k: i for i, k in enumerate(distinct)}
+    return made, [index[k] for k in keys]
+
+
+def _capture(base: Capture, motion: Motion, layout: Layout, lens_px: float, lens_sd: float) -> tuple[Capture, float]:
+    """Turn the camera's motion into the capture of the edges, and the scale of the lag axis."""
+    v = layout.px_per_refresh
+    squeeze = layout.sign * v * motion.along / layout.width_px
+    return (
+        base.changed(
+            exposure_refreshes=max(motion.exposure, 0.5),
+            error_px_per_refresh=motion.error,
+            accel_px_per_refresh2=motion.accel,
+            phase_known=True,
+        ),
+        1.0 + squeeze,
+    )
+
+
+def _motion(profiles, pairs, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, before=None):
+    """Fit the streaks with the responses found so far."""
+    streaks = cut_streaks(lanes, layout, shift, exposure)
+    if len(streaks) < 4 or exposure < 0.8:
+        return None, streaks
+    fits, weights = compete(profiles, QUICK)
+    best = np.argmax(weights, axis=0)
+    edges = np.arange(-STEPS, (layout.field_refreshes + 2) * STEPS + 1) / STEPS
+    cache: dict[tuple[int, int], np.ndarray] = {}
+    for i, pair in enumerate(pairs):
+        fit = fits[best[i]]
+        t = edges[None, :] - fit.onset[i]
+        cache[pair] = np.diff(fit.family.integral(t, fit.params[i : i + 1]), axis=1)[0] * STEPS
+    waves = [slit_waveform(s.slit, lambda a, b: cache.get((a, b)), tone.law) for s in streaks]
+    use = [i for i, w in enumerate(waves) if w is not None and float(w.max()) > 0.15]
+    if len(use) < 4:
+        return None, streaks
+    motion = fit_motion(
+        [streaks[i] for i in use],
+        [waves[i] for i in use],
+        layout,
+        shift,
+        exposure,
+        pixel,
+        lens_px,
+        lens_sd=max(lens_sd, 0.05),
+        guess=None if before is None else before.vector(),
+    )
+    return motion, streaks
+
+
+def _nuisances(cells, lag, starts, pairs, capture, motion, tone, lens_sd, ages) -> list[Nuisance]:
+    """How each shared uncertainty moves the profiles by one standard deviation."""
+
+    def seen(c: Capture, stretch: float = 1.0) -> np.ndarray:
+        return cells @ capture_operator(lag * stretch, ages, c, starts).T
+
+    plain = capture
+    if motion is not None:
+        plain = capture.changed(start_phase=float(motion.start % 1.0))
+    reference = seen(plain)
+    out = []
+    sd = max(lens_sd, LENS_SD_PX)
+    sigma = capture.blur_sigma_px
+    out.append(Nuisance(name="lens", shift=seen(plain.changed(blur_sigma_px=float(np.hypot(sigma, sd)))) - reference))
+    if motion is not None:
+        e = motion.sd("error")
+        moved = plain.changed(error_px_per_refresh=plain.error_px_per_refresh + e)
+        out.append(Nuisance(name="tracking", shift=seen(moved) - reference))
+        x = motion.sd("exposure")
+        longer = plain.changed(exposure_refreshes=plain.exposure_refreshes + x)
+        out.append(Nuisance(name="exposure", shift=seen(longer) - reference))
+        later = plain.changed(start_phase=plain.start_phase + 0.03)
+        out.append(Nuisance(name="phase", shift=seen(later) - reference))
+    else:
+        wide = plain.changed(error_px_per_refresh=plain.error_px_per_refresh + 0.3)
+        out.append(Nuisance(name="tracking", shift=seen(wide) - reference))
+    relative = 0.0007
+    out.append(Nuisance(name="scale", shift=seen(plain, 1 + relative) - reference))
+    law = tone.law(np.array([[a, b] for a, b in pairs], float))
+    a, b = law[:, :1], law[:, 1:]
+    level = a + (b - a) * np.clip(reference, 0, 1)
+
+    def bend(x: np.ndarray) -> np.ndarray:
+        x = np.clip(x, 1e-5, 1.5)
+        return 2.7 * max(tone.curve_sigma, 3e-4) * x * np.log(x)
+
+    curve = (bend(level) - bend(a) - (bend(b) - bend(a)) * (level - a) / (b - a)) / (b - a)
+    out.append(Nuisance(name="tone", shift=curve))
+    return out
+
+
+def _signal_maps(pairs, tone) -> list[Callable[[np.ndarray], np.ndarray]]:
+    """Per transition: normalised light to normalised signal by the display's own law."""
+    codes = np.linspace(0, 330, 1321)
+    light = tone.law(codes)
+    light = np.maximum.accumulate(light)
+
+    def make(a: int, b: int) -> Callable[[np.ndarray], np.ndarray]:
+        la, lb = np.interp([a, b], codes, light)
+
+        def convert(share: np.ndarray) -> np.ndarray:
+            shown = np.interp(la + (lb - la) * share, light, codes)
+            return (shown - a) / (b - a)
+
+        return convert
+
+    return [make(a, b) for a, b in pairs]

@@ -173,7 +173,7 @@ def test_png_statements(read):
 
 
 def test_a_png_profile_that_inflates_without_end_is_left_out(read):
-    body = b"x\x00\x00" + zlib.compress(bytes(200_000_000), 9)
+    body = b"x\x00\x00" + zlib.compress(bytes(40_000_000), 1)
     photo = read(png_with((b"iCCP", body)))
     assert photo.tone.source == "assumed" and photo.colour_space == ""
 

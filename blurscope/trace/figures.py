@@ -236,8 +236,12 @@ def _excursion(grid: np.ndarray, light: np.ndarray, draws: np.ndarray, *, after:
         return Q.missing("not_settled")
     late = grid >= after
     peak = float(light[late].max()) - 1.0
-    drawn = draws[:, late].max(axis=1) - 1.0
-    lift = max(float(drawn.mean()) - peak, 0.0)
+    noise = draws[:, late] - light[late]
+    # Bumps within the noise are taken for flat, so that the noise's own maximum is taken off in full there.
+    off = light[late] - 1.0
+    sure = np.sign(off) * np.maximum(np.abs(off) - 2 * noise.std(axis=0), 0.0)
+    drawn = (sure + noise).max(axis=1)
+    lift = max(float(drawn.mean()) - float(sure.max()), 0.0)
     value = 100 * max(peak - lift, 0.0)
     u95 = 100 * K95 * math.hypot(math.hypot(float(drawn.std(ddof=1)), quantum_sd), lift / 2)
     return Q(value=value, u95=u95, parts={"noise_and_levels": u95 / K95})

@@ -67,7 +67,10 @@ class Level:
         return sum((w.at(time_s) for w in self.waves), start=0.0)
 
     def variance(self, time_s: np.ndarray) -> np.ndarray | float:
-        return self.waves[-1].variance_at(time_s) if self.waves else self.noise**2
+        if not self.waves:
+            return self.noise**2
+        flanks = sum((w.flank_variance_at(time_s) for w in self.waves), start=0.0)
+        return self.waves[-1].variance_at(time_s) + flanks
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -276,7 +279,7 @@ def _fit_plateaus(p: Prepared, candidate: float | None) -> None:
         if candidate is None:
             break
         line = _line(joined, tapers, candidate, p.record)
-        if line is None:
+        if line is None or any(abs(line[0] / f - round(line[0] / f)) < 2e-3 for f, _ in found):
             break
         found.append(line)
         for key, (t, r) in joined.items():

@@ -136,8 +136,9 @@ class Waveform:
     table : (LUT,) float
         Value at phase ``(k + 0.5) / LUT``; zero mean.
     noise_table : (LUT,) float
-        Variance left at each phase, to weigh samples by; large within a sample of a steep flank, where a sample's
-        value depends on less than the phase is known by.
+        Variance of the samples around it at each phase.
+    flank_table : (LUT,) float
+        Variance to add within a sample of a steep flank, where a value depends on less than the phase is known by.
     flanks : (LUT,) bool
         Phases within a sample of a steep flank.
     amplitude : float
@@ -147,6 +148,7 @@ class Waveform:
     hz: float
     table: np.ndarray
     noise_table: np.ndarray
+    flank_table: np.ndarray
     flanks: np.ndarray
     amplitude: float
 
@@ -155,8 +157,12 @@ class Waveform:
         return self.table[_index(time_s, self.hz, LUT)]
 
     def variance_at(self, time_s: np.ndarray) -> np.ndarray:
-        """Return the variance left at the times."""
+        """Return the variance of the samples around the waveform at the times."""
         return self.noise_table[_index(time_s, self.hz, LUT)]
+
+    def flank_variance_at(self, time_s: np.ndarray) -> np.ndarray:
+        """Return what the flanks add to it."""
+        return self.flank_table[_index(time_s, self.hz, LUT)]
 
 
     def clear_at(self, time_s: np.ndarray) -> np.ndarray:
@@ -250,11 +256,12 @@ def fit_waveform(time_s: np.ndarray, residual: np.ndarray, hz: float, dt_s: floa
         filled = np.bincount(slot, minlength=_VARIANCE_BINS)
         total = np.bincount(slot, after**2, minlength=_VARIANCE_BINS)
         variance = (total + 10 * noise2) / (filled + 10)
-    variance = np.repeat(np.maximum(variance, 1e-300), LUT // _VARIANCE_BINS) + height**2
+    variance = np.repeat(np.maximum(variance, 1e-300), LUT // _VARIANCE_BINS)
     return Waveform(
         hz=hz,
         table=table,
         noise_table=variance,
+        flank_table=height**2,
         flanks=masked,
         amplitude=float(np.sqrt(np.mean(table**2))),
     )

@@ -306,6 +306,26 @@ def _drop_odd(repeats: list[_Repeat], curve: Curve) -> list[_Repeat]:
     return [r for r, ok in zip(repeats, keep.tolist(), strict=True) if ok]
 
 
+def _drop_spikes(repeats: Sequence[_Repeat], curve: Curve) -> bool:
+    """Take the weight off lone samples far off the curve; return whether there were any.
+
+    Three or more in a row are no spikes but something the curve would have to follow.
+    """
+    found = False
+    for r in repeats:
+        age = 1000.0 * (r.time_s - r.t0_s)
+        z = np.abs(r.step - np.interp(age, curve.grid_ms, curve.light)) * np.sqrt(r.weight)
+        odd = z > 6
+        if not odd.any():
+            continue
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], odd.astype(np.int8), [0]])))
+        for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            if b - a <= 2:
+                r.weight[a:b] = 0.0
+                found = True
+    return found
+
+
 def missing_transition(
     levels: tuple[float, float],
     flags: tuple[str, ...],
@@ -390,8 +410,8 @@ def reduce_transition(
             if most < 0.02 * max(rough[2] - rough[0], pooled.spacing_ms):
                 break
     kept = _drop_odd(repeats, curve)
-    if len(kept) < len(repeats):
-        common["dropped"] = int(common["dropped"]) + len(repeats) - len(kept)
+    common["dropped"] = int(common["dropped"]) + len(repeats) - len(kept)
+    if _drop_spikes(kept, curve) or len(kept) < len(repeats):
         repeats = kept
         pooled, rough = _pooled_in_zone(repeats, quantum)
     curve = fit_curve(pooled, rough, correlation if len(correlation) else None, len(repeats))

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 from blurscope.errors import SettingsError
 
@@ -43,8 +42,12 @@ class Camera:
         Angle under which the camera sees the screen's width (perspective).
     k1, k2 : float
         Radial distortion ``r' = r (1 + k1 r^2 + k2 r^4)``, r = 1 at half the photo's diagonal.
-    lens_sigma_campx, lens_sigma_x_campx : float
-        Gaussian blur of the lens; the second replaces it along the photo's rows if given.
+    lens_sigma_campx : float
+        Gaussian blur of the lens.
+    lens_sigma_x_campx : float or None
+        Replaces it along the photo's rows.
+    lens_sigma_bottom_campx : float or None
+        Blur at the bottom of the photo, growing evenly from ``lens_sigma_campx`` at its top (a tilted focus).
     vignetting : float
         Loss of light in the corners (0.2 = 20 %), growing with the square of the radius.
     reflected_light : float
@@ -55,6 +58,8 @@ class Camera:
         Share of the light spread over the whole photo.
     white_share : float
         Where white lies, as a share of full scale, linear; above 1 clips.
+    crush : float
+        Share of full scale, linear, that is cut off at the dark end.
     full_well_e, read_noise_e : float
         Electrons at full scale, and read noise; ``noise = False`` switches both off.
     bayer : bool
@@ -92,11 +97,13 @@ class Camera:
     k2: float = 0.0
     lens_sigma_campx: float = 0.8
     lens_sigma_x_campx: float | None = None
+    lens_sigma_bottom_campx: float | None = None
     vignetting: float = 0.0
     reflected_light: float = 0.0
     surround_light: float = 0.02
     flare: float = 0.0
     white_share: float = 0.8
+    crush: float = 0.0
     full_well_e: float = 20000.0
     read_noise_e: float = 4.0
     noise: bool = True
@@ -114,8 +121,16 @@ class Camera:
     iso: int = 100
 
     def __post_init__(self) -> None:
+        for part in fields(self):
+            value = getattr(self, part.name)
+            if isinstance(value, float) and not abs(value) <= 1e9:
+                raise SettingsError(f"{part.name} must be a number, not {value}")
         if not 0.01 <= self.exposure_refreshes <= 64:
             raise SettingsError("the exposure must be 0.01 to 64 refreshes")
+        if not (0 <= self.start_phase < 1e6 and abs(self.readout_refreshes) <= 16):
+            raise SettingsError("the phase must not be negative and the readout takes at most 16 refreshes")
+        if not -0.45 <= self.margin <= 5 or min(self.width_campx or 64, self.height_campx or 64) < 16:
+            raise SettingsError("the margin is -0.45 to 5 of the screen and the photo at least 16 campx wide and high")
         if not 0.2 <= self.campx_per_px <= 20:
             raise SettingsError("the scale must be 0.2 to 20 campx per px")
         if self.tone not in TONES:
@@ -130,5 +145,7 @@ class Camera:
             raise SettingsError("yaw and pitch go up to 60 degrees, the view angle from 0.5 to 100")
         if not (0 <= self.lens_sigma_campx <= 50 and 0 < self.white_share <= 100 and self.full_well_e > 0):
             raise SettingsError("lens blur is 0-50 campx; the white share and the full well are above 0")
-        if not all(math.isfinite(getattr(self, k)) for k in ("k1", "k2", "start_phase", "drift_px_per_refresh")):
-            raise SettingsError("camera settings must be finite numbers")
+        if not (0 <= self.crush < 0.5 and 0 <= self.vignetting < 1 and 0 <= self.flare < 1 and self.read_noise_e >= 0):
+            raise SettingsError("crush is 0-0.5 of full scale; vignetting and flare are below 1; noise is not negative")
+        if not 1 <= self.jpeg_quality <= 100:
+            raise SettingsError("the JPEG quality is 1 to 100")

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import csv
+import itertools
 import math
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -10,6 +13,7 @@ import numpy as np
 
 from blurscope.camera.response import Response
 from blurscope.errors import SettingsError
+from blurscope.files import show_path
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +77,20 @@ class LightLaw:
         return np.where(y > 1, 255 + (y - 1) * slope, inside) / 255
 
 
+def read_light_table(path: str | os.PathLike[str]) -> tuple[tuple[float, float], ...]:
+    """Read a table of light against level: CSV with the columns ``level,light``, at most 256 lines."""
+    name = show_path(path)
+    try:
+        with open(path, newline="", encoding="utf-8-sig") as stream:
+            rows = list(itertools.islice(csv.DictReader(stream), 300))
+        pairs = sorted((float(r["level"]), float(r["light"])) for r in rows)
+    except OSError as exc:
+        raise SettingsError(f"{name} can't be read ({exc.strerror}); check --light-table") from None
+    except (KeyError, TypeError, ValueError, csv.Error):
+        raise SettingsError(f"{name} is not a table with the columns level,light; check --light-table") from None
+    return tuple(pairs)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Backlight:
     """When the panel emits; the mean over time is always 1.
@@ -99,8 +117,10 @@ class Backlight:
     def __post_init__(self) -> None:
         if self.kind not in ("hold", "strobe", "pwm"):
             raise SettingsError(f"backlight {self.kind!r:.40} is unknown; take hold, strobe or pwm")
-        if not (0 < self.duty <= 1 and 0 <= self.depth <= 1 and self.frequency_hz > 0):
+        if not (0 < self.duty <= 1 and 0 <= self.depth <= 1 and 0 < self.frequency_hz < 1e7):
             raise SettingsError("a backlight needs a duty above 0 up to 1, a depth of 0-1 and a frequency above 0")
+        if not abs(self.phase_refreshes) <= 1e6:
+            raise SettingsError("the backlight's phase must be a number of refreshes")
 
     def period_refreshes(self, refresh_hz: float) -> float:
         """Return the period of the emission in refreshes."""
@@ -192,6 +212,12 @@ class Display:
             raise SettingsError("the scan-out must be -1 to 1 refreshes")
         if self.scan_axis not in ("rows", "columns"):
             raise SettingsError("the scan axis is rows or columns")
+        if self.refresh_hz is not None and not 1 <= self.refresh_hz <= 2000:
+            raise SettingsError(f"a refresh rate of {self.refresh_hz:g} Hz is outside 1 to 2000")
+        if self.unit is not None:
+            from blurscope.camera.units import unit_response
+
+            unit_response(self.unit, 0, 255)
         if self.stripes not in ("none", "rgb", "bgr"):
             raise SettingsError("stripes are none, rgb or bgr")
 
@@ -208,7 +234,7 @@ class Display:
 
     def _within_light(self, response: Response, from_level: int, to_level: int) -> Response:
         """Cut an overshoot that would need less than no light."""
-        if response.shape != "overdriven" or to_level >= from_level:
+        if response.overshoot_pct == 0 or to_level >= from_level:
             return response
         start, end = (float(self.law.light(x)) for x in (from_level, to_level))
         room_pct = 95 * end / max(start - end, 1e-12)

@@ -50,6 +50,11 @@ class Blurred:
         running = np.concatenate([[0.0], np.cumsum(np.diff(response.integral(times)) * emission)])
         self._lit = times, emission, running
 
+    @property
+    def flashes(self) -> bool:
+        """Whether the emission is modulated in step with the refresh."""
+        return self._lit is not None
+
     def _light(self, t_ms: np.ndarray) -> np.ndarray:
         t = np.maximum(np.asarray(t_ms, float), 0.0)
         if self._lit is None:
@@ -100,7 +105,7 @@ def last_outside(curve: Callable, t: np.ndarray, within: float) -> float:
     return float(brentq(lambda x: abs(float(curve(x)) - 1) - within, t[i], t[i + 1], xtol=1e-12, rtol=1e-14))
 
 
-def gaussian_edge_time(curve: Callable, t: np.ndarray, t10: float, t90: float) -> float:
+def gaussian_edge_time(curve: Callable, t: np.ndarray, t10: float, t90: float, flashes: bool) -> float:
     """Return 2.5631 sigma of the cumulative Gaussian fitted to the ESF, levels 0 and 1, uniform weight, no window."""
     from scipy.optimize import least_squares
     from scipy.special import ndtr
@@ -118,10 +123,16 @@ def gaussian_edge_time(curve: Callable, t: np.ndarray, t10: float, t90: float) -
         density = weight * np.exp(-z * z / 2) / math.sqrt(2 * math.pi) / p[1]
         return np.column_stack([-density, -density * z])
 
-    fit = least_squares(
-        residual, [(t10 + t90) / 2, (t90 - t10) / 2.563], jac=jacobian, method="lm", xtol=1e-14, ftol=1e-14, gtol=1e-14
-    )
-    return 2.563103131089201 * abs(float(fit.x[1]))
+    options = {"jac": jacobian, "method": "lm", "xtol": 1e-14, "ftol": 1e-14, "gtol": 1e-14}
+    slope = np.abs(np.gradient(values, fine))
+    mean = float(np.sum(slope * fine) / np.sum(slope))
+    spread = math.sqrt(float(np.sum(slope * (fine - mean) ** 2) / np.sum(slope)))
+    starts = [((t10 + t90) / 2, (t90 - t10) / 2.563)]
+    if flashes:  # a staircase may hold several best fits
+        starts += [(mean, spread), (t10 + spread, spread), (t90, spread / 2)]
+    fits = [least_squares(residual, start, **options) for start in starts]
+    best = min(fits, key=lambda fit: fit.cost)
+    return 2.563103131089201 * abs(float(best.x[1]))
 
 
 @lru_cache(maxsize=4096)
@@ -136,7 +147,7 @@ def blur_figures(
     t90 = first_crossing(esf, t, 0.9)
     settle = last_outside(esf, t, SETTLED)
     ideal = Blurred(Response(shape="instant"), hold_ms, backlight, refresh_hz, switch_phase)
-    if esf._lit is None:
+    if not esf.flashes:
         instant = (1 - SETTLED - 0.1) * hold_ms
     else:
         ti = ideal.grid()
@@ -144,7 +155,7 @@ def blur_figures(
     return {
         "bet_ms": t90 - t10,
         "ebet_ms": (t90 - t10) / 0.8,
-        "get_ms": gaussian_edge_time(esf, t, t10, t90),
+        "get_ms": gaussian_edge_time(esf, t, t10, t90, esf.flashes),
         "ghost_ms": settle - t10 - instant,
         "overshoot_pct": 100 * max(0.0, _refined_max(esf, t, values) - 1),
         "undershoot_pct": 100 * max(0.0, -float(values.min())),

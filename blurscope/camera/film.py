@@ -22,6 +22,7 @@ from blurscope.errors import SettingsError
 STEPS_PER_PX = 4
 DRIFT_SLICE_PX = 0.1
 BEZEL_PX = 24
+MAX_CAMPX = 150_000_000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -92,6 +93,11 @@ def _shoot(layout, display, camera, start_refresh, seed, frames, *, still: bool)
     exposure = camera.exposure_refreshes
     start = camera.start_phase
     view = make_view(camera, layout.width_px, layout.height_px)
+    if view.width_campx * view.height_campx > MAX_CAMPX:
+        raise SettingsError(
+            f"the photo would have {view.width_campx}x{view.height_campx} campx; take fewer campx per px or a "
+            "smaller margin"
+        )
     travel = Travel(
         speed=layout.px_per_refresh + camera.tracking_error_px_per_refresh,
         accel=camera.accel_px_per_refresh2,
@@ -230,9 +236,3 @@ def _fall_off(picture: np.ndarray, camera: Camera) -> np.ndarray:
         r2 = ((x + y) / ((width**2 + height**2) / 4)).astype(np.float32)
         picture = picture * (1 - np.float32(camera.vignetting) * r2)
     return picture
-
-
-def check_layout(layout: Any) -> None:
-    """Refuse what can't be filmed."""
-    if layout.width_px * layout.height_px > 40_000_000:
-        raise SettingsError("the screen is too large to film; take one of at most 40 million px")

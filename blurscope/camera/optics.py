@@ -146,9 +146,11 @@ def render(
     from blurscope._cv import cv2
 
     ss = supersampling(camera)
-    sx = camera.lens_sigma_campx if camera.lens_sigma_x_campx is None else camera.lens_sigma_x_campx
     sy = camera.lens_sigma_campx
-    halo = math.ceil(4.5 * sy) + 1
+    sx = sy if camera.lens_sigma_x_campx is None else camera.lens_sigma_x_campx
+    sy_bottom = sy if camera.lens_sigma_bottom_campx is None else camera.lens_sigma_bottom_campx
+    sx_bottom = sx if camera.lens_sigma_bottom_campx is None else sy_bottom
+    halo = math.ceil(4.5 * max(sy, sy_bottom)) + 1
     width, height = view.width_campx, view.height_campx
     rows_at_once = max(32, STRIP_SAMPLES // (width * ss * ss))
     sharp = ss * camera.campx_per_px  # samples per display px
@@ -167,7 +169,9 @@ def render(
             my = _hard(my, 1 / (1 / sharp + layer.spread_row))
             strip += cv2.remap(layer.light, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         strip = finish(strip)
-        if sx > 0 or sy > 0:
+        if (sx_bottom, sy_bottom) != (sx, sy):
+            strip = _blur_growing(strip, ss, (sx, sy), (sx_bottom, sy_bottom), lo / height, hi / height)
+        elif sx > 0 or sy > 0:
             strip = _blur(strip, sx * ss, sy * ss)
         if ss > 1:
             strip = cv2.resize(strip, (width, hi - lo), interpolation=cv2.INTER_AREA)
@@ -201,6 +205,23 @@ def _blur(picture: np.ndarray, sigma_x: float, sigma_y: float) -> np.ndarray:
         return (k / k.sum()).astype(np.float32)
 
     return cv2.sepFilter2D(picture, cv2.CV_32F, kernel(sigma_x), kernel(sigma_y), borderType=cv2.BORDER_REPLICATE)
+
+
+def _blur_growing(
+    picture: np.ndarray,
+    ss: int,
+    top: tuple[float, float],
+    bottom: tuple[float, float],
+    low: float,
+    high: float,
+) -> np.ndarray:
+    """Blur a strip from ``low`` to ``high`` of a photo whose blur grows evenly from top to bottom."""
+    ends = []
+    for place in (low, high):
+        sigma = [max(0.0, a + (b - a) * place) * ss for a, b in zip(top, bottom, strict=True)]
+        ends.append(_blur(picture, *sigma) if max(sigma) > 0 else picture)
+    share = ((np.arange(picture.shape[0]) + 0.5) / picture.shape[0]).astype(np.float32)[:, None]
+    return ends[0] * (1 - share) + ends[1] * share
 
 
 def _maps(view: View, low: int, high: int, ss: int) -> tuple[np.ndarray, np.ndarray]:

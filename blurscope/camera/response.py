@@ -11,7 +11,7 @@ import numpy as np
 
 from blurscope.errors import SettingsError
 
-SHAPES = ("instant", "exponential", "ramp", "s-shaped", "gaussian", "cascade", "overdriven", "two-stage")
+SHAPES = ("instant", "exponential", "ramp", "s-shaped", "gaussian", "cascade", "overdriven", "boosted", "two-stage")
 LN9 = math.log(9.0)
 GAUSSIAN_LEAD = 4.5  # standard deviations between the switch and the 50 % point of a gaussian step
 SPAN_1090 = {  # 10-90 % time of each part in units of its scale
@@ -32,12 +32,13 @@ class Response:
     shape : str
         ``instant``; ``exponential``; ``ramp``; ``s-shaped`` (raised cosine); ``gaussian`` (cumulative Gaussian, its
         50 % point 4.5 standard deviations after the switch); ``cascade`` (three equal poles); ``overdriven``
-        (overshoots, then settles with a time constant ``tail_ratio`` times its rise's); ``two-stage``
-        (``first_share`` at once, the rest ``second_delay_ms`` later, both exponential).
+        (overshoots, then settles with a time constant ``tail_ratio`` times its rise's); ``boosted`` (drives towards a
+        level beyond for ``second_delay_ms``, then towards the level itself); ``two-stage`` (``first_share`` at once,
+        the rest ``second_delay_ms`` later, both exponential).
     time_ms : float
-        10-90 % time of the whole step; for ``two-stage`` that of each stage alone.
+        10-90 % time of the whole step; for ``boosted`` and ``two-stage`` that of the exponential they are made of.
     overshoot_pct : float
-        Peak above the settled level, % of the step (``overdriven`` only).
+        Peak above the settled level, % of the step (``overdriven`` and ``boosted``).
     delay_ms : float
         Dead time between the switch and the first change.
     """
@@ -55,8 +56,10 @@ class Response:
             raise SettingsError(f"response shape {self.shape!r:.40} is unknown; take one of {', '.join(SHAPES)}")
         if not (0 <= self.time_ms <= 1e4 and 0 <= self.delay_ms <= 1e4 and 0 <= self.second_delay_ms <= 1e4):
             raise SettingsError("a response time or delay must lie between 0 and 10000 ms")
-        if not (0 <= self.overshoot_pct <= 60 and 1.1 <= self.tail_ratio <= 20 and 0 < self.first_share < 1):
-            raise SettingsError("overshoot must be 0-60 %, the tail ratio 1.1-20, the first share between 0 and 1")
+        if not (0 <= self.overshoot_pct <= 60 and 1.05 <= self.tail_ratio <= 20 and 0 < self.first_share < 1):
+            raise SettingsError("overshoot must be 0-60 %, the tail ratio 1.05-20, the first share between 0 and 1")
+        if self.shape == "boosted" and self.second_delay_ms == 0:
+            raise SettingsError("a boosted response needs the time that the boost lasts")
 
     def parts(self) -> tuple[tuple[str, float, float, float], ...]:
         """Return ``(kind, weight, delay_ms, scale_ms)`` of the parts that add up to the step."""
@@ -68,6 +71,10 @@ class Response:
             scale = self.time_ms / LN9 if self.time_ms else 1.0
             a = self.first_share
             return ((kind, a, d, scale), (kind, 1 - a, d + self.second_delay_ms, scale))
+        if self.shape == "boosted":
+            tau = self.time_ms / LN9
+            towards = (1 + self.overshoot_pct / 100) / -math.expm1(-self.second_delay_ms / tau)
+            return (("exponential", towards, d, tau), ("exponential", 1 - towards, d + self.second_delay_ms, tau))
         if self.shape == "overdriven":
             if self.overshoot_pct == 0:
                 return (("exponential", 1.0, d, self.time_ms / LN9),)

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import io
 import math
+import struct
 
 import numpy as np
 
 from blurscope.camera.camera import Camera
+
+EXIF_POINTER = 34665
+PLACEHOLDER = 34664  # tifffile does not write the pointer itself
+EXIF_UNSET = 0xB10B5C0E
 
 
 def develop(light: list[np.ndarray], camera: Camera, rng: np.random.Generator) -> np.ndarray:
@@ -37,6 +42,8 @@ def _expose(light: np.ndarray, share: float, camera: Camera, rng: np.random.Gene
     if camera.noise:
         spread = np.sqrt(np.maximum(signal, 0) / camera.full_well_e + (camera.read_noise_e / camera.full_well_e) ** 2)
         signal += spread.astype(np.float32) * rng.standard_normal(signal.shape, dtype=np.float32)
+    if camera.crush:
+        signal = (signal - np.float32(camera.crush)) / np.float32(1 - camera.crush)
     return np.clip(signal, 0, 1, out=signal)
 
 
@@ -140,21 +147,36 @@ def _exif(camera: Camera, exposure_s: float):
 
 
 def _tiff(codes: np.ndarray, camera: Camera, exposure_s: float) -> bytes:
+    """An uncompressed TIFF with its EXIF block behind the picture."""
     import tifffile
 
     stream = io.BytesIO()
-    rational = (round(exposure_s * 1e6), 1_000_000)
     tifffile.imwrite(
         stream,
         codes,
+        byteorder="<",
         photometric="rgb" if codes.ndim == 3 else "minisblack",
         metadata=None,
         software="blurscope simulate",
         extratags=[
-            (271, "s", 0, "Invented", True),
-            (272, "s", 0, "Demo camera", True),
-            (33434, "2I", 1, rational, True),
-            (34855, "H", 1, camera.iso, True),
+            (271, 2, 0, "Invented", True),
+            (272, 2, 0, "Demo camera", True),
+            (274, 3, 1, 1, True),
+            (PLACEHOLDER, 4, 1, EXIF_UNSET, True),
         ],
     )
-    return stream.getvalue()
+    data = bytearray(stream.getvalue())
+    entry = data.index(struct.pack("<HHII", PLACEHOLDER, 4, 1, EXIF_UNSET))
+    data += b"\0" * (len(data) % 2)
+    struct.pack_into("<HHII", data, entry, EXIF_POINTER, 4, 1, len(data))
+    place = len(data) + 2 + 4 * 12 + 4
+    rationals = [(round(exposure_s * 1e6), 1_000_000), (56, 10), (50, 1)]
+    tags = [
+        struct.pack("<HHII", 0x829A, 5, 1, place),
+        struct.pack("<HHII", 0x829D, 5, 1, place + 8),
+        struct.pack("<HHIHH", 0x8827, 3, 1, camera.iso, 0),
+        struct.pack("<HHII", 0x920A, 5, 1, place + 16),
+    ]
+    data += struct.pack("<H", len(tags)) + b"".join(tags) + struct.pack("<I", 0)
+    data += b"".join(struct.pack("<II", *pair) for pair in rationals)
+    return bytes(data)

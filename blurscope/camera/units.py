@@ -32,5 +32,5 @@ def unit_response(unit: str, from_level: int, to_level: int) -> Response:
         overshoot = 0.0 if ends else round(3 + 15 * ripple * (1 - step), 1)
         if ends:
             return Response(shape="exponential", time_ms=round(time, 2))
-        return Response(shape="overdriven", time_ms=round(time, 2), overshoot_pct=overshoot, tail_ratio=4.0)
+        return Response(shape="overdriven", time_ms=round(time, 2), overshoot_pct=overshoot, tail_ratio=1.25)
     return Response(shape="exponential", time_ms=round(0.3 + 0.7 * (0.6 * math.exp(-4 * low) + 0.4 * ripple), 3))

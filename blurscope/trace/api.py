@@ -440,7 +440,6 @@ def collect_warnings(
     return tuple(out)
 
 
-
 _SHARED: dict[str, Any] = {}
 
 

@@ -196,7 +196,10 @@ def _with_switches(
             if a != b and add(times[k], b > a, roughs[k], b) and block.segments[k].kind == "level":
                 wanted.append((len(switches) - 1, (float(a), float(b))))
         end = start + block.length * tempo
-        if number + 1 == len(found) or found[number + 1][1] > end + 0.5 * block.segments[0].refreshes / stimulus.refresh_hz:
+        if (
+            number + 1 == len(found)
+            or found[number + 1][1] > end + 0.5 * block.segments[0].refreshes / stimulus.refresh_hz
+        ):
             add(end, True, roughs[-1], None)
     prepared = prepare_found(record, settings, switches, keys)
     indices: dict[tuple[float, float], list[int]] = {}

@@ -200,15 +200,15 @@ def _switches(
         return [sg.Switch(time_s=t, rising=up, rough_s=0.0, given=True) for t, up in inside]
     width = max(period, 1.0) * max(1.0, math.ceil(0.3e-3 / (dt * max(period, 1.0))))
     flat = sg.smooth(signal, width) if width > 1 else signal
-    levels = sg.two_levels(flat)
+    levels = sg.two_levels(_inner(flat, width))
     step = levels.high - levels.low
     if step > 0 and noise > 0.03 * step and not period:
         # Noise still shows: widen until the levels stand apart.
         while noise / math.sqrt(width) > 0.03 * step and width < len(signal) / 60:
             width *= 2
         flat = sg.smooth(signal, width)
-        levels = sg.two_levels(flat)
-    sg.check_two_levels(name, flat, levels, noise / math.sqrt(max(width, 1)))
+        levels = sg.two_levels(_inner(flat, width))
+    sg.check_two_levels(name, _inner(flat, width), levels, noise / math.sqrt(max(width, 1)))
     found = sg.find_switches(time, flat, levels)
     if not found:
         raise TraceError(f"{name} has no switch between two levels; record the patch while it switches")
@@ -218,6 +218,12 @@ def _switches(
             "give the switch times or record a larger step"
         )
     return [replace(s, rough_s=max(s.rough_s, 2 * width * dt)) for s in found]
+
+
+def _inner(flat: np.ndarray, width: float) -> np.ndarray:
+    """Leave out the ends of a smoothed record, where the window was cut."""
+    half = int(math.ceil(width / 2))
+    return flat[half : len(flat) - half] if len(flat) > 4 * half else flat
 
 
 def _filled(listed: list[sg.Switch], found: list[sg.Switch]) -> list[sg.Switch]:

@@ -386,13 +386,14 @@ def _rate_in(preamble: str) -> float | None:
 
 def _from_numpy(path: Path, name: str, options: ReadOptions) -> Record:
     try:
-        data: Any = np.load(path, allow_pickle=False, mmap_mode=None)
-        if hasattr(data, "files"):
-            fields = {k: np.asarray(data[k]) for k in data.files}
-        elif data.dtype.names:
-            fields = {k: np.asarray(data[k]) for k in data.dtype.names}
-        else:
-            fields = {}
+        with open(path, "rb") as stream:
+            data: Any = np.load(stream, allow_pickle=False)
+            if hasattr(data, "files"):
+                fields = {k: np.asarray(data[k]) for k in data.files}
+            elif data.dtype.names:
+                fields = {k: np.asarray(data[k]) for k in data.dtype.names}
+            else:
+                fields = {}
     except (ValueError, OSError, EOFError, KeyError, zlib.error, MemoryError, NotImplementedError) as exc:
         text = str(exc).split("\n")[0][:100]
         raise TraceError(f"{name} is not a NumPy file of plain numbers ({text}); save it again") from None

@@ -164,7 +164,6 @@ class Waveform:
         """Return what the flanks add to it."""
         return self.flank_table[_index(time_s, self.hz, LUT)]
 
-
     def clear_at(self, time_s: np.ndarray) -> np.ndarray:
         """Return which times keep away from the flanks."""
         return ~self.flanks[_index(time_s, self.hz, LUT)]
@@ -267,9 +266,7 @@ def fit_waveform(time_s: np.ndarray, residual: np.ndarray, hz: float, dt_s: floa
     )
 
 
-def _jumps(
-    where: np.ndarray, mean: np.ndarray, weight: np.ndarray, noise2: float
-) -> list[tuple[float, float, float]]:
+def _jumps(where: np.ndarray, mean: np.ndarray, weight: np.ndarray, noise2: float) -> list[tuple[float, float, float]]:
     """Find steep flanks of a folded waveform: (phase before, phase after, height) of each."""
     n = len(mean)
     if n < 16:

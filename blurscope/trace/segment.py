@@ -132,7 +132,8 @@ def check_two_levels(name: str, flat: np.ndarray, levels: TwoLevels, noise: floa
     """
     step = levels.high - levels.low
     span = float(flat.max() - flat.min())
-    if span <= 0 or step < 6 * levels.scatter or step < 5 * noise:
+    # A slow or drooping record scatters about its two levels, but far outside its noise.
+    if span <= 0 or step < 5 * noise or (step < 6 * levels.scatter and step < 25 * noise):
         middle = float(np.median(flat))
         wide = 1.4826 * float(np.median(np.abs(flat - middle)))
         jumpy = span > 25 * max(wide, noise) and min(flat.max() - middle, middle - flat.min()) > 0.02 * span

@@ -62,7 +62,9 @@ def write_stimulus(
     try:
         folder.mkdir(exist_ok=True)
     except OSError as exc:
-        raise OutputError(f"the folder {show_path(folder)} can't be made ({exc.strerror}); make its parent first") from None
+        raise OutputError(
+            f"the folder {show_path(folder)} can't be made ({exc.strerror}); make its parent first"
+        ) from None
     names = ["index.html", "steps.json"]
     if frames:
         names += [f"level_{level:03d}.png" for level in stimulus.levels]
@@ -129,12 +131,16 @@ def _movie(stimulus: Stimulus, progress: Callable[[int, int], None] | None) -> t
     rate = Fraction(stimulus.refresh_hz).limit_denominator(1001)
     ahead = max(1, round(CAUTION_S * stimulus.refresh_hz))
     store = io.BytesIO()
-    pictures = {level: np.repeat(picture(stimulus, level)[:, :, None], 3, axis=2) for level in {0, 255, *stimulus.levels}}
+    pictures = {
+        level: np.repeat(picture(stimulus, level)[:, :, None], 3, axis=2) for level in {0, 255, *stimulus.levels}
+    }
     card = np.repeat(_card(stimulus)[:, :, None], 3, axis=2)
     total = ahead + stimulus.refreshes
     try:
         with av.open(store, "w", format="mp4") as container:
-            stream = container.add_stream("libx264rgb", rate=rate, options={"crf": "0", "preset": "ultrafast", "bf": "0"})
+            stream = container.add_stream(
+                "libx264rgb", rate=rate, options={"crf": "0", "preset": "ultrafast", "bf": "0"}
+            )
             stream.width, stream.height, stream.pix_fmt = stimulus.width_px, stimulus.height_px, "rgb24"
             stream.time_base = stream.codec_context.time_base = 1 / rate
             n = 0

@@ -124,7 +124,9 @@ def level_codes(levels: str | int) -> tuple[int, ...]:
                 raise SettingsError(f"{n} levels can't be used; give 2 to 17, or codes such as 0,64,255")
             codes = [math.floor(255 * i / (n - 1) + 0.5) for i in range(n)]
     except ValueError:
-        raise SettingsError(f"the levels {text!r:.40} can't be used; give a number such as 5, or codes 0,64,255") from None
+        raise SettingsError(
+            f"the levels {text!r:.40} can't be used; give a number such as 5, or codes 0,64,255"
+        ) from None
     if len(codes) < 2 or codes[0] < 0 or codes[-1] > 255:
         raise SettingsError(f"the levels {text!r:.40} can't be used; give at least two different codes from 0 to 255")
     return tuple(codes)
@@ -279,7 +281,9 @@ def stimulus_of(data: dict[str, Any], name: str) -> Stimulus:
         raise SettingsError(f"{name} is not a usable steps file ({exc}); make it again with 'steps'") from None
     kinds = {s.kind for s in segments}
     if not (1 <= refresh_hz <= 10_000) or len(segments) < 4 or not kinds <= {"lead", "code", "first", "level"}:
-        raise SettingsError(f"{name} is not a usable steps file (its sequence makes no sense); make it again with 'steps'")
+        raise SettingsError(
+            f"{name} is not a usable steps file (its sequence makes no sense); make it again with 'steps'"
+        )
     if not any(s.kind == "level" for s in segments):
         raise SettingsError(f"{name} holds no transition; make it again with 'steps'")
     return out

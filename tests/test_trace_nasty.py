@@ -1,0 +1,258 @@
+"""Records that can't be trusted give right figures or one clear sentence, never a traceback."""
+
+import gzip
+import json
+
+import numpy as np
+import pytest
+
+from blurscope.cli import main
+
+LN9 = float(np.log(9.0))
+
+
+def step_record(rng, *, tr=6.0, rate=20_000, noise=0.01, levels=(0.1, 0.9), dwell=0.25, switches=4, offset=0.0):
+    """Time and signal of an exponential toggling patch, made here and nowhere else."""
+    n = int(rate * dwell * (switches + 1))
+    t = np.arange(n) / rate
+    y = np.full(n, levels[0])
+    for k in range(switches):
+        at = (k + 1) * dwell + 0.00037
+        a, b = (levels[0], levels[1]) if k % 2 == 0 else (levels[1], levels[0])
+        late = t >= at
+        y[late] = b + (a - b) * np.exp(-(t[late] - at) * 1000 * LN9 / tr)
+    return t, y + offset + rng.normal(0, noise * abs(levels[1] - levels[0]), n)
+
+
+def write_csv(path, t, y, header="time_s,signal_v"):
+    path.write_text(header + "\n" + "".join(f"{a:.6f},{b:.5f}\n" for a, b in zip(t, y, strict=True)))
+    return path
+
+
+def run(path, *extra, levels=("64", "192"), out=None):
+    args = ["trace", str(path), "--from-level", levels[0], "--to-level", levels[1], *extra]
+    if out is not None:
+        args += ["--json", str(out)]
+    return main(args)
+
+
+def refused(capsys, path, *extra, **more):
+    """Run and return the single sentence of a refusal."""
+    out = path.parent / "out.json"
+    code = run(path, *extra, out=out, **more)
+    captured = capsys.readouterr()
+    assert code == 1, captured
+    lines = [line for line in captured.err.splitlines() if line.strip()]
+    assert len(lines) == 1 and "Traceback" not in captured.err, captured.err
+    assert not out.exists()
+    return lines[0]
+
+
+def response(capsys, path, *extra, **more):
+    out = path.parent / "out.json"
+    code = run(path, *extra, out=out, **more)
+    captured = capsys.readouterr()
+    assert code == 0, captured.err
+    return json.loads(out.read_text())["transitions"][0]
+
+
+@pytest.fixture
+def rng():
+    return np.random.default_rng(20240607)
+
+
+def test_empty_file(tmp_path, capsys):
+    path = tmp_path / "empty.csv"
+    path.write_bytes(b"")
+    assert "0 bytes" in refused(capsys, path)
+    path.write_bytes(b"\n\n  \n")
+    assert "blank" in refused(capsys, path)
+
+
+def test_missing_file_and_folder(tmp_path, capsys):
+    assert "does not exist" in refused(capsys, tmp_path / "none.csv")
+    (tmp_path / "d.csv").mkdir()
+    assert "folder" in refused(capsys, tmp_path / "d.csv")
+
+
+def test_clipped_top_and_bottom(tmp_path, capsys, rng):
+    t, y = step_record(rng)
+    assert "clipped at the top" in refused(capsys, write_csv(tmp_path / "top.csv", t, np.minimum(y, 0.9)))
+    assert "clipped at the bottom" in refused(capsys, write_csv(tmp_path / "bottom.csv", t, np.maximum(y, 0.1)))
+
+
+def test_clipped_eight_bits(tmp_path, capsys, rng):
+    t, y = step_record(rng)
+    codes = np.clip(np.round(y / 0.885 * 255), 0, 255)
+    assert "clipped at the top" in refused(capsys, write_csv(tmp_path / "top.csv", t, codes))
+
+
+def test_unsettled(tmp_path, capsys, rng):
+    t, y = step_record(rng, tr=200.0, dwell=0.2, switches=1)
+    assert "still moving" in refused(capsys, write_csv(tmp_path / "slow.csv", t, y))
+
+
+def test_ac_coupled(tmp_path, capsys, rng):
+    from scipy.signal import lfilter
+
+    for corner_hz in (0.5, 2.0, 20.0):
+        t, y = step_record(rng, noise=0.003)
+        x = np.exp(-2 * np.pi * corner_hz * (t[1] - t[0]))
+        coupled = lfilter([1, -1], [1, -x], y - y[0])
+        sentence = refused(capsys, write_csv(tmp_path / f"ac{corner_hz}.csv", t, coupled))
+        assert "AC-coupled" in sentence, sentence
+
+
+def test_one_level_only(tmp_path, capsys, rng):
+    t = np.arange(20_000) / 20_000
+    y = 0.4 + rng.normal(0, 0.004, len(t))
+    assert "one level" in refused(capsys, write_csv(tmp_path / "flat.csv", t, y))
+    ripple = 0.4 + 0.1 * np.sin(2 * np.pi * 240 * t) + rng.normal(0, 0.004, len(t))
+    assert "one level" in refused(capsys, write_csv(tmp_path / "ripple.csv", t, ripple))
+    assert "one level" in refused(capsys, write_csv(tmp_path / "still.csv", t, np.full(len(t), 0.25)))
+
+
+def test_few_nans_are_left_out(tmp_path, capsys, rng):
+    t, y = step_record(rng)
+    path = tmp_path / "gaps.csv"
+    rows = [f"{a:.6f},{'nan' if i % 997 == 5 else f'{b:.5f}'}" for i, (a, b) in enumerate(zip(t, y, strict=True))]
+    path.write_text("time_s,signal\n" + "\n".join(rows) + "\n")
+    q = response(capsys, path)["response_ms"]
+    assert abs(q["value"] - 6.0) < max(0.15, 1.5 * q["u95"])
+
+
+def test_many_nans_are_refused(tmp_path, capsys, rng):
+    t, y = step_record(rng)
+    y[::7] = np.nan
+    assert "not numbers" in refused(capsys, write_csv(tmp_path / "nan.csv", t, y))
+
+
+def test_swapped_columns(tmp_path, capsys, rng):
+    t, y = step_record(rng)
+    good = write_csv(tmp_path / "named.csv", y, t, header="signal,time_s")
+    assert abs(response(capsys, good)["response_ms"]["value"] - 6.0) < 0.2
+    (tmp_path / "out.json").unlink()
+    sentence = refused(capsys, write_csv(tmp_path / "wrong.csv", y, t, header="time_s,signal"))
+    assert "swapped" in sentence
+
+
+def test_unknown_units_and_columns(tmp_path, capsys, rng):
+    t, y = step_record(rng)
+    assert "unit" in refused(capsys, write_csv(tmp_path / "a.csv", t, y, header="time,signal"))
+    assert "unit" in refused(capsys, write_csv(tmp_path / "b.csv", t, y, header="time_ticks,signal"))
+    headerless = tmp_path / "c.csv"
+    write_csv(headerless, t, y)
+    headerless.write_text(headerless.read_text().split("\n", 1)[1])
+    assert "without a header" in refused(capsys, headerless)
+    q = response(capsys, headerless, "--time-column", "0", "--time-unit", "s")["response_ms"]
+    assert abs(q["value"] - 6.0) < 0.2
+    three = tmp_path / "d.csv"
+    three.write_text("time_s,ch1,ch2\n" + "".join(f"{a:.6f},{b:.5f},0.1\n" for a, b in zip(t, y, strict=True)))
+    (tmp_path / "out.json").unlink()
+    assert "several columns" in refused(capsys, three)
+    assert abs(response(capsys, three, "--signal-column", "ch1")["response_ms"]["value"] - 6.0) < 0.2
+
+
+def test_reversed_levels_are_named(tmp_path, capsys, rng):
+    t, y = step_record(rng, switches=1)
+    path = write_csv(tmp_path / "r.csv", t, -y)
+    assert "other way" in refused(capsys, path)
+    assert abs(response(capsys, path, "--inverted")["response_ms"]["value"] - 6.0) < 0.25
+
+
+def test_text_binary_and_damaged_files(tmp_path, capsys, rng):
+    prose = tmp_path / "prose.csv"
+    prose.write_text("the ferry leaves at nine\n" * 200)
+    assert "no rows of numbers" in refused(capsys, prose)
+    binary = tmp_path / "binary.csv"
+    binary.write_bytes(bytes(rng.integers(0, 256, 5000, dtype=np.uint8)))
+    refused(capsys, binary)
+    t, y = step_record(rng)
+    whole = gzip.compress(write_csv(tmp_path / "w.csv", t, y).read_bytes())
+    cut = tmp_path / "cut.csv.gz"
+    cut.write_bytes(whole[: len(whole) // 2])
+    assert "damaged" in refused(capsys, cut)
+    full = tmp_path / "full.csv.gz"
+    full.write_bytes(whole)
+    assert abs(response(capsys, full)["response_ms"]["value"] - 6.0) < 0.2
+    broken = tmp_path / "broken.npz"
+    broken.write_bytes(b"PK\x03\x04 nothing else")
+    (tmp_path / "out.json").unlink()
+    assert "NumPy" in refused(capsys, broken)
+    np.save(tmp_path / "objects.npy", np.array([{"a": 1}], dtype=object), allow_pickle=True)
+    assert "NumPy" in refused(capsys, tmp_path / "objects.npy")
+
+
+def test_time_running_backwards(tmp_path, capsys, rng):
+    t, y = step_record(rng)
+    t = np.concatenate([t[: len(t) // 2], t[: len(t) - len(t) // 2]])
+    assert "backwards" in refused(capsys, write_csv(tmp_path / "sweeps.csv", t, y))
+
+
+def test_huge_numbers(tmp_path, capsys, rng):
+    t, y = step_record(rng)
+    y[100] = 1e308
+    y[101] = -1e308
+    path = tmp_path / "huge.csv"
+    path.write_text("time_s,signal\n" + "".join(f"{a:.6f},{b:.6g}\n" for a, b in zip(t, y, strict=True)))
+    assert "absurd" in refused(capsys, path)
+
+
+def test_small_step_has_no_figures(tmp_path, capsys, rng):
+    t, y = step_record(rng, noise=0.3, switches=2)
+    entry = response(capsys, write_csv(tmp_path / "noisy.csv", t, y))
+    assert entry["response_ms"] == {"value": None, "u95": None}
+    assert entry["quality"] == {"ok": False, "flags": ["step_too_small"]}
+
+
+def test_batch_keeps_its_results(tmp_path, capsys, rng):
+    t, y = step_record(rng)
+    write_csv(tmp_path / "good.csv", t, y)
+    (tmp_path / "bad.csv").write_bytes(b"")
+    listed = tmp_path / "transitions.csv"
+    listed.write_text("file,from_level,to_level\ngood.csv,64,192\ngood.csv,192,64\nbad.csv,0,64\n")
+    out = tmp_path / "out.json"
+    assert main(["trace", "--transitions", str(listed), "--json", str(out)]) == 1
+    err = capsys.readouterr().err
+    assert "bad.csv is empty" in err and "Traceback" not in err
+    data = json.loads(out.read_text())
+    assert [(e["from_level"], e["to_level"]) for e in data["transitions"]] == [(64, 192), (192, 64)]
+    assert data["refused"][0]["file"].endswith("bad.csv")
+
+
+@pytest.mark.parametrize(
+    "text, says",
+    [
+        ("", "empty"),
+        ("file,from_level\na.csv,0\n", "to_level"),
+        ("file,from_level,to_level\na.csv,0,300\n", "0 to 255"),
+        ("file,from_level,to_level\na.csv,64,64\n", "same level"),
+        ("file,from_level,to_level\na.csv,dark,64\n", "no number"),
+        ("file,from_level,to_level\n", "no transition"),
+    ],
+)
+def test_lists_that_make_no_sense(tmp_path, capsys, text, says):
+    path = tmp_path / "transitions.csv"
+    path.write_text(text)
+    assert main(["trace", "--transitions", str(path)]) == 1
+    err = capsys.readouterr().err
+    assert says in err and len(err.strip().splitlines()) == 1
+
+
+def test_options_that_make_no_sense(tmp_path, capsys, rng):
+    t, y = step_record(rng)
+    path = write_csv(tmp_path / "r.csv", t, y)
+    for extra, says in (
+        (["--display-gamma", "0"], "gamma"),
+        (["--contrast", "1000"], "--display-gamma"),
+        (["--display-gamma", "2.2", "--contrast", "0.5"], "contrast"),
+        (["--fractions", "90-10"], "fractions"),
+        (["--refresh-hz", "-60"], "refresh"),
+        (["--meter", str(tmp_path / "none.csv")], "does not exist"),
+        (["--jobs", "0"], "jobs"),
+        (["--time-unit", "fortnight"], "unit"),
+    ):
+        assert says in refused(capsys, path, *extra), extra
+    assert main(["trace", str(path)]) == 1
+    assert "--transitions" in capsys.readouterr().err
+    assert main(["trace"]) == 1

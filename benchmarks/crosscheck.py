@@ -193,7 +193,7 @@ def make_pair(seed: int, fault: str = "none", *, quality: float = 1.0) -> tuple[
                     "direction": "right", "exposure_refreshes": refreshes, "campx_per_px": 3.1, "hold_ms": nominal},
         "tracking": {"error_px_per_refresh": {"value": 0.0, "u95": 0.02},
                      "exposure_refreshes": {"value": refreshes, "u95": 0.02}},
-        "backlight": {"kind": "hold", "duty": {"value": None, "u95": None}, "frequency_hz": {"value": None, "u95": None}},
+        "backlight": {"kind": "hold", "duty": {"value": None, "u95": None}},
         "streaks": [], "light": {"domain": "light", "method": "assumed_gamma", "display_gamma": used_gamma},
         "edges": edges, "summary": {}, "warnings": [],
     }  # fmt: skip

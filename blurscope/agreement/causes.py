@@ -12,12 +12,12 @@ import numpy as np
 from blurscope.agreement.compare import Pair
 from blurscope.agreement.hypotheses import Hypothesis, Outcome, Scene
 from blurscope.records import Q
-from blurscope.shapes.bank import EdgeBank
 from blurscope.uncertainty import K95
 
 APPROXIMATE_SHARE = 0.01  # of a figure: hypotheses are carried through one model, not through the measurement
 APPROXIMATE_RESPONSE = 0.08  # response times of a disturbed edge are worked out from its BET alone
 PROFILE_SAMPLES = 24
+GET_GROUP = 4
 PROFILE_FLOOR = 0.006  # of the transition: what a fitted profile may be off beside its noise
 PROFILE_INDEPENDENT = 8  # samples of a profile that count as independent
 SIGNIFICANT = 0.01
@@ -88,13 +88,15 @@ class Misfit:
         rough = np.where(response, (APPROXIMATE_RESPONSE * self.predicted) ** 2 + 0.05**2, rough)
         self.exact = np.linalg.cholesky(matrix)
         self.rough = np.linalg.cholesky(matrix + np.diag(rough))
+        if self.profiles:
+            self.stack = stack_profiles(self.profiles)
         self.base = self.figures(scene.undisturbed())
         self.null = self.chi2(scene.undisturbed())
         self.count = len(self.pairs) + PROFILE_INDEPENDENT * len(self.profiles)
 
     def figures(self, outcome: Outcome) -> np.ndarray:
         """Return what the outcome predicts for every pair."""
-        found = outcome.bank.figures(outcome.tail_ms)
+        found = outcome.bank.figures(outcome.tail_ms, group=GET_GROUP)
         factor = outcome.response_factor
         if factor is None:
             change = self._equivalent(found["bet_ms"]) - self._equivalent(self._base_bet())
@@ -143,24 +145,24 @@ class Misfit:
         Each profile may be shifted along the motion (latency is not known) and stretched within the uncertainty of
         its own width (the figures judge widths): what counts is shape.
         """
-        middles = outcome.bank.crossing(0.5)
-        return sum(self._profile_chi2(p, outcome.bank, float(middles[p.row])) for p in self.profiles)
-
-    @staticmethod
-    def _profile_chi2(profile: Profile, bank: EdgeBank, middle: float) -> float:
-        row, step = profile.row, float(bank.step[profile.row])
-        if not math.isfinite(middle):
-            middle = 0.0
-        t = profile.t_ms - profile.middle_ms + middle
-        expected = bank.at(row, t)
-        slope = (bank.at(row, t + step) - bank.at(row, t - step)) / (2 * step)
-        moves = np.stack([slope, slope * (t - middle)], axis=1)
-        strength = PROFILE_INDEPENDENT / t.size / profile.sigma**2
-        normal = strength * moves.T @ moves + np.diag([1e-9, profile.stretch**-2])
-        pull = strength * moves.T @ (profile.esf - expected)
-        best = np.linalg.solve(normal, pull)
-        left = strength * float(np.sum((profile.esf - expected) ** 2))
-        return max(0.0, left - float(best @ pull))
+        if not self.profiles:
+            return 0.0
+        seen, rows, bank = self.stack, self.stack.rows, outcome.bank
+        middle = bank.crossing(0.5)[rows, None]
+        middle = np.where(np.isfinite(middle), middle, 0.0)
+        step = bank.step[rows, None]
+        t = seen.t_ms - seen.middle_ms + middle
+        expected = bank.at(rows, t)
+        slope = (bank.at(rows, t + step) - bank.at(rows, t - step)) / (2 * step)
+        turn = slope * (t - middle)
+        residual = seen.esf - expected
+        strength = PROFILE_INDEPENDENT / t.shape[1] / seen.sigma**2
+        # Two free moves per profile: a 2 x 2 system each.
+        ss, st, tt = (strength * (a * b).sum(1) for a, b in ((slope, slope), (slope, turn), (turn, turn)))
+        rs, rt = strength * (residual * slope).sum(1), strength * (residual * turn).sum(1)
+        ss, tt = ss + 1e-9, tt + seen.stretch**-2
+        gain = (rs * rs * tt - 2 * rs * rt * st + rt * rt * ss) / np.maximum(ss * tt - st * st, 1e-300)
+        return float(np.maximum(strength * (residual**2).sum(1) - gain, 0.0).sum())
 
     def explain(self, candidates: Sequence[Hypothesis]) -> list[Explanation]:
         """Return every fault that is worth its parameters, the most likely first.
@@ -171,7 +173,11 @@ class Misfit:
         (Schwarz) and their priors. One is listed if an F test against no fault holds at 1 % for all that were tried,
         and it explains more than a twentieth of what is beyond chance.
         """
-        fitted = [self._fit(h) for h in candidates]
+        done: dict[str, tuple[tuple[float, ...], float]] = {}
+        fitted = []
+        for h in candidates:
+            fitted.append(done[h.twin] if h.twin in done else self._fit(h))
+            done[h.cause] = fitted[-1]
         best: dict[str, tuple[Hypothesis, tuple[float, ...], float, float]] = {}
         scale = max(1.0, min(f[1] for f in fitted) / max(self.count - 1, 1))
         for h, (params, chi2) in zip(candidates, fitted, strict=True):
@@ -264,6 +270,31 @@ class Misfit:
         value = h.estimate(*params)
         ends = [h.estimate(min(max(x + s, low), high), *params[1:]) for s in (-reach[0], reach[1])]
         return Q(value=float(value), u95=float(max(abs(e - value) for e in ends)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ProfileStack:
+    """Profiles side by side: ``rows``, ``sigma``, ``stretch`` (k,), the others (k, m) and (k, 1)."""
+
+    rows: np.ndarray
+    t_ms: np.ndarray
+    esf: np.ndarray
+    middle_ms: np.ndarray
+    sigma: np.ndarray
+    stretch: np.ndarray
+
+
+def stack_profiles(profiles: Sequence[Profile]) -> ProfileStack:
+    """Return profiles on as many samples each, evenly spread over each one's own range."""
+    times = [np.linspace(p.t_ms[0], p.t_ms[-1], PROFILE_SAMPLES) for p in profiles]
+    return ProfileStack(
+        rows=np.array([p.row for p in profiles]),
+        t_ms=np.stack(times),
+        esf=np.stack([np.interp(t, p.t_ms, p.esf) for t, p in zip(times, profiles, strict=True)]),
+        middle_ms=np.array([[p.middle_ms] for p in profiles]),
+        sigma=np.array([p.sigma for p in profiles]),
+        stretch=np.array([p.stretch for p in profiles]),
+    )
 
 
 def corrected_profiles(

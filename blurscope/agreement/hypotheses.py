@@ -69,6 +69,8 @@ class Hypothesis:
     unit : str
     prior : callable
         Parameters -> log prior.
+    twin : str
+        A fault tried before that does the same to every figure, parameter for parameter: only priors tell them apart.
     """
 
     cause: str
@@ -78,6 +80,7 @@ class Hypothesis:
     estimate: Callable[..., float]
     unit: str
     prior: Callable[..., float]
+    twin: str = ""
 
 
 class Scene:
@@ -247,25 +250,24 @@ def hypotheses(scene: Scene, measurement: dict[str, Any], *, same_photo: bool, h
     ratios = tuple((r,) for r in np.geomspace(0.2, 5, 27) if abs(math.log(r)) > 0.02)
     factors = tuple((r,) for r in np.geomspace(0.3, 3.4, 21) if abs(math.log(r)) > 0.02)
     smears = tuple((x * travel,) for x in (0.01, 0.025, 0.05, 0.08, 0.12, 0.2, 0.3))
-    out = []
+    out = [Hypothesis(
+        cause="common_factor", starts=ratios, bounds=((0.15, 7),), outcome=scene.common_factor,
+        estimate=lambda a: a, unit="times", prior=lambda a: -0.5 * (math.log(a) / 0.35) ** 2,
+    )]  # fmt: skip
     if not same_photo:
-        rates = {r for nominal in STANDARD_RATES_HZ for r in (nominal / rate, nominal / 1.001 / rate)}
-        atoms = tuple((r,) for r in sorted(rates) if 0.2 <= r <= 5 and abs(math.log(r)) > 0.02)
 
         def rate_prior(ratio: float) -> float:
             whole = max(ratio, 1 / ratio)
-            simple = 1.5 if whole > 1.5 and abs(whole / round(whole) - 1) < RATE_TOLERANCE else 0.0
-            standard = min(abs(ratio * rate / r - 1) for r in STANDARD_RATES_HZ) < RATE_TOLERANCE
-            return simple + (0.0 if standard else -4.0) + (2.0 if "refresh_overridden" in codes else 0.0)
+            hint = 2.0 if "refresh_overridden" in codes else 0.0
+            if whole > 1.5 and abs(whole / round(whole) - 1) < RATE_TOLERANCE:
+                return hint + 1.5
+            near = min(abs(ratio * rate / r - 1) for r in STANDARD_RATES_HZ)
+            return hint + (-1.0 if near < RATE_TOLERANCE / 2 else -4.0)
 
         out.append(Hypothesis(
-            cause="refresh_rate", starts=(*atoms, *ratios), bounds=((0.15, 7),), outcome=scene.refresh_rate,
-            estimate=lambda r: r * rate, unit="Hz", prior=rate_prior,
+            cause="refresh_rate", starts=ratios, bounds=((0.15, 7),), outcome=scene.refresh_rate,
+            estimate=lambda r: r * rate, unit="Hz", prior=rate_prior, twin="common_factor",
         ))  # fmt: skip
-    out.append(Hypothesis(
-        cause="common_factor", starts=factors, bounds=((0.2, 5),), outcome=scene.common_factor,
-        estimate=lambda a: a, unit="times", prior=lambda a: -0.5 * (math.log(a) / 0.35) ** 2,
-    ))  # fmt: skip
     out.append(Hypothesis(
         cause="speed", starts=factors, bounds=((0.2, 5),), outcome=scene.speed,
         estimate=lambda k: k * travel * rate, unit="px/s", prior=lambda k: 0.0,

@@ -14,6 +14,7 @@ from blurscope.trace import segment as sg
 from blurscope.trace.law import LevelLaw
 from blurscope.trace.reading import Record
 
+_LEARN_SAMPLES = 150_000
 _PLATEAU_SHARE = 0.35  # of a dwell, at its end
 
 
@@ -198,6 +199,13 @@ def _switches(
                 "correct switch_time_s"
             )
         return [sg.Switch(time_s=t, rising=up, rough_s=0.0, given=True) for t, up in inside]
+    many = len(signal) // 400_000
+    if many > 1 and many * dt <= 0.25e-3:
+        # Only to find the switches: means of a few samples.
+        cut = len(signal) // many * many
+        signal = signal[:cut].reshape(-1, many).mean(axis=1)
+        time = time[: cut : many] + 0.5 * (many - 1) * dt
+        dt, period, noise = dt * many, period / many, noise / math.sqrt(many)
     width = max(period, 1.0) * max(1.0, math.ceil(0.3e-3 / (dt * max(period, 1.0))))
     flat = sg.smooth(signal, width) if width > 1 else signal
     levels = sg.two_levels(_inner(flat, width))
@@ -271,6 +279,8 @@ def _fit_plateaus(p: Prepared, candidate: float | None) -> None:
     groups: dict[object, list[Visit]] = {}
     for v in usable:
         groups.setdefault(v.key, []).append(v)
+    everything = groups
+    groups = {key: _enough(members) for key, members in groups.items()}
     joined: dict[object, tuple[np.ndarray, np.ndarray]] = {}
     tapers: dict[object, np.ndarray] = {}  # keep the harmonics from leaking into the line that is timed
     for key, members in groups.items():
@@ -313,7 +323,7 @@ def _fit_plateaus(p: Prepared, candidate: float | None) -> None:
     p.noise = math.sqrt(total / max(count, 1))
     p.correlation = _correlation(joined, groups)
     stretch = max(1.0 + 2 * float(np.sum(p.correlation)), 0.05) if len(p.correlation) else 1.0
-    for key, members in groups.items():
+    for key, members in everything.items():
         level = p.levels[key]
         for v in members:
             clean = signal[v.plateau] - level.ripple(time[v.plateau])
@@ -326,6 +336,15 @@ def _fit_plateaus(p: Prepared, candidate: float | None) -> None:
             v.mean_sd = math.hypot(v.mean_sd, v.drift)
 
 
+def _enough(members: list[Visit]) -> list[Visit]:
+    """Choose stays, spread over the record, that hold enough samples to learn a level's ripple and noise from."""
+    samples = sum(v.plateau.stop - v.plateau.start for v in members)
+    if samples <= _LEARN_SAMPLES or len(members) <= 4:
+        return members
+    count = max(4, math.ceil(len(members) * _LEARN_SAMPLES / samples))
+    return [members[i] for i in np.unique(np.linspace(0, len(members) - 1, count).astype(int)).tolist()]
+
+
 def _line(
     joined: dict[object, tuple[np.ndarray, np.ndarray]],
     tapers: dict[object, np.ndarray],
@@ -336,23 +355,30 @@ def _line(
     key = max(joined, key=lambda k: float(joined[k][1] @ joined[k][1]))
     t, r = joined[key]
     hz = rp.refine_hz(t, r * tapers[key], candidate, width_hz=max(8.0, 0.02 * candidate))
-    best: tuple[float, float] | None = None
-    left = float(r @ r)
-    for divisor in (1, 2, 3):
-        trial = hz / divisor
-        if trial < 15 or (divisor > 1 and best is None):
+    few = slice(None)
+    if len(t) > 30_000:
+        few = np.sort(np.random.default_rng(4).choice(len(t), 30_000, replace=False))
+    gain = rp.folded_gain(t[few], r[few], hz)
+    # A line that is really the second or third harmonic: the longer period then explains clearly more.
+    for divisor in (2, 3):
+        if hz / divisor < 15:
             break
-        wave = rp.fit_waveform(t, r, trial, record.dt_s)
-        rest = r - wave.at(t)
-        now = float(rest @ rest)
-        # Each kept number must pay: the F-test of the explained variance at many standard deviations.
-        if wave.amplitude > 0 and now < left * (1 - 40.0 / len(r)) and (best is None or now < 0.9 * left):
-            noise2 = now / len(r)
-            spread = float(np.var(t)) or 1.0
-            # Cramer-Rao bound of the line; the tapers cost about a fifth.
-            sd = 1.2 * math.sqrt(noise2 / (wave.amplitude**2 * len(r) * spread)) / (2 * math.pi)
-            best, left = (trial, sd), now
-    return best
+        longer = rp.folded_gain(t[few], r[few], hz / divisor)
+        if longer > gain and 1 - longer < 0.9 * (1 - gain):
+            hz, gain = hz / divisor, longer
+            break
+    wave = rp.fit_waveform(t, r, hz, record.dt_s)
+    clear = wave.clear_at(t)
+    rest = (r - wave.at(t))[clear]
+    before = float(r[clear] @ r[clear])
+    now = float(rest @ rest)
+    # Each kept number must pay: the F-test of the explained variance at many standard deviations.
+    if wave.amplitude <= 0 or len(rest) < 32 or now >= before * (1 - 40.0 / len(rest)):
+        return None
+    spread = float(np.var(t)) or 1.0
+    # Cramer-Rao bound of the line; the tapers cost about a fifth.
+    sd = 1.2 * math.sqrt(now / len(rest) / (wave.amplitude**2 * len(r) * spread)) / (2 * math.pi)
+    return hz, sd
 
 
 def _second_candidate(joined: dict[object, tuple[np.ndarray, np.ndarray]], record: Record) -> float | None:
@@ -367,7 +393,7 @@ def _correlation(joined: dict[object, tuple[np.ndarray, np.ndarray]], groups: di
     pairs = np.zeros(lags + 1)
     for key, (_, r) in joined.items():
         start = 0
-        for v in groups[key][:40]:
+        for v in groups[key][:8]:
             piece = r[start : start + v.plateau.stop - v.plateau.start]
             start += len(piece)
             scale = float(piece @ piece) / max(len(piece), 1)

@@ -214,11 +214,12 @@ def _find_dialect(lines: list[str], name: str) -> _Dialect:
         if delimiter and width == 1 and not any(delimiter in line for line in tail):
             continue
         first = filled[-1][0]
-        rows = [_is_row(line, delimiter, comma) == width for _, line in filled[:400]]
-        for k, (i, _) in enumerate(filled[: len(rows)]):
-            # Data begin where rows follow each other; a lone row above is part of a preamble.
-            if all(rows[k : k + 4]):
-                first = i
+        # Data begin where rows follow each other; a lone row above them is part of a preamble.
+        run = 0
+        for k, (_, line) in enumerate(filled):
+            run = run + 1 if _is_row(line, delimiter, comma) == width else 0
+            if run == 4 or k == len(filled) - 1:
+                first = filled[k - max(run, 1) + 1][0]
                 break
         if best is None or (width, -first) > (best.columns, -best.first_row):
             best = _Dialect(delimiter, comma, first, width)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -239,7 +240,10 @@ def fit_waveform(time_s: np.ndarray, residual: np.ndarray, hz: float, dt_s: floa
     coef = np.where(keep, coef, 0.0)
     left = m - design @ coef
     strong = np.abs(left) > 4.0 * np.sqrt(noise2 / w)
-    table = columns(phase) @ coef
+    table = ((phase[:, None] - places) % 1.0 - 0.5) @ coef[1:first] if len(places) else np.zeros(LUT)
+    for number in np.flatnonzero(keep[first : first + order]).tolist():
+        cosine, sine = _harmonic(number + 1)
+        table = table + coef[first + number] * cosine + coef[first + order + number] * sine
     extra = np.zeros(fine)
     extra[np.flatnonzero(used)[clear]] = np.where(strong, left, 0.0)
     remainder = extra[np.minimum((phase * fine).astype(np.int64), fine - 1)]
@@ -264,6 +268,27 @@ def fit_waveform(time_s: np.ndarray, residual: np.ndarray, hz: float, dt_s: floa
         flanks=masked,
         amplitude=float(np.sqrt(np.mean(table**2))),
     )
+
+
+@lru_cache(maxsize=64)
+def _harmonic(number: int) -> tuple[np.ndarray, np.ndarray]:
+    """Cosine and sine of a harmonic on the table's phases."""
+    turn = 2 * np.pi * number * (np.arange(LUT) + 0.5) / LUT
+    return np.cos(turn), np.sin(turn)
+
+
+def folded_gain(time_s: np.ndarray, residual: np.ndarray, hz: float) -> float:
+    """Return the share of the scatter that a folded waveform of this frequency explains, less what chance would."""
+    bins = int(np.clip(len(time_s) // 60, 8, 96))
+    turn = time_s * hz
+    turn -= np.floor(turn)
+    at = np.minimum((turn * bins).astype(np.int64), bins - 1)
+    count = np.bincount(at, minlength=bins)
+    mean = np.bincount(at, residual, minlength=bins)
+    explained = float(np.sum(mean[count > 0] ** 2 / count[count > 0]))
+    total = float(residual @ residual) or 1.0
+    left = max(total - explained, 0.0)
+    return 1.0 - left / total * (len(residual) / max(len(residual) - bins, 1))
 
 
 def _jumps(where: np.ndarray, mean: np.ndarray, weight: np.ndarray, noise2: float) -> list[tuple[float, float, float]]:

@@ -162,12 +162,14 @@ def check_clipping(name: str, signal: np.ndarray, lsb: float, noise: float) -> N
     if lsb > 0 and noise < 0.35 * lsb:
         return
     width = max(noise, lsb)
-    for end, extreme in (("top", float(signal.max())), ("bottom", float(signal.min()))):
-        distance = np.abs(signal - extreme)
-        pile = int(np.count_nonzero(distance <= 1e-9 * max(abs(extreme), width)))
+    for end, extreme, sign in (("top", float(signal.max()), 1.0), ("bottom", float(signal.min()), -1.0)):
+        tiny = 1e-9 * max(abs(extreme), width)
+        inner = signal >= extreme - 1.5 * width if sign > 0 else signal <= extreme + 1.5 * width
+        close = signal[inner]
+        pile = int(np.count_nonzero(np.abs(close - extreme) <= tiny))
         if pile < max(12, 2e-4 * len(signal)):
             continue
-        near = int(np.count_nonzero(distance <= 1.5 * width)) - pile
+        near = len(close) - pile
         # In a Gaussian tail the extreme code holds far less than the noise width beside it.
         cells = 1.5 * width / lsb if lsb > 0 else 1.5 * width / (0.05 * noise)
         if pile > 3.0 * near / max(cells, 1.0) and pile > 0.25 * near:

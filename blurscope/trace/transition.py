@@ -158,7 +158,7 @@ def _repeat(p: Prepared, index: int) -> tuple[_Repeat | None, str | None]:
     if step == 0:
         return None, "step_too_small"
     dwell = float(time[b.plateau.stop - 1]) - switch.time_s
-    first = int(np.searchsorted(time, max(float(time[a.plateau.start]), switch.time_s - max(dwell, 0.02))))
+    first = int(np.searchsorted(time, max(float(time[a.plateau.start]), switch.time_s - max(0.3 * dwell, 0.02))))
     window = slice(first, b.plateau.stop)
     t = time[window]
     from_level, to_level = p.levels[a.key], p.levels[b.key]
@@ -401,20 +401,22 @@ def reduce_transition(
     pooled, rough = _pooled_in_zone(repeats, quantum)
     if len(pooled.age_ms) < 8:
         return missing_transition(levels, ("not_settled",), files, len(repeats), **common)
-    curve = fit_curve(pooled, rough, kinks=0)
     if len(repeats) > 1 and not given:
+        curve = fit_curve(pooled, rough, kinks=0)
         for _ in range(6):
             most = _align(repeats, curve)
             pooled, rough = _pooled_in_zone(repeats, quantum)
             curve = fit_curve(pooled, rough, kinks=0)
             if most < 0.02 * max(rough[2] - rough[0], pooled.spacing_ms):
                 break
+    noise_correlation = correlation if len(correlation) else None
+    curve = fit_curve(pooled, rough, noise_correlation, len(repeats))
     kept = _drop_odd(repeats, curve)
     common["dropped"] = int(common["dropped"]) + len(repeats) - len(kept)
     if _drop_spikes(kept, curve) or len(kept) < len(repeats):
         repeats = kept
         pooled, rough = _pooled_in_zone(repeats, quantum)
-    curve = fit_curve(pooled, rough, correlation if len(correlation) else None, len(repeats))
+        curve = fit_curve(pooled, rough, noise_correlation, len(repeats))
     count = len(repeats)
     errors = LevelErrors(
         low=math.sqrt(sum(r.low_sd**2 for r in repeats)) / count,

@@ -109,7 +109,7 @@ def write_bytes(path: str | os.PathLike[str], data: bytes, *, overwrite: bool = 
 def write_json(path: str | os.PathLike[str], value: Any, *, overwrite: bool = False) -> None:
     """Write strict JSON (UTF-8, no NaN) atomically; arguments and refusals as in `write_bytes`."""
     text = json.dumps(to_jsonable(value), ensure_ascii=False, allow_nan=False, indent=1)
-    write_bytes(path, text.encode("utf-8", "surrogateescape") + b"\n", overwrite=overwrite)
+    write_bytes(path, text.encode("utf-8", "backslashreplace") + b"\n", overwrite=overwrite)
 
 
 def check_output(path: str | os.PathLike[str], *, overwrite: bool = False) -> None:

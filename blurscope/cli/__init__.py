@@ -31,6 +31,7 @@ app = typer.Typer(
     help="Turn pursuit photos of displays into blur figures with uncertainties that can be defended.",
     no_args_is_help=True,
     add_completion=False,
+    rich_markup_mode=None,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
@@ -44,7 +45,9 @@ def _version(show: bool) -> None:
 
 @app.callback()
 def _root(
-    version: bool = typer.Option(False, "--version", callback=_version, is_eager=True, help="Show the version and stop."),
+    version: bool = typer.Option(
+        False, "--version", callback=_version, is_eager=True, help="Show the version and stop."
+    ),
 ) -> None:
     pass
 

@@ -1,0 +1,418 @@
+"""From photo to measurement: the order of the stages and the contract of the result."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from blurscope.blur.measure import BlurFit
+from blurscope.errors import FitError, PatternError, SettingsError
+from blurscope.files import read_json, show_path
+from blurscope.flags import warning
+from blurscope.measurement import EDGE_QUANTITIES, EdgeBlur, Measurement, summary_of
+from blurscope.pattern.layout import SCHEMA as PATTERN_SCHEMA
+from blurscope.pattern.layout import Layout
+from blurscope.photo import Photo, read_photo
+from blurscope.records import Q
+from blurscope.shot import ShotFit, measure_shot
+from blurscope.tracking.roads import StreakResponse, streak_responses
+
+MAX_ERROR_PX = 3.0
+POOR_CHI2 = 6.0
+SCAN_MIN = 0.03
+
+
+def read_pattern(path: str | os.PathLike[str]) -> Layout:
+    """Read a ``pattern.json``; a folder that holds one is accepted."""
+    target = Path(path)
+    if target.is_dir() and (target / "pattern.json").exists():
+        target = target / "pattern.json"
+    return Layout.from_json(read_json(target, PATTERN_SCHEMA, PatternError))
+
+
+def measure(
+    photo: str | os.PathLike[str] | Photo | Sequence[str | os.PathLike[str] | Photo],
+    *,
+    pattern: str | os.PathLike[str] | Layout,
+    refresh_hz: float | None = None,
+    exposure_refreshes: float | None = None,
+    still: str | os.PathLike[str] | Photo | None = None,
+    display_gamma: float | None = None,
+    contrast: float | None = None,
+    meter: tuple[np.ndarray, np.ndarray] | None = None,
+    notes: Mapping[str, str] | None = None,
+    label: str | None = None,
+    on_shot: Callable[[ShotFit], None] | None = None,
+    say: Callable[[str], None] = lambda _: None,
+) -> Measurement:
+    """Measure a pursuit photo of the plate.
+
+    Parameters
+    ----------
+    photo : path, Photo, or a sequence of them
+        Several are shots of one display and are combined.
+    pattern : path or Layout
+        The plate that was shown (``pattern.json``).
+    refresh_hz : float, optional
+        Replaces the pattern's, with a warning if it differs.
+    exposure_refreshes : float, optional
+        Checked against the streaks, which win.
+    still : path or Photo, optional
+        The plate standing still: gives the lens blur along the motion.
+    display_gamma, contrast : float, optional
+        ``light = black + (1 - black) signal^display_gamma`` with ``black = 1 / contrast``.
+    meter : (levels, light), optional
+        A light meter's table of the display.
+    notes : mapping, optional
+        Kept in ``capture.notes``.
+    label : str, optional
+        Name of the display; without it the photo's file name.
+    on_shot : callable, optional
+        Called with every shot's full result (for pictures).
+    say : callable
+        Progress.
+
+    Returns
+    -------
+    Measurement
+
+    Raises
+    ------
+    BlurscopeError
+        The photo or the pattern can't be used; one sentence says why.
+    """
+    layout = pattern if isinstance(pattern, Layout) else read_pattern(pattern)
+    hz = layout.refresh_hz if refresh_hz is None else float(refresh_hz)
+    if not 1 <= hz <= 2000:
+        raise SettingsError(f"a refresh rate of {hz:g} Hz is outside 1 to 2000; check --refresh-hz")
+    if exposure_refreshes is not None and not 0 < exposure_refreshes <= 1000:
+        raise SettingsError("the exposure must be above 0 refreshes; check --exposure-refreshes")
+    if display_gamma is not None and not 0.5 <= display_gamma <= 5:
+        raise SettingsError("the display's gamma must be 0.5 to 5; check --display-gamma")
+    photos = list(photo) if isinstance(photo, (list, tuple)) else [photo]
+    if not photos:
+        raise SettingsError("no photo given")
+    lens = None
+    if still is not None:
+        from blurscope.still import lens_from_still
+
+        lens = lens_from_still(_as_photo(still), layout)
+    options = dict(assumed_gamma=display_gamma, contrast=contrast, meter=meter, lens=lens, say=say)
+
+    def one(item: Any) -> Measurement:
+        shot = measure_shot(_as_photo(item), layout, **options)
+        if on_shot is not None:
+            on_shot(shot)
+        return to_measurement(
+            shot, hz, exposure_refreshes=exposure_refreshes, notes=notes, label=label, declared_law=_declared(options)
+        )
+
+    if len(photos) == 1:
+        return one(photos[0])
+    from blurscope.combine import combine_shots
+
+    return combine_shots(photos, one, label)
+
+
+def _declared(options: Mapping[str, Any]) -> bool:
+    return options["assumed_gamma"] is not None or options["meter"] is not None
+
+
+def _as_photo(item: Any) -> Photo:
+    return item if isinstance(item, Photo) else read_photo(item)
+
+
+def to_measurement(
+    shot: ShotFit,
+    refresh_hz: float,
+    *,
+    exposure_refreshes: float | None = None,
+    notes: Mapping[str, str] | None = None,
+    label: str | None = None,
+    declared_law: bool = False,
+) -> Measurement:
+    """Turn a shot's fits into the record of the contract: units, flags, warnings."""
+    layout = shot.layout
+    hold_ms = 1000 / refresh_hz
+    v = layout.px_per_refresh
+    warnings = [warning(code, text) for code, text in (*shot.tone.warnings, *shot.warnings)]
+    if abs(refresh_hz - layout.refresh_hz) > 0.005 * layout.refresh_hz:
+        warnings.append(warning("refresh_overridden", f"{refresh_hz:g} Hz for {layout.refresh_hz:g} Hz"))
+    tracking = _tracking(shot, hold_ms)
+    error = tracking["error_px_per_refresh"]
+    if error.value is not None and abs(error.value) > MAX_ERROR_PX:
+        raise FitError(
+            f"the camera was {error.value:+.1f} px per refresh off the plate's speed, more than can be corrected: "
+            f"follow the plate within {MAX_ERROR_PX:g} px per refresh"
+        )
+    exposure = tracking["exposure_refreshes"].value
+    if exposure is not None:
+        if exposure_refreshes is not None and abs(exposure - exposure_refreshes) > max(
+            0.05, tracking["exposure_refreshes"].u95 or 0
+        ):
+            warnings.append(
+                warning("exposure_corrected", f"{exposure:.2f} refreshes by the streaks, {exposure_refreshes:g} given")
+            )
+        if exposure > layout.max_exposure_refreshes + 0.5:
+            warnings.append(warning("exposure_too_long", f"{exposure:.1f} refreshes"))
+        elif abs(exposure - round(exposure)) > 0.06:
+            warnings.append(warning("exposure_not_whole", f"{exposure:.2f} refreshes"))
+    elif exposure_refreshes is not None:
+        exposure = exposure_refreshes
+    if error.value is None:
+        warnings.append(warning("tracking_unknown"))
+    elif abs(error.value) * (exposure or 1) > 0.35 * v:
+        warnings.append(warning("tracking_large", f"{error.value:+.2f} px per refresh"))
+    reg, tone = shot.registration, shot.tone
+    for present, code in ((reg.mirrored, "mirrored"), (reg.upside_down, "upside_down"), (bool(reg.turned), "turned")):
+        if present:
+            warnings.append(warning(code))
+    if tone.clipped_share > 0.05:
+        warnings.append(warning("clipped_whites", f"{100 * tone.clipped_share:.0f} % of the white stripes"))
+    if tone.crushed_share > 0.5:
+        warnings.append(warning("crushed_blacks", f"{100 * tone.crushed_share:.0f} % of the black stripes"))
+    if reg.campx_per_px < 2:
+        warnings.append(warning("sampling_coarse", f"{reg.campx_per_px:.2f} campx per px"))
+    if exposure is None:
+        exposure = shot.capture.exposure_refreshes
+    roads = streak_responses(shot.streaks, shot.motion, layout, tone.law, 1 / reg.campx_per_px)
+    edges = [_edge(shot, i, hold_ms, roads) for i in range(len(shot.pairs))]
+    missing = sorted(set(layout.transitions()) - set(shot.pairs))
+    if missing:
+        warnings.append(warning("edges_missing", f"{len(missing)} of {len(missing) + len(shot.pairs)}"))
+        edges += [_absent(a, b) for a, b in missing]
+        edges.sort(key=lambda e: (e.from_level, e.to_level))
+    blocks: dict[str, Any] = {
+        "photo": shot.photo.as_json(),
+        "capture": {
+            "refresh_hz": refresh_hz,
+            "px_per_refresh": v,
+            "speed_px_per_s": v * refresh_hz,
+            "direction": layout.direction,
+            "exposure_refreshes": exposure,
+            "campx_per_px": reg.campx_per_px,
+            "hold_ms": hold_ms,
+            "plate": layout.plate,
+            "plates": layout.plates,
+            "notes": dict(notes or {}),
+        },
+        "tracking": tracking,
+        "backlight": {"kind": "hold", "duty": Q(value=1.0, u95=0.0), "frequency_hz": Q.missing("pwm_unresolved")},
+        "streaks": [_streak(r, hold_ms) for r in roads],
+        "registration": {
+            "rms_px": reg.rms_px,
+            "marks_found": reg.marks_found,
+            "marks_expected": reg.marks_expected,
+            "mirrored": reg.mirrored,
+            "upside_down": reg.upside_down,
+            "turned": bool(reg.turned),
+            "pose": {
+                "matrix": reg.pose.matrix.tolist(),
+                "k1": reg.pose.k1,
+                "k2": reg.pose.k2,
+                "centre_campx": list(reg.pose.centre),
+                "radius_campx": reg.pose.radius,
+            },
+            "lit_u_px": list(reg.lit_u_px),
+        },
+        "light": {
+            "domain": "light",
+            "method": tone.method,
+            "display_gamma": tone.display_gamma,
+            "display_gamma_u95": 1.96 * tone.display_gamma_sigma,
+            "black": tone.black,
+            "law": {"level": tone.level.tolist(), "light": tone.light.tolist(), "declared": declared_law},
+            "halftone_closure": tone.closure,
+            "curve_u": tone.curve_sigma,
+            "clipped_share": tone.clipped_share,
+            "crushed_share": tone.crushed_share,
+        },
+        "lens": {"sigma_px": Q(value=shot.lens_px, u95=1.96 * shot.lens_sd_px)},
+        "summary": summary_of(edges, hold_ms),
+    }
+    name = label if label is not None else show_path(Path(shot.photo.path).stem)
+    return Measurement(label=name, edges=tuple(edges), blocks=blocks, warnings=tuple(warnings))
+
+
+def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
+    """Return the tracking block; the scan-out along the motion is taken out of the camera's error."""
+    m, layout = shot.motion, shot.layout
+    if m is None:
+        none = Q.missing("streak_too_dim")
+        return {
+            "error_px_per_refresh": none,
+            "accel_px_per_refresh2": none,
+            "exposure_refreshes": none,
+            "scan_out_ms": none,
+            "scan_axis": "rows",
+        }
+    v = layout.px_per_refresh
+    along, across = -(m.along - m.delay_along), -(m.across - m.delay_across)
+    sd_along = float(np.hypot(m.sd("along"), m.sd("delay_along")))
+    sd_across = float(np.hypot(m.sd("across"), m.sd("delay_across")))
+    columns = abs(along) > max(abs(across), 3 * sd_along) and abs(along) > 0.2
+    scan, sd = (along, sd_along) if columns else (across, sd_across)
+    drift = layout.sign * v * v / layout.width_px
+    error = m.error - (drift * along if columns else 0.0)
+    sd_error = float(np.hypot(m.sd("error"), drift * sd_along if columns else 0.0))
+    return {
+        "error_px_per_refresh": Q(value=error, u95=1.96 * float(np.hypot(sd_error, 0.0005 * v))),
+        "accel_px_per_refresh2": Q(value=m.accel, u95=1.96 * m.sd("accel")),
+        "exposure_refreshes": Q(value=m.exposure, u95=1.96 * float(np.hypot(m.sd("exposure"), 0.002))),
+        "scan_out_ms": Q(value=scan * hold_ms, u95=1.96 * float(np.hypot(sd, 0.01)) * hold_ms),
+        "scan_axis": "columns" if columns else "rows",
+    }
+
+
+def _edge(shot: ShotFit, i: int, hold_ms: float, roads: list[StreakResponse]) -> EdgeBlur:
+    fit: BlurFit = shot.fits[i]
+    a, b = shot.pairs[i]
+    v = shot.layout.px_per_refresh
+    flags: list[str] = []
+    fatal: list[str] = []
+    if shot.clipped[i]:
+        fatal.append("clipped")
+    if shot.crushed[i]:
+        fatal.append("crushed")
+    noise = float(np.median(shot.profiles.sigma[i])) * np.sqrt(shot.profiles.correlation)
+    if noise > 0.2:
+        fatal.append("step_too_small")
+    if fit.chi2_ratio > POOR_CHI2 * shot.profiles.correlation and noise < 0.05:
+        flags.append("poor_fit")
+    if abs(shot.from_slope[i]) > max(0.012, 6 * noise):
+        fatal.append("from_not_settled")
+    if shot.spread[i] > 3:
+        flags.append("instances_disagree")
+    tail = abs(fit.esf_fit[-1] - 1)
+    if tail > 0.02:
+        flags.append("not_settled")
+    figures: dict[str, Q] = {}
+
+    def quantity(name: str, factor: float, limit: float | None = None) -> Q:
+        if fatal:
+            return Q.missing(*fatal)
+        value, u95 = fit.value[name], fit.u95[name]
+        grazed = name in fit.grazed
+        if not np.isfinite(value) or not np.isfinite(u95):
+            return Q.missing("threshold_grazed" if grazed else "not_settled")
+        if limit is not None and u95 * factor > limit and u95 > 0.5 * abs(value):
+            return Q.missing("threshold_grazed" if grazed else "step_too_small")
+        parts = {k: u * factor for k, u in fit.parts[name].items()}
+        return Q(
+            value=float(value * factor),
+            u95=float(u95 * factor),
+            flags=("threshold_grazed",) if grazed else (),
+            parts=parts,
+        )
+
+    wide = 3 * hold_ms
+    figures["bew_px"] = quantity("bew", v, wide / hold_ms * v)
+    figures["bet_ms"] = quantity("bew", hold_ms, wide)
+    figures["ebet_ms"] = quantity("bew", hold_ms / 0.8, wide / 0.8)
+    figures["get_ms"] = quantity("get", hold_ms, wide)
+    figures["ghost_ms"] = quantity("ghost", hold_ms, wide)
+    figures["ghost_px"] = quantity("ghost", v, wide / hold_ms * v)
+    figures["ghost_refreshes"] = quantity("ghost", 1.0, wide / hold_ms)
+    figures["overshoot_pct"] = quantity("overshoot", 100.0, 30.0)
+    figures["undershoot_pct"] = quantity("undershoot", 100.0, 30.0)
+    figures["response_ms"] = quantity("response", hold_ms, wide)
+    figures["response_signal_ms"] = quantity("response_signal", hold_ms, wide)
+    figures["response_overshoot_pct"] = quantity("response_overshoot", 100.0, 60.0)
+    if any("threshold_grazed" in q.flags for q in figures.values()):
+        flags.append("threshold_grazed")
+    road = next((r for r in roads if (r.from_level, r.to_level) == (a, b)), None)
+    own = figures["response_ms"]
+    if road is not None and road.response is not None and own.value is not None and own.u95 is not None:
+        gap = abs(road.response * hold_ms - own.value)
+        if gap > 1.5 * np.hypot(road.u95 * hold_ms, own.u95) + 0.3:
+            flags.append("roads_disagree")
+    for q in figures.values():
+        if q.value is None:
+            flags += [f for f in q.flags if f not in flags]
+    ok = figures["bet_ms"].value is not None and not {"poor_fit", "instances_disagree"} & set(flags)
+    return EdgeBlur(
+        from_level=a,
+        to_level=b,
+        instances=int(shot.instances[i]),
+        figures=figures,
+        raw=_raw(shot, fit, i, hold_ms),
+        flags=tuple(flags),
+        ok=ok,
+        lag_px=shot.profiles.lag_px,
+        esf=fit.esf,
+        esf_fit=fit.esf_fit,
+        family=fit.family,
+        chi2_ratio=fit.chi2_ratio / shot.profiles.correlation,
+        step=_step(shot, fit, hold_ms),
+    )
+
+
+def _raw(shot: ShotFit, fit: BlurFit, i: int, hold_ms: float) -> dict[str, Q]:
+    """Figures of the photo as it is: read off the fitted capture, nothing corrected."""
+    from blurscope.shapes import first_crossing, last_outside
+
+    v = shot.layout.px_per_refresh
+    lag, curve = shot.profiles.lag_px, fit.esf_fit
+    t10, t90 = first_crossing(lag, curve, 0.1), first_crossing(lag, curve, 0.9)
+    settle = last_outside(lag, curve, 1.0, 0.05)
+    width, ghost = t90 - t10, settle - t10 - 0.85 * v
+    noise = 1.96 * fit.parts["bew"].get("noise", 0.0) * v
+    ghost_noise = 1.96 * fit.parts["ghost"].get("noise", 0.0) * v
+    ms = hold_ms / v
+
+    def q(value: float, u95: float) -> Q:
+        return Q(value=float(value), u95=float(u95)) if np.isfinite(value) else Q.missing("not_settled")
+
+    return {
+        "bew_px": q(width, noise),
+        "bet_ms": q(width * ms, noise * ms),
+        "ebet_ms": q(width * ms / 0.8, noise * ms / 0.8),
+        "ghost_px": q(ghost, ghost_noise),
+        "ghost_ms": q(ghost * ms, ghost_noise * ms),
+        "overshoot_pct": q(max(float(curve.max()) - 1, 0) * 100, 196 * fit.parts["overshoot"].get("noise", 0.0)),
+    }
+
+
+def _step(shot: ShotFit, fit: BlurFit, hold_ms: float) -> dict[str, Any]:
+    ages = shot.profiles.ages
+    middle = 0.5 * (ages[1:] + ages[:-1]) - fit.onset
+    keep = middle > -0.25
+    return {"t_ms": middle[keep] * hold_ms, "light": fit.cells[keep]}
+
+
+def _absent(a: int, b: int) -> EdgeBlur:
+    none = Q.missing("no_instance")
+    return EdgeBlur(
+        from_level=a,
+        to_level=b,
+        instances=0,
+        figures=dict.fromkeys(EDGE_QUANTITIES, none),
+        raw={},
+        flags=("no_instance",),
+        ok=False,
+        lag_px=np.empty(0),
+        esf=np.empty(0),
+        esf_fit=np.empty(0),
+        family="",
+        chi2_ratio=0.0,
+    )
+
+
+def _streak(road: StreakResponse, hold_ms: float) -> dict[str, Any]:
+    value = (
+        Q(value=road.response * hold_ms, u95=road.u95 * hold_ms)
+        if road.response is not None
+        else Q.missing(*(road.flags or ("streak_too_dim",)))
+    )
+    return {
+        "from_level": road.from_level,
+        "to_level": road.to_level,
+        "response_ms": value,
+        "t_ms": [round(float(t) * hold_ms, 4) for t in road.t],
+        "light": [round(float(x), 5) for x in road.light],
+        "quality": {"ok": road.response is not None, "flags": list(road.flags)},
+    }

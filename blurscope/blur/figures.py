@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from blurscope.blur.families import Family
@@ -99,49 +101,64 @@ def gaussian_width(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     return GET_FACTOR * sigma
 
 
-def figures_of(
-    family: Family,
-    params: np.ndarray,
-    length: float,
-    signal_of: list | None = None,
+def figures_of_curves(
+    t: np.ndarray,
+    b: np.ndarray,
+    tr: np.ndarray,
+    r: np.ndarray,
+    signal_of: Callable[[np.ndarray], np.ndarray] | None = None,
     emission: np.ndarray | None = None,
 ) -> dict[str, np.ndarray]:
-    """Return every figure for each row of parameters.
+    """Return every figure for each row of blurred curves and step responses.
 
     Parameters
     ----------
-    family : Family
-    params : (n, p) float
-    length : float
-        How far the curve is followed, refreshes.
-    signal_of : list of callable or None
-        For each row, a function from normalised light (0 from, 1 to) to normalised signal.
+    t, b : (m,), (n, m) float
+        Perfect camera's ESF from the switch on, time in refreshes.
+    tr, r : (k,), (n, k) float
+        The step responses.
+    signal_of : callable, optional
+        From normalised light (0 from, 1 to) to normalised signal.
     emission : (k,) float, optional
         Light per part of a refresh.
 
     Returns
     -------
     dict of (n,) float
-        Keys `NAMES` and ``grazed``: widths in refreshes, overshoots as shares of the step.
+        Keys `NAMES`: widths in refreshes, overshoots as shares of the step; NaN where a threshold is never crossed.
     """
-    t, b = blurred(family, params, length, emission)
     ref, _ = instant_reference(emission)
     t10, t90 = crossing(t, b, 0.1), crossing(t, b, 0.9)
-    settle = settling(t, b)
     out = {
         "bew": t90 - t10,
-        "ghost": settle - t10 - ref,
+        "ghost": settling(t, b) - t10 - ref,
         "overshoot": np.maximum(b.max(axis=1) - 1, 0.0),
         "undershoot": np.maximum(-b.min(axis=1), 0.0),
+        "get": gaussian_width(t[::4], b[:, ::4]),
+        "response": crossing(tr, r, 0.9) - crossing(tr, r, 0.1),
+        "response_overshoot": np.maximum(r.max(axis=1) - 1, 0.0),
     }
-    coarse = slice(None, None, 4)
-    out["get"] = gaussian_width(t[coarse], b[:, coarse])
-    tr, r = step_response(family, params, length)
-    out["response"] = crossing(tr, r, 0.9) - crossing(tr, r, 0.1)
-    out["response_overshoot"] = np.maximum(r.max(axis=1) - 1, 0.0)
     if signal_of is None:
-        out["response_signal"] = np.full(len(params), np.nan)
+        out["response_signal"] = np.full(len(b), np.nan)
     else:
-        s = np.stack([f(row) for f, row in zip(signal_of, r, strict=True)])
+        s = signal_of(r)
         out["response_signal"] = crossing(tr, s, 0.9) - crossing(tr, s, 0.1)
     return out
+
+
+def curves_of(family: Family, params: np.ndarray, length: float, emission: np.ndarray | None = None):
+    """Return ``t, b, tr, r`` for `figures_of_curves`, one row per row of parameters."""
+    t, b = blurred(family, params, length, emission)
+    tr, r = step_response(family, params, length)
+    return t, b, tr, r
+
+
+def figures_of(
+    family: Family,
+    params: np.ndarray,
+    length: float,
+    signal_of: Callable[[np.ndarray], np.ndarray] | None = None,
+    emission: np.ndarray | None = None,
+) -> dict[str, np.ndarray]:
+    """Return every figure for each row of parameters; see `figures_of_curves`."""
+    return figures_of_curves(*curves_of(family, params, length, emission), signal_of, emission)

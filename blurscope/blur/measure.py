@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from blurscope.blur.families import FAMILIES, Family
-from blurscope.blur.figures import NAMES, figures_of
+from blurscope.blur.figures import NAMES, curves_of, figures_of, figures_of_curves
 from blurscope.blur.fit import FamilyFit, cell_means, fit_family
 
 DRAWS = 96
@@ -146,62 +146,47 @@ def measure_profiles(
     ]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Branch:
+    """One family's share in a transition's result: figures of the best fit, of the trials, and the linear budget."""
+
+    share: float
+    point: dict[str, float]
+    trial: dict[str, np.ndarray]
+    parts: dict[str, dict[str, float]]
+
+
 def _one(i, fits, weights, profiles, nuisances, shared, signal_of, rng, emission, cells) -> BlurFit:
     kept = [k for k in np.argsort(-weights) if weights[k] >= MIN_WEIGHT]
     best = int(kept[0])
     names = [f.family.name for f in fits]
     fit = fits[best]
+    s_of = signal_of[i] if signal_of is not None else None
     # an instant family has no width to be unsure of: its weight is carried by the exponential's posterior
     if names[best] == "instant" or (names[best] == "exponential" and not _resolved(fit, i, profiles)):
-        k = names.index("exponential")
-        draws, point = _posterior_fast(i, fits[k], profiles, nuisances, shared, rng)
-        blocks = [(k, 1.0, point, draws)]
+        exponential = fits[names.index("exponential")]
+        branches = [_fast_branch(i, exponential, profiles, nuisances, shared, s_of, rng, emission)]
     else:
         kept = [k for k in kept if names[k] != "instant"]
         total = sum(weights[k] for k in kept)
-        blocks, used = [], 0
+        branches, used = [], 0
         for k in kept:
-            count = max(1, round(DRAWS * weights[k] / total))
+            count = max(2, round(DRAWS * weights[k] / total))
             z = shared[np.arange(used, used + count) % DRAWS]
             used += count
-            draws = _draw(fits[k], i, profiles, nuisances, z, rng)
-            blocks.append((k, weights[k] / total, fits[k].params[i : i + 1], draws))
-    cov, gain = _information(fit, i, profiles)
-    p = fit.params.shape[1]
-    steps = 0.25 * np.sqrt(np.diag(cov)[:p]) + 1e-4
-    nudged = fit.params[i] + np.diag(steps) if p else np.empty((0, 0))
-    s_of = signal_of[i] if signal_of is not None else None
-    value = dict.fromkeys(NAMES, 0.0)
-    trials: dict[str, list[np.ndarray]] = {name: [] for name in NAMES}
-    singles: list[tuple[float, dict[str, float]]] = []
-    grads = {name: np.zeros(p) for name in NAMES}
-    for k, share, point, draws in blocks:
-        own = k == best and p > 0
-        rows = np.concatenate([point, draws, nudged] if own else [point, draws])
-        figs = figures_of(fits[k].family, rows, profiles.length, None if s_of is None else [s_of] * len(rows), emission)
-        singles.append((share, {name: float(figs[name][0]) for name in NAMES}))
-        for name in NAMES:
-            value[name] += share * float(figs[name][0])
-            trials[name].append(figs[name][1 : 1 + len(draws)])
-            if own:
-                slope = (figs[name][1 + len(draws) :] - figs[name][0]) / steps
-                grads[name] = np.where(np.isfinite(slope), slope, 0.0)
-    trial = {name: np.concatenate(parts) for name, parts in trials.items()}
-    u95, grazed = {}, set()
+            branches.append(_branch(fits[k], i, weights[k] / total, profiles, nuisances, z, s_of, rng, emission))
+    value, u95, grazed, parts = {}, {}, set(), {}
     for name in NAMES:
-        u95[name], graze = _interval(value[name], trial[name])
+        value[name] = float(sum(b.share * b.point[name] for b in branches))
+        trial = np.concatenate([b.trial[name] for b in branches])
+        u95[name], graze = _interval(value[name], trial)
         if graze:
             grazed.add(name)
-    if _band_grazed(trial):
+        parts[name] = dict(branches[0].parts[name])
+        if len(branches) > 1 and np.isfinite(value[name]):
+            parts[name]["family"] = float(np.sqrt(sum(b.share * (b.point[name] - value[name]) ** 2 for b in branches)))
+    if _band_grazed(np.concatenate([b.trial["overshoot"] for b in branches])):
         grazed.add("ghost")
-    parts: dict[str, dict[str, float]] = {}
-    for name in NAMES:
-        g = grads[name]
-        parts[name] = {"noise": float(np.sqrt(max(g @ cov[:p, :p] @ g, 0.0)))}
-        for nuisance in nuisances:
-            parts[name][nuisance.name] = float(abs(g @ (gain[:p] @ nuisance.shift[i])))
-        if len(singles) > 1 and np.isfinite(value[name]):
-            parts[name]["family"] = float(np.sqrt(sum(w * (v[name] - value[name]) ** 2 for w, v in singles)))
     span = fit.levels[i, 1] - fit.levels[i, 0]
     dof = max(profiles.esf.shape[1] - fit.count, 1)
     return BlurFit(
@@ -220,6 +205,48 @@ def _one(i, fits, weights, profiles, nuisances, shared, signal_of, rng, emission
     )
 
 
+def _branch(fit, i, share, profiles, nuisances, z, s_of, rng, emission) -> _Branch:
+    """Propagate in the space of curves, where the fit is linear even if its parameters are nearly degenerate."""
+    cov, gain = _information(fit, i, profiles)
+    p = fit.params.shape[1]
+    cov, gain = cov[:p, :p], gain[:p]
+    step = 1e-4
+    rows = np.concatenate([fit.params[i : i + 1], fit.params[i] + step * np.eye(p)])
+    t, b, tr, r = curves_of(fit.family, rows, profiles.length, emission)
+    slope_b, slope_r = (b[1:] - b[0]) / step, (r[1:] - r[0]) / step
+    root = _square_root(cov)
+    effects = np.array([gain @ n.shift[i] for n in nuisances]).reshape(len(nuisances), p)
+    moves = [rng.standard_normal((len(z), p)) @ root.T + z @ effects]
+    # the same machinery gives the linear budget: one row per contribution, one standard deviation each
+    singles = [*root.T, *effects]
+    moves = np.concatenate([np.zeros((1, p)), *moves, np.array(singles).reshape(-1, p) * 0.2])
+    figs = figures_of_curves(t, b[0] + moves @ slope_b, tr, r[0] + moves @ slope_r, s_of, emission)
+    n = len(z)
+    point = {name: float(figs[name][0]) for name in NAMES}
+    parts: dict[str, dict[str, float]] = {}
+    for name in NAMES:
+        away = np.nan_to_num((figs[name][1 + n :] - figs[name][0]) / 0.2)
+        parts[name] = {"noise": float(np.sqrt(np.sum(away[:p] ** 2)))}
+        parts[name] |= {x.name: float(abs(a)) for x, a in zip(nuisances, away[p:], strict=True)}
+    return _Branch(share=share, point=point, trial={k: figs[k][1 : 1 + n] for k in NAMES}, parts=parts)
+
+
+def _square_root(cov: np.ndarray) -> np.ndarray:
+    """Return S with S S^T = cov (eigenvalues clipped at 0)."""
+    if cov.size == 0:
+        return cov
+    value, vector = np.linalg.eigh(cov)
+    return vector * np.sqrt(np.maximum(value, 0.0))
+
+
+def _fast_branch(i, fit, profiles, nuisances, shared, s_of, rng, emission) -> _Branch:
+    draws, point = _posterior_fast(i, fit, profiles, nuisances, shared, rng)
+    figs = figures_of(fit.family, np.concatenate([point, draws]), profiles.length, s_of, emission)
+    trial = {name: figs[name][1:] for name in NAMES}
+    parts = {name: {"noise": float(np.nanstd(trial[name])) if len(draws) else 0.0} for name in NAMES}
+    return _Branch(share=1.0, point={name: float(figs[name][0]) for name in NAMES}, trial=trial, parts=parts)
+
+
 def _information(fit: FamilyFit, i: int, profiles: Profiles) -> tuple[np.ndarray, np.ndarray]:
     """Return the parameter covariance and the gain matrix from profile to parameters."""
     jac = fit.jacobian[i]
@@ -236,18 +263,6 @@ def _information(fit: FamilyFit, i: int, profiles: Profiles) -> tuple[np.ndarray
 def _resolved(fit: FamilyFit, i: int, profiles: Profiles) -> bool:
     cov, _ = _information(fit, i, profiles)
     return cov[0, 0] < 1 / RESOLVED**2
-
-
-def _draw(fit: FamilyFit, i: int, profiles, nuisances, z, rng) -> np.ndarray:
-    cov, gain = _information(fit, i, profiles)
-    p = fit.params.shape[1]
-    if p == 0:
-        return np.empty((len(z), 0))
-    root = np.linalg.cholesky(cov[:p, :p] + 1e-14 * np.eye(p))
-    draws = fit.params[i] + rng.standard_normal((len(z), p)) @ root.T
-    for k, nuisance in enumerate(nuisances):
-        draws = draws + z[:, k : k + 1] * (gain[:p] @ nuisance.shift[i])
-    return np.clip(draws, fit.family.low, fit.family.high)
 
 
 def _posterior_fast(i, fit, profiles, nuisances, shared, rng) -> tuple[np.ndarray, np.ndarray]:
@@ -312,6 +327,5 @@ def _interval(value: float, trial: np.ndarray) -> tuple[float, bool]:
     return float(u), bool(jumps)
 
 
-def _band_grazed(trial: dict[str, np.ndarray]) -> bool:
-    over = trial["overshoot"] > 0.05
-    return bool(0.03 < np.mean(over) < 0.97)
+def _band_grazed(overshoot: np.ndarray) -> bool:
+    return bool(0.03 < np.mean(overshoot > 0.05) < 0.97)

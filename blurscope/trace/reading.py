@@ -152,7 +152,7 @@ def _plain_text(raw: bytes, name: str) -> bytes:
         raise TraceError(f"{name} is a binary file of no known kind; export the record as CSV")
     if b"\r" in raw[: 1 << 16]:
         raw = raw.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    if not raw.strip():
+    if not raw[:4096].strip() and not raw.strip():
         raise TraceError(f"{name} holds only blank lines; record it again")
     return raw
 

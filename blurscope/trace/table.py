@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
@@ -48,25 +49,34 @@ def parse_table(
     int
         Rows left out because they do not have ``columns`` cells.
     """
-    pieces: list[list[np.ndarray]] = [[] for _ in wanted]
-    rows = bad = 0
+    spans = []
     end = len(raw)
     while start < end:
         stop = min(start + _CHUNK, end)
         if stop < end:
             cut = raw.rfind(b"\n", start, stop)
             stop = cut + 1 if cut >= start else end
-        chunk = raw[start:stop]
+        spans.append((start, stop))
         start = stop
+
+    def parse(span: tuple[int, int]) -> tuple[list[np.ndarray], int]:
+        chunk = raw[span[0] : span[1]]
         found = _fast(chunk, delimiter, decimal_comma, columns, wanted)
         if found is None:
-            found, missed = _slow(chunk, delimiter, decimal_comma, columns, wanted)
+            return _slow(chunk, delimiter, decimal_comma, columns, wanted)
+        return found, 0
+
+    pieces: list[list[np.ndarray]] = [[] for _ in wanted]
+    rows = bad = 0
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        # Array work leaves the interpreter free for the other thread; a few records are not worth one.
+        for found, missed in pool.map(parse, spans) if len(spans) > 16 else map(parse, spans):
             bad += missed
-        for store, values in zip(pieces, found, strict=True):
-            store.append(values)
-        rows += len(found[0])
-        if rows > max_rows:
-            raise TraceError(f"{name} has more than {max_rows} samples; cut the record or save fewer")
+            for store, values in zip(pieces, found, strict=True):
+                store.append(values)
+            rows += len(found[0])
+            if rows > max_rows:
+                raise TraceError(f"{name} has more than {max_rows} samples; cut the record or save fewer")
     return [p[0] if len(p) == 1 else np.concatenate(p) for p in pieces], bad
 
 
@@ -74,6 +84,10 @@ def _fast(
     chunk: bytes, delimiter: str | None, decimal_comma: bool, columns: int, wanted: Sequence[int]
 ) -> list[np.ndarray] | None:
     """Parse a chunk whose every row is regular, or return ``None``."""
+    if not decimal_comma and (delimiter is not None or columns == 1):
+        quick = _digits(chunk, (delimiter or ",").encode()[0], columns, wanted)
+        if quick is not None:
+            return quick
     lines = chunk.count(b"\n") + (not chunk.endswith(b"\n"))
     if delimiter is not None:
         mark = delimiter.encode()
@@ -83,10 +97,6 @@ def _fast(
                 return None
         if chunk.count(mark) != (columns - 1) * lines and b"\n\n" not in chunk:
             return None
-        if not decimal_comma:
-            quick = _digits(chunk, mark[0], columns, wanted)
-            if quick is not None:
-                return quick
     if decimal_comma:
         chunk = chunk.replace(b",", b".")
     if delimiter is not None:

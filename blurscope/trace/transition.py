@@ -16,6 +16,7 @@ from blurscope.trace.prepare import Prepared, Settings, Visit
 from blurscope.uncertainty import K95
 
 LEAST_STEP_OVER_NOISE = 20.0
+_MOST_SAMPLES = 1_200_000
 _MAX_REMAINING = 0.02  # of the step: what may be missing to the settled level
 
 
@@ -204,12 +205,13 @@ def _pool(repeats: Sequence[_Repeat], edges: np.ndarray, quantum: float) -> Pool
         filled = np.flatnonzero(np.diff(at) > 0)
         if filled.size == 0:
             continue
-        begin = at[filled]
-        stop = at[-1]
-        sw[filled] += np.add.reduceat(r.weight[:stop], begin)
-        ss[filled] += np.add.reduceat((r.weight * r.step)[:stop], begin)
-        sa[filled] += np.add.reduceat((r.weight * age)[:stop], begin)
-        first[filled] = np.minimum(first[filled], age[begin])
+        low, high = int(at[0]), int(at[-1])
+        begin = at[filled] - low
+        weight = r.weight[low:high]
+        sw[filled] += np.add.reduceat(weight, begin)
+        ss[filled] += np.add.reduceat(weight * r.step[low:high], begin)
+        sa[filled] += np.add.reduceat(weight * age[low:high], begin)
+        first[filled] = np.minimum(first[filled], age[at[filled]])
         last[filled] = np.maximum(last[filled], age[at[filled + 1] - 1])
     top = float(sw.max()) if n else 0.0
     good = sw > 1e-4 * top
@@ -326,6 +328,15 @@ def _drop_spikes(repeats: Sequence[_Repeat], curve: Curve) -> bool:
     return found
 
 
+def _enough(repeats: list[_Repeat]) -> list[_Repeat]:
+    """Choose repeats, spread over the record, where there are far more samples than the figures gain from."""
+    samples = sum(len(r.step) for r in repeats)
+    if samples <= _MOST_SAMPLES or len(repeats) <= 8:
+        return repeats
+    count = max(8, math.ceil(len(repeats) * _MOST_SAMPLES / samples))
+    return [repeats[i] for i in np.unique(np.linspace(0, len(repeats) - 1, count).astype(int)).tolist()]
+
+
 def missing_transition(
     levels: tuple[float, float],
     flags: tuple[str, ...],
@@ -378,7 +389,7 @@ def reduce_transition(
         flag = max(sorted(set(reasons)), key=reasons.count) if reasons else "not_settled"
         return missing_transition(levels, (flag,), files)
     wrong = len(repeats) - len(right)
-    repeats = right
+    repeats = _enough(right)
     noise = float(np.median([p.noise for p, _ in sources]))
     lsb = max(p.lsb for p, _ in sources)
     height = abs(float(np.median([r.high - r.low for r in repeats])))

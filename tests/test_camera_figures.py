@@ -1,4 +1,4 @@
-"""The truth of the simulator against published tables and closed forms (physics notes of the project, sections 2 to 4)."""
+"""The truth of the simulator against published tables and closed forms (physics notes, sections 2 to 4)."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from blurscope.camera.truth import transition_truth
 from blurscope.camera.units import UNITS, unit_response
 
 HOLD = Backlight()
-# Own 10-90 % time of the overshooting step 1 - 1.5 exp(-t/tau) + 0.5 exp(-t/3 tau), over tau ln 9 (physics.md, section 3)
+# Own 10-90 % time over tau ln 9 of the step 1 - 1.5 exp(-t/tau) + 0.5 exp(-t/3 tau) (physics.md, section 3)
 OVERSHOOT_OWN = 0.533491287353
 
 
@@ -129,7 +129,7 @@ def test_signal_domain_by_a_plain_power(a, b, signal_over_tau):
 
 
 def test_signal_domain_takes_the_laws_own_black():
-    """Design notes, section 2: an exponential 6 ms fall from 128 to 0 is 13.2 ms by the law with its black of 1/1000."""
+    """An exponential 6 ms fall from 128 to 0 is 13.2 ms by the law with its black of 1/1000 (design notes, 2)."""
     law = LightLaw(gamma=2.2, black=0.001)
     own = response_figures(Response(time_ms=6.0), float(law.light(128)), float(law.light(0)), law)
     assert own["response_signal_ms"] == pytest.approx(13.2, abs=0.01)

@@ -19,7 +19,8 @@ from blurscope.camera.scene import stimulus_of_frames, stimulus_of_layout
 from blurscope.camera.sensor import develop, encode_file
 from blurscope.errors import SettingsError
 
-STEPS_PER_PX = 4
+STEPS_PER_REFRESH = 48  # points along the travel of a refresh, at least
+MAX_COLUMNS = 32_000  # what the resampling can address
 DRIFT_SLICE_PX = 0.1
 BEZEL_PX = 24
 MAX_CAMPX = 150_000_000
@@ -157,7 +158,11 @@ def _moving_layers(scene, histories, travel, camera, view: View, layout, t_low: 
     reach_high = math.ceil(float(travel.position(t_high))) + 2
     side = BEZEL_PX + 8
     first = -reach_high - side
-    grid = Grid(first_px=first, count_px=width - reach_low + side - first, steps=STEPS_PER_PX)
+    count = width - reach_low + side - first
+    if 2 * count > MAX_COLUMNS:
+        raise SettingsError(f"a screen {width} px wide and this exposure are too long to film; take a shorter exposure")
+    steps = min(max(4, math.ceil(STEPS_PER_REFRESH / layout.px_per_refresh)), 12, MAX_COLUMNS // count)
+    grid = Grid(first_px=first, count_px=count, steps=steps)
     delay = _readout_delay(camera, view, width, height, sign)
     drift = camera.drift_px_per_refresh * exposure
     slices = max(1, math.ceil(abs(drift) / DRIFT_SLICE_PX))

@@ -166,7 +166,7 @@ def render(
             if layer.hard:
                 mx = _hard(mx, sharp)
             my = row_map + np.float32(layer.shift_row - layer.first_row - 0.5)
-            my = _hard(my, 1 / (1 / sharp + layer.spread_row))
+            my = _hard(my, 1 / math.hypot(1 / sharp, layer.spread_row))
             strip += cv2.remap(layer.light, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         strip = finish(strip)
         if (sx_bottom, sy_bottom) != (sx, sy):

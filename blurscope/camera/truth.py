@@ -141,7 +141,7 @@ def _unsettled(display: Display, layout: Any, from_level: int, to_level: int, ho
     field_ms = layout.field_refreshes * hold_ms
     pairs = list(zip(circuit, circuit[1:] + circuit[:1], strict=True))
     off = 0.0
-    for a, b in pairs + pairs:
+    for a, b in pairs * 20:
         start, end = float(display.law.light(a)), float(display.law.light(b))
         if (a, b) == (from_level, to_level):
             found = off / (end - start)

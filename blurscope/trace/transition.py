@@ -197,7 +197,7 @@ def _repeat(p: Prepared, index: int) -> tuple[_Repeat | None, str | None]:
 def _pool(repeats: Sequence[_Repeat], edges: np.ndarray, quantum: float) -> Pooled:
     """Pool samples into bins of age (weighted means)."""
     n = len(edges) - 1
-    sw, ss, sa = np.zeros(n), np.zeros(n), np.zeros(n)
+    sw, ss, sa, number = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
     first, last = np.full(n, np.inf), np.full(n, -np.inf)
     for r in repeats:
         age = 1000.0 * (r.time_s - r.t0_s)
@@ -208,13 +208,16 @@ def _pool(repeats: Sequence[_Repeat], edges: np.ndarray, quantum: float) -> Pool
         low, high = int(at[0]), int(at[-1])
         begin = at[filled] - low
         weight = r.weight[low:high]
+        number[filled] += np.diff(at)[filled]
         sw[filled] += np.add.reduceat(weight, begin)
         ss[filled] += np.add.reduceat(weight * r.step[low:high], begin)
         sa[filled] += np.add.reduceat(weight * age[low:high], begin)
         first[filled] = np.minimum(first[filled], age[at[filled]])
         last[filled] = np.maximum(last[filled], age[at[filled + 1] - 1])
-    top = float(sw.max()) if n else 0.0
-    good = sw > 1e-4 * top
+    # Bins that hold only samples on a flank, or in the dark of a strobe, say nothing.
+    per_sample = sw / np.maximum(number, 1)
+    lit = per_sample[number > 0]
+    good = per_sample > 0.01 * float(np.quantile(lit, 0.75)) if lit.size else np.zeros(n, dtype=bool)
     sw, ss, sa = sw[good], ss[good], sa[good]
     age = sa / sw
     order = np.argsort(age, kind="stable")

@@ -17,6 +17,7 @@ from blurscope.uncertainty import K95
 APPROXIMATE_SHARE = 0.01  # of a figure: hypotheses are carried through one model, not through the measurement
 APPROXIMATE_RESPONSE = 0.08  # response times of a disturbed edge are worked out from its BET alone
 PROFILE_SAMPLES = 24
+FREE_STRETCH = 0.1
 GET_GROUP = 4
 PROFILE_FLOOR = 0.006  # of the transition: what a fitted profile may be off beside its noise
 PROFILE_INDEPENDENT = 8  # samples of a profile that count as independent
@@ -37,7 +38,7 @@ class Profile:
     sigma : float
         Standard uncertainty of a sample.
     stretch : float
-        Standard uncertainty of its width, share of it.
+        How far it may be stretched (standard), share of its width.
     """
 
     row: int
@@ -142,8 +143,8 @@ class Misfit:
     def _profiles_chi2(self, outcome: Outcome) -> float:
         """Return the squared distance of measured from expected ESFs.
 
-        Each profile may be shifted along the motion (latency is not known) and stretched within the uncertainty of
-        its own width (the figures judge widths): what counts is shape.
+        Each profile may be shifted along the motion (latency is not known) and stretched by far more than the
+        uncertainty of its width: widths and what they have in common are judged by the figures, here it is shape.
         """
         if not self.profiles:
             return 0.0
@@ -337,7 +338,7 @@ def corrected_profiles(
                 esf=esf[:n].reshape(-1, block).mean(1),
                 middle_ms=first_crossing(lag, fit, 0.5) * scale,
                 sigma=math.hypot(noise, PROFILE_FLOOR),
-                stretch=max(u95 / K95 / bew, 1e-3),
+                stretch=max(10 * u95 / K95 / bew, FREE_STRETCH),
             )
         )
     return out

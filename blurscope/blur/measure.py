@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -96,6 +96,25 @@ def compete(profiles: Profiles, families: Sequence[Family] = FAMILIES) -> tuple[
     """
     weight = 1 / profiles.sigma
     fits = [fit_family(f, profiles.esf, weight, profiles.operator, profiles.ages) for f in families]
+    return fits, weigh(profiles, fits)
+
+
+def residual_correlation(profiles: Profiles, fits: list[FamilyFit], best: np.ndarray) -> float:
+    """Return how much the correlation of neighbouring residuals inflates the variance of smooth functionals."""
+    res = np.stack([(profiles.esf[i] - fits[b].model[i]) / profiles.sigma[i] for i, b in enumerate(best)])
+    res = res / np.sqrt(np.mean(res**2, axis=1, keepdims=True))
+    m = res.shape[1]
+    total = 1.0
+    for k in range(1, min(9, m // 8)):
+        rho = float(np.mean(res[:, k:] * res[:, :-k]))
+        if rho < 0.03:
+            break
+        total += 2 * rho
+    return float(np.clip(total, 1.0, profiles.correlation + 1.0))
+
+
+def weigh(profiles: Profiles, fits: list[FamilyFit]) -> np.ndarray:
+    """Return the weight of each family for each profile, (families, n); columns sum to 1."""
     chi2 = np.stack([f.chi2 for f in fits])
     samples = profiles.esf.shape[1] / profiles.correlation
     # a misfit common to all families is no evidence for the richer ones
@@ -104,7 +123,7 @@ def compete(profiles: Profiles, families: Sequence[Family] = FAMILIES) -> tuple[
     count = np.array([f.count for f in fits])[:, None]
     bic = chi2 / inflate + count * np.log(max(samples, 2.0))
     rel = np.exp(-0.5 * (bic - bic.min(axis=0)))
-    return fits, rel / rel.sum(axis=0)
+    return rel / rel.sum(axis=0)
 
 
 def measure_profiles(
@@ -131,6 +150,9 @@ def measure_profiles(
         Backlight over one refresh.
     """
     fits, weights = compete(profiles, families)
+    best = np.argmax(weights, axis=0)
+    profiles = replace(profiles, correlation=residual_correlation(profiles, fits, best))
+    weights = weigh(profiles, fits)
     best = np.argmax(weights, axis=0)
     cells = np.stack(
         [

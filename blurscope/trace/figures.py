@@ -105,40 +105,66 @@ def onset(grid: np.ndarray, curves: np.ndarray) -> np.ndarray:
     return 1.5 * early - 0.5 * late
 
 
-def _sampling_sd(pooled: Pooled, at_ms: float) -> float:
-    """Standard uncertainty of a crossing between two samples that lie far apart on the curve.
+def _sampling(pooled: Pooled, at_ms: float) -> tuple[float, float]:
+    """Return (standard uncertainty, jump) of a crossing between samples that lie far apart on the curve.
 
     Between samples nothing is known but their two values; where the step they make is small against 0.2 the curve is
     smooth there and the term vanishes against noise.
     """
     x, y = pooled.age_ms, pooled.step
-    k = int(np.clip(np.searchsorted(x, at_ms), 1, len(x) - 1))
-    gap = max(float(x[k] - x[k - 1]), pooled.spacing_ms)
-    jump = abs(float(y[k] - y[k - 1])) * (pooled.spacing_ms / gap if gap < pooled.spacing_ms else 1.0)
-    noise = 2 * math.sqrt(float(pooled.variance[k] + pooled.variance[k - 1]))
-    return gap / math.sqrt(12.0) * min(max(jump - noise, 0.0) / 0.2, 1.0)
+    k = int(np.clip(np.searchsorted(x, at_ms), 2, len(x) - 2))
+    gaps = np.maximum(np.diff(x[k - 2 : k + 2]), pooled.spacing_ms)
+    # Bins narrower than a sample come from several repeats; their steps count per sample.
+    jumps = np.abs(np.diff(y[k - 2 : k + 2])) * np.minimum(pooled.spacing_ms / np.diff(x[k - 2 : k + 2]), 1e3)
+    jumps = np.where(np.diff(x[k - 2 : k + 2]) < pooled.spacing_ms, jumps, np.abs(np.diff(y[k - 2 : k + 2])))
+    noise = 2 * np.sqrt(pooled.variance[k - 2 : k + 1] + pooled.variance[k - 1 : k + 2])
+    jumps = np.maximum(jumps - noise, 0.0)
+    worst = int(np.argmax(gaps * np.minimum(jumps / 0.2, 1.0)))
+    return float(gaps[worst] / math.sqrt(12.0) * min(jumps[worst] / 0.2, 1.0)), float(jumps[worst])
 
 
-def _quantity(value: float, draws: np.ndarray, extra: Mapping[str, float], *, floor: float | None = None) -> Q:
-    """Return value and u95; widened to span both branches, and flagged, where draws jump."""
+def _between_samples(pooled: Pooled, share: float) -> float:
+    """Return where the pooled samples themselves cross ``share``, joined by straight lines."""
+    return float(crossings(pooled.age_ms, pooled.step[None, :], share)[0])
+
+
+def _band(grid: np.ndarray, light: np.ndarray, sd: np.ndarray, share: float) -> tuple[float, float]:
+    """Return the crossings of the curve's upper and lower 95 % bands: where the true curve may cross."""
+    both = np.stack([light + K95 * sd, light - K95 * sd])
+    early, late = crossings(grid, both, share)
+    return float(early), float(late)
+
+
+def _quantity(
+    value: float, draws: np.ndarray, extra: Mapping[str, float], reach: tuple[float, float] | None = None
+) -> Q:
+    """Return value and u95; widened to span both branches, and flagged, where the figure may jump.
+
+    ``reach`` is the interval that the bands of the curve allow.
+    """
     good = draws[np.isfinite(draws)]
     if not math.isfinite(value) or len(good) < 0.98 * len(draws):
         return Q.missing("not_settled")
+    half = K95 * float(np.std(good, ddof=1))
     middle = float(np.median(good))
-    sd = float(np.std(good, ddof=1))
-    robust = 1.4826 * float(np.median(np.abs(good - middle)))
-    low, high = np.quantile(good, [0.025, 0.975])
+    robust = K95 * 1.4826 * float(np.median(np.abs(good - middle)))
+    low, high = (float(v) for v in np.quantile(good, [0.025, 0.975]))
     flags: tuple[str, ...] = ()
-    half = K95 * sd
-    if high - low > 3 * 2 * K95 * robust + 1e-9 * abs(value) and high - low > 0.02 * abs(value):
+    if high - low > 6 * robust + 1e-9 * abs(value) and high - low > 0.02 * abs(value):
         flags = ("threshold_grazed",)
-        half = max(half, abs(float(high) - value), abs(value - float(low)))
+        half = max(half, abs(high - value), abs(value - low))
+    if reach is not None and all(math.isfinite(v) for v in reach):
+        far = max(abs(reach[0] - value), abs(reach[1] - value))
+        if far > 3 * robust and far > 0.05 * abs(value):
+            flags = ("threshold_grazed",)
+            half = max(half, far)
     other = math.sqrt(math.fsum(v * v for v in extra.values()))
-    u95 = math.hypot(half, K95 * other)
-    parts = {"noise_and_levels": half / K95, **dict(extra)}
-    if floor is not None:
-        value = max(value, floor)
-    return Q(value=value, u95=u95, flags=flags, parts=parts)
+    return Q(
+        value=value,
+        u95=math.hypot(half, K95 * other),
+        flags=flags,
+        parts={"noise_and_levels": half / K95, **dict(extra)},
+    )
 
 
 def step_figures(
@@ -185,17 +211,26 @@ def step_figures(
     start_draws, starts = onset(grid, draws), float(onset(grid, fit)[0])
     slope = np.gradient(curve.light, grid)
 
+    level_sd = np.hypot((1 - curve.light) * errors.low, curve.light * errors.high)
+    total_sd = np.hypot(curve.sd, level_sd)
+
     def between(p: float, q: float, draw_p: np.ndarray | None = None, draw_q: np.ndarray | None = None) -> Q:
         a, b = float(crossings(grid, fit, p)[0]), float(crossings(grid, fit, q)[0])
         da = crossings(grid, draws, p) if draw_p is None else draw_p
         db = crossings(grid, draws, q) if draw_q is None else draw_q
         if not (math.isfinite(a) and math.isfinite(b)):
             return Q.missing("not_settled")
-        extra = {"sampling": math.hypot(_sampling_sd(pooled, a), _sampling_sd(pooled, b))}
+        (sd_a, jump_a), (sd_b, jump_b) = _sampling(pooled, a), _sampling(pooled, b)
+        value = b - a
+        if min(jump_a, jump_b) > 0.25:
+            # Hardly a sample lies on the rise; a smooth curve would only spread it.
+            value = _between_samples(pooled, q) - _between_samples(pooled, p)
+        extra = {"sampling": math.hypot(sd_a, sd_b)}
         if quantum_sd > 0:
             steep_a, steep_b = (max(abs(float(np.interp(t, grid, slope))), 1e-12) for t in (a, b))
             extra["digitiser"] = quantum_sd * math.hypot(1 / steep_a, 1 / steep_b)
-        return _quantity(b - a, db - da, extra)
+        (a_early, a_late), (b_early, b_late) = (_band(grid, curve.light, total_sd, s) for s in (p, q))
+        return _quantity(value, db - da, extra, (b_early - a_late, b_late - a_early))
 
     t10d, t90d = crossings(grid, draws, 0.1), crossings(grid, draws, 0.9)
     response = between(0.1, 0.9, t10d, t90d)
@@ -208,12 +243,19 @@ def step_figures(
     shift = start_draws if start_ms is None else np.full(DRAWS, origin)
     settle = Q.missing("not_settled")
     if math.isfinite(settle_fit):
-        settle = _quantity(settle_fit - origin, settle_draws - shift, {"sampling": _sampling_sd(pooled, settle_fit)})
+        wide = np.stack([1 + np.maximum(np.abs(curve.light - 1) + s * K95 * total_sd, 0) for s in (-1, 1)])
+        ends = last_exit(grid, wide, SETTLE_BAND) - origin
+        settle = _quantity(
+            settle_fit - origin,
+            settle_draws - shift,
+            {"sampling": _sampling(pooled, settle_fit)[0]},
+            (float(ends[0]), float(ends[1])),
+        )
     half = crossings(grid, fit, 0.5)[0]
     t10 = float(crossings(grid, fit, 0.1)[0])
     latency = Q.missing("not_settled")
     if math.isfinite(t10):
-        latency = _quantity(t10 - origin, t10d - origin, {"sampling": _sampling_sd(pooled, t10)})
+        latency = _quantity(t10 - origin, t10d - origin, {"sampling": _sampling(pooled, t10)[0]})
     return StepFigures(
         onset_ms=starts,
         onset_sd_ms=float(np.nanstd(start_draws)) if np.isfinite(start_draws).any() else math.nan,

@@ -59,19 +59,20 @@ class Visit:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Level:
-    """Waveforms and noise of one level."""
+    """Waveforms and noise of one level; ``floor`` is the least noise that is believed."""
 
     waves: tuple[rp.Waveform, ...]
     noise: float
+    floor: float
 
     def ripple(self, time_s: np.ndarray) -> np.ndarray | float:
         return sum((w.at(time_s) for w in self.waves), start=0.0)
 
     def variance(self, time_s: np.ndarray) -> np.ndarray | float:
         if not self.waves:
-            return self.noise**2
+            return max(self.noise, self.floor) ** 2
         flanks = sum((w.flank_variance_at(time_s) for w in self.waves), start=0.0)
-        return self.waves[-1].variance_at(time_s) + flanks
+        return np.maximum(self.waves[-1].variance_at(time_s), self.floor**2) + flanks
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -314,23 +315,25 @@ def _fit_plateaus(p: Prepared, candidate: float | None) -> None:
             waves[key].append(wave)
         candidate = _second_candidate(joined, p.record)
     p.hz = tuple(found)
+    # A record without noise (a computed one) still isn't known to better than a millionth of its range.
+    floor = 1e-6 * float(signal.max() - signal.min())
     total, count = 0.0, 0
     for key, (_, r) in joined.items():
         used = max(int(clear[key].sum()) - len(groups[key]), 1)
         variance = float(r @ r) / used
-        p.levels[key] = Level(waves=tuple(waves[key]), noise=math.sqrt(variance))
+        p.levels[key] = Level(waves=tuple(waves[key]), noise=math.sqrt(variance), floor=floor)
         total, count = total + variance * used, count + used
     p.noise = math.sqrt(total / max(count, 1))
-    p.correlation = _correlation(joined, groups)
+    p.correlation = _correlation(joined, groups) if p.noise > 10 * floor else np.zeros(0)
     stretch = max(1.0 + 2 * float(np.sum(p.correlation)), 0.05) if len(p.correlation) else 1.0
     for key, members in everything.items():
         level = p.levels[key]
         for v in members:
             clean = signal[v.plateau] - level.ripple(time[v.plateau])
-            weight = np.broadcast_to(1.0 / np.maximum(level.variance(time[v.plateau]), 1e-300), clean.shape)
+            weight = np.broadcast_to(1.0 / level.variance(time[v.plateau]), clean.shape)
             v.mean = float(np.average(clean, weights=weight))
             n_eff = float(weight.sum()) ** 2 / float((weight**2).sum())
-            white = math.sqrt(1.0 / float(weight.sum())) if level.noise > 0 else 0.0
+            white = math.sqrt(1.0 / float(weight.sum()))
             v.mean_sd = math.hypot(white * math.sqrt(stretch), sg.dither_left(p.lsb, level.noise))
             v.drift = _slow_scatter(clean, level.noise * math.sqrt(stretch), n_eff)
             v.mean_sd = math.hypot(v.mean_sd, v.drift)

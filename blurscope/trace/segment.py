@@ -157,7 +157,7 @@ def check_clipping(name: str, signal: np.ndarray, lsb: float, noise: float) -> N
     ------
     TraceError
     """
-    if noise <= 0 or len(signal) < 200:
+    if len(signal) < 200 or noise < 1e-4 * float(signal.max() - signal.min()):
         return
     if lsb > 0 and noise < 0.35 * lsb:
         return

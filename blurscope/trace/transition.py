@@ -102,7 +102,7 @@ def _blocks(p: Prepared, v: Visit, begin_s: float) -> tuple[np.ndarray, float] |
         return None
     level = p.levels[v.key]
     clean = p.signal[a:stop] - level.ripple(time[a:stop])
-    weight = np.broadcast_to(1 / np.maximum(level.variance(time[a:stop]), 1e-300), clean.shape)
+    weight = np.broadcast_to(1 / level.variance(time[a:stop]), clean.shape)
     cut = np.linspace(0, stop - a, 4).astype(int)
     means = np.array([np.average(clean[i:j], weights=weight[i:j]) for i, j in zip(cut[:-1], cut[1:], strict=True)])
     return means, math.hypot(level.noise / math.sqrt((stop - a) / 3), sg.dither_left(p.lsb, level.noise))

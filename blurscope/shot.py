@@ -26,7 +26,7 @@ from blurscope.tracking.motion import STEPS
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials", "staged"))
 PHASE_STEPS = 16
 LENS_SD_PX = 0.06
-MAX_ERROR_PX = 3.0
+PLATEAU_GAIN, PLATEAU_FLARE = 0.004, 0.001  # doubt of the flat field and of stray light between stripes and bands
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -159,14 +159,14 @@ def measure_shot(
         boxes_px=(pixel, edges.step_px),
         phase_known=False,
     )
-    combined, *_ = _combine(edges, pairs, layout, base, ages, None, shift)
+    combined, *_ = _combine(edges, pairs, layout, tone, base, ages, None, shift)
     say("fitting the camera's motion")
     motion, streaks = _motion(combined, pairs, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd)
     capture, scale = base, 1.0
     if motion is not None:
         for _ in range(2):
             capture, scale = _capture(base, motion, layout, lens_px, lens_sd)
-            combined, *_ = _combine(edges, pairs, layout, capture, ages, motion, shift, scale)
+            combined, *_ = _combine(edges, pairs, layout, tone, capture, ages, motion, shift, scale)
             again, streaks = _motion(
                 combined, pairs, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, motion
             )
@@ -176,7 +176,7 @@ def measure_shot(
                 break
         capture, scale = _capture(base, motion, layout, lens_px, lens_sd)
     say("fitting the edges")
-    combined, instances, spread, groups = _combine(edges, pairs, layout, capture, ages, motion, shift, scale)
+    combined, instances, spread, groups = _combine(edges, pairs, layout, tone, capture, ages, motion, shift, scale)
     starts = lag_groups(edges.lag_px, v)
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
@@ -241,7 +241,7 @@ def lag_groups(lag_px: np.ndarray, px_per_refresh: float) -> np.ndarray:
     return np.array(starts)
 
 
-def _combine(edges, pairs, layout, capture, ages, motion, shift, scale=1.0):
+def _combine(edges, pairs, layout, tone, capture, ages, motion, shift, scale=1.0):
     """Average the instances of each transition, group the samples, and build the operators."""
     groups = [np.nonzero((edges.from_level == a) & (edges.to_level == b))[0] for a, b in pairs]
     starts = lag_groups(edges.lag_px, layout.px_per_refresh)
@@ -276,8 +276,21 @@ def _combine(edges, pairs, layout, capture, ages, motion, shift, scale=1.0):
         ages=ages,
         correlation=edges.correlation,
         length=float(layout.field_refreshes + 2),
+        levels=_known_levels(edges, pairs, groups, tone),
     )
     return profiles, np.array([len(g) for g in groups]), spread, groups
+
+
+def _known_levels(edges, pairs, groups, tone) -> np.ndarray:
+    """Where the static greys put the plateaus of each transition, in units of its normalised profile."""
+    white = float(np.exp(tone.flat[0]))
+    out = np.empty((len(pairs), 4))
+    for i, ((a, b), g) in enumerate(zip(pairs, groups, strict=True)):
+        la, lb = (float(x) * white for x in tone.law(np.array([a, b], float)))
+        start, size = edges.from_light[g], edges.step_light[g]
+        doubt = (PLATEAU_GAIN * (la + lb) + PLATEAU_FLARE * white) / abs(lb - la)
+        out[i] = np.mean((la - start) / size), np.mean((lb - start) / size), doubt, doubt
+    return out
 
 
 def _operators(edges, layout, capture, ages, motion, shift, lag, starts):

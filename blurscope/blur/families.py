@@ -131,7 +131,7 @@ FAMILIES: tuple[Family, ...] = (
     Family(
         name="two exponentials",
         integral=_two_exponentials,
-        starts=((0.7, _L(0.3), _L(2.0)), (1.3, _L(0.3), _L(1.5))),
+        starts=((0.7, _L(0.3), _L(2.0)), (1.3, _L(0.3), _L(1.5)), (1.6, _L(1.0), _L(1.0))),
         low=(0.05, -5.0, -3.0),
         high=(4.0, 2.0, 3.5),
     ),

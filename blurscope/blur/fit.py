@@ -59,7 +59,12 @@ def apply_operator(operator: np.ndarray, cells: np.ndarray) -> np.ndarray:
 
 
 def fit_family(
-    family: Family, profile: np.ndarray, weight: np.ndarray, operator: np.ndarray, ages: np.ndarray
+    family: Family,
+    profile: np.ndarray,
+    weight: np.ndarray,
+    operator: np.ndarray,
+    ages: np.ndarray,
+    levels: np.ndarray | None = None,
 ) -> FamilyFit:
     """Fit a family to every profile, Levenberg-Marquardt in parallel, best of the family's starts.
 
@@ -71,10 +76,14 @@ def fit_family(
         1 / sigma; 0 leaves a sample out.
     operator : (m, k) or (n, m, k) float
     ages : (k + 1,) float
+    levels : (n, 4) float, optional
+        What is known of the from and to level beforehand: their values, then their standard uncertainties.
     """
+    if levels is None:
+        levels = np.tile([0.0, 1.0, 1e3, 1e3], (len(profile), 1))
     best: FamilyFit | None = None
     for start in family.starts:
-        fit = _fit_from(family, np.array(start, float), profile, weight, operator, ages)
+        fit = _fit_from(family, np.array(start, float), profile, weight, operator, ages, levels)
         if best is None:
             best = fit
         else:
@@ -93,7 +102,7 @@ def fit_family(
     return best
 
 
-def _fit_from(family, start, profile, weight, operator, ages) -> FamilyFit:
+def _fit_from(family, start, profile, weight, operator, ages, known) -> FamilyFit:
     n, m = profile.shape
     p = len(start)
     low = np.array([*family.low, -1.0 + 1e-3])
@@ -101,7 +110,7 @@ def _fit_from(family, start, profile, weight, operator, ages) -> FamilyFit:
     x = np.empty((n, p + 1))
     x[:, :p] = start
     x[:, p] = 0.0
-    levels = np.tile([0.0, 1.0], (n, 1))
+    prior = 1 / known[:, 2:] ** 2
     damp = np.full(n, 1e-3)
     step = np.full(p + 1, 1e-4)
     step[p] = 1e-3
@@ -113,10 +122,14 @@ def _fit_from(family, start, profile, weight, operator, ages) -> FamilyFit:
         w2 = weight**2
         low = 1 - edge
         wl, wh = w2 * low, w2 * edge
-        aa, ab, bb = (wl * low).sum(1), (wl * edge).sum(1), (wh * edge).sum(1)
-        ra, rb = (wl * profile).sum(1), (wh * profile).sum(1)
+        aa, ab, bb = (wl * low).sum(1) + prior[:, 0], (wl * edge).sum(1), (wh * edge).sum(1) + prior[:, 1]
+        ra = (wl * profile).sum(1) + prior[:, 0] * known[:, 0]
+        rb = (wh * profile).sum(1) + prior[:, 1] * known[:, 1]
         det = aa * bb - ab * ab + 1e-12 * aa * bb + 1e-300
         return np.stack([(bb * ra - ab * rb) / det, (aa * rb - ab * ra) / det], axis=1)
+
+    def misfit(model: np.ndarray, lv: np.ndarray) -> np.ndarray:
+        return (((profile - model) * weight) ** 2).sum(axis=1) + (prior * (lv - known[:, :2]) ** 2).sum(axis=1)
 
     # place the onset on a coarse grid first
     offsets = np.linspace(-0.8, min(1.5, ages[-1] * 0.4), 24)
@@ -125,12 +138,12 @@ def _fit_from(family, start, profile, weight, operator, ages) -> FamilyFit:
         x[:, p] = offset
         edge = shape(x)
         lv = solve_levels(edge)
-        cost[i] = (((profile - lv[:, :1] - (lv[:, 1:] - lv[:, :1]) * edge) * weight) ** 2).sum(axis=1)
+        cost[i] = misfit(lv[:, :1] + (lv[:, 1:] - lv[:, :1]) * edge, lv)
     x[:, p] = offsets[np.argmin(cost, axis=0)]
     edge = shape(x)
     levels = solve_levels(edge)
     model = levels[:, :1] + (levels[:, 1:] - levels[:, :1]) * edge
-    chi2 = (((profile - model) * weight) ** 2).sum(axis=1)
+    chi2 = misfit(model, levels)
     jac = np.empty((n, m, p + 3))
     active = np.ones(n, bool)
     for _ in range(ITERATIONS):
@@ -148,6 +161,9 @@ def _fit_from(family, start, profile, weight, operator, ages) -> FamilyFit:
         transposed = jw.transpose(0, 2, 1)
         gram = np.matmul(transposed, jw)
         grad = np.matmul(transposed, ((profile - model) * weight)[..., None])[..., 0]
+        for k in (0, 1):
+            gram[:, p + 1 + k, p + 1 + k] += prior[:, k]
+            grad[:, p + 1 + k] -= prior[:, k] * (levels[:, k] - known[:, k])
         improved = np.zeros(n, bool)
         for _ in range(4):
             diag = np.einsum("nii->ni", gram)
@@ -160,7 +176,7 @@ def _fit_from(family, start, profile, weight, operator, ages) -> FamilyFit:
             t_edge = shape(trial)
             t_levels = solve_levels(t_edge)
             t_model = t_levels[:, :1] + (t_levels[:, 1:] - t_levels[:, :1]) * t_edge
-            t_chi2 = (((profile - t_model) * weight) ** 2).sum(axis=1)
+            t_chi2 = misfit(t_model, t_levels)
             take = todo & (t_chi2 <= chi2)
             gain = np.where(take, chi2 - t_chi2, 0.0)
             x = np.where(take[:, None], trial, x)

@@ -30,6 +30,8 @@ class Profiles:
         Inflation of the variance of smooth functionals of the samples.
     length : float
         How far a response is followed, refreshes.
+    levels : (n, 4) float
+        From and to level as the static greys have them, in units of ``esf``, and their standard uncertainties.
     """
 
     lag_px: np.ndarray
@@ -39,6 +41,7 @@ class Profiles:
     ages: np.ndarray
     correlation: float
     length: float
+    levels: np.ndarray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -95,7 +98,7 @@ def compete(profiles: Profiles, families: Sequence[Family] = FAMILIES) -> tuple[
         Proportional to exp(-BIC / 2), chi-square divided by the correlation.
     """
     weight = 1 / profiles.sigma
-    fits = [fit_family(f, profiles.esf, weight, profiles.operator, profiles.ages) for f in families]
+    fits = [fit_family(f, profiles.esf, weight, profiles.operator, profiles.ages, profiles.levels) for f in families]
     return fits, weigh(profiles, fits)
 
 
@@ -275,6 +278,8 @@ def _information(fit: FamilyFit, i: int, profiles: Profiles) -> tuple[np.ndarray
     weight = 1 / profiles.sigma[i] ** 2
     jw = jac * weight[:, None]
     gram = jac.T @ jw
+    p = fit.params.shape[1]
+    gram[[p + 1, p + 2], [p + 1, p + 2]] += 1 / profiles.levels[i, 2:] ** 2
     scale = np.sqrt(np.maximum(np.diag(gram), 1e-12))
     inverse = np.linalg.pinv(gram / np.outer(scale, scale), rcond=1e-9, hermitian=True) / np.outer(scale, scale)
     dof = max(jac.shape[0] - fit.count, 1)
@@ -298,6 +303,7 @@ def _posterior_fast(i, fit, profiles, nuisances, shared, rng) -> tuple[np.ndarra
         ages=profiles.ages,
         correlation=profiles.correlation,
         length=profiles.length,
+        levels=profiles.levels[i : i + 1],
     )
     tau = np.concatenate([np.linspace(0.004, 0.12, 16), np.linspace(0.135, 0.5, 10)])
     chi2 = _fixed_tau(family, tau, sub)
@@ -327,7 +333,12 @@ def _fixed_tau(family: Family, tau: np.ndarray, sub: Profiles) -> np.ndarray:
     n = len(tau)
     operator = sub.operator if sub.operator.ndim == 2 else sub.operator[0]
     return fit_family(
-        frozen, np.repeat(sub.esf, n, axis=0), np.repeat(1 / sub.sigma, n, axis=0), operator, sub.ages
+        frozen,
+        np.repeat(sub.esf, n, axis=0),
+        np.repeat(1 / sub.sigma, n, axis=0),
+        operator,
+        sub.ages,
+        np.repeat(sub.levels, n, axis=0),
     ).chi2
 
 

@@ -30,8 +30,8 @@ class EdgeProfiles:
         Noise of a sample on the from and to plateau, in units of the step.
     correlation : float
         Variance of a mean of many samples over that of independent ones.
-    step_light : (n,) float
-        To minus from, relative to white.
+    step_light, from_light : (n,) float
+        To minus from, and the from plateau, in the units of ``tone.decode`` with the flat field divided out.
     from_slope : (n,) float
         Drift of the from plateau over its length, in units of the step.
     from_level, to_level : (n,) int
@@ -49,6 +49,7 @@ class EdgeProfiles:
     sigma_to: np.ndarray
     correlation: float
     step_light: np.ndarray
+    from_light: np.ndarray
     from_slope: np.ndarray
     from_level: np.ndarray
     to_level: np.ndarray
@@ -163,6 +164,7 @@ def _normalise(lag, step, per_bin, lines, rows_of, start, end, scale) -> EdgePro
         sigma_to=sigma_to,
         correlation=float(np.clip(0.5 * (cor_a + cor_b), 0.6, 30.0)),
         step_light=size,
+        from_light=f,
         from_slope=slope,
         from_level=np.array([r[3] for r in rows_of]),
         to_level=np.array([r[4] for r in rows_of]),
@@ -210,6 +212,7 @@ def _empty(lag, step, per_bin) -> EdgeProfiles:
                 "sigma_from",
                 "sigma_to",
                 "step_light",
+                "from_light",
                 "from_slope",
                 "from_level",
                 "to_level",

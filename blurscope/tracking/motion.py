@@ -12,6 +12,8 @@ from blurscope.pattern.layout import Layout
 from blurscope.tracking.lanes import Streak
 
 STEPS = 64  # time steps per refresh in waveforms
+CLOCK_CELLS = 8  # cells per refresh of the clock slits' free waveform
+CLOCK_ROUGHNESS = 0.15  # second difference of that waveform, standard deviation, share of white
 NAMES = (
     "start",
     "exposure",
@@ -155,7 +157,7 @@ class StreakBatch:
         self.v_row = np.array([[s.v_row] for s in streaks], float)
         if emission is not None:
             waves = [np.resize(w, _common(len(w), STEPS)) for w in waves]
-        self.waves, self.emission = waves, emission
+        self.waves, self.emission = list(waves), emission
         self.period = np.array([[len(w)] for w in waves], float)
         self.sums = self._cumulate(waves)
         self.data = np.concatenate([s.light for s in streaks])
@@ -213,6 +215,61 @@ class StreakBatch:
         light = total * (amplitude / exposure)
         return _blur(light, self.step, sigma, self.pixel)[self.keep]
 
+    def basis(self, p: np.ndarray, rows: np.ndarray, phases: np.ndarray, cells: int, period: int) -> np.ndarray:
+        """Return what each cell of a free periodic waveform adds to the streaks of ``rows``.
+
+        Parameters
+        ----------
+        p : (11,) float
+        rows : (r,) int
+            Streaks whose slits follow the waveform.
+        phases : (r,) int
+            Their phases, refreshes.
+        cells, period : int
+            Cells per refresh, and the period in refreshes.
+
+        Returns
+        -------
+        (samples of those streaks, cells * period) float
+        """
+        start, exposure, error, accel, delay, along, across, sigma, amplitude, delay_along, delay_across = p
+        v, sign = self.layout.px_per_refresh, self.layout.sign
+        x, width, u = self.x[rows], self.width[rows], self.u[rows]
+        column = (x + width / 2) / self.layout.width_px - 0.5
+        row = self.v_row[rows] / self.layout.height_px - 0.5
+        opening = start + along * column + across * row
+        late = delay + delay_along * column + delay_across * row + phases[:, None]
+        middle = opening + exposure / 2
+        near = x - u
+        first, last = (near, near + width) if sign > 0 else (-near - width, -near)
+
+        def when(position: np.ndarray) -> np.ndarray:
+            away = position - v * middle
+            root = np.sqrt(np.maximum((v + error) ** 2 + 2 * accel * away, 1e-6))
+            return np.clip(middle + 2 * away / ((v + error) + root), opening, opening + exposure)
+
+        a, b = when(first) - late, when(last) - late
+        keep = self.keep[rows]
+        out = np.empty((int(keep.sum()), cells * period))
+        for j in range(cells * period):
+            t0, t1 = j / cells, (j + 1) / cells
+
+            def part(t: np.ndarray, t0: float = t0, t1: float = t1) -> np.ndarray:
+                whole = np.floor(t / period)
+                inside = t - whole * period
+                return whole * (t1 - t0) + np.clip(inside - t0, 0, t1 - t0)
+
+            light = (part(b) - part(a)) * (amplitude / exposure)
+            out[:, j] = _blur(light, self.step, sigma, self.pixel)[keep]
+        return out
+
+    def set_waves(self, rows: np.ndarray, phases: np.ndarray, cells: np.ndarray, per_cell: int) -> None:
+        """Give the streaks of ``rows`` a free waveform (values per cell of ``per_cell`` steps)."""
+        wave = np.repeat(cells, per_cell)
+        for r, phase in zip(rows, phases, strict=True):
+            self.waves[r] = np.roll(wave, int(phase) * STEPS)
+        self.sums = self._cumulate(self.waves)
+
 
 def _common(length: int, steps: int) -> int:
     return int(np.lcm(length, steps))
@@ -232,6 +289,12 @@ def _blur(light: np.ndarray, step: float, sigma: float, pixel: float) -> np.ndar
     return out
 
 
+def _bend(n: int) -> np.ndarray:
+    """Second differences of a periodic sequence, (n, n)."""
+    eye = np.eye(n)
+    return np.roll(eye, 1, axis=1) - 2 * eye + np.roll(eye, -1, axis=1)
+
+
 def fit_motion(
     streaks: list[Streak],
     waves: list[np.ndarray],
@@ -246,6 +309,9 @@ def fit_motion(
     guess: np.ndarray | None = None,
 ) -> Motion:
     """Fit the camera's motion to all streaks at once (Gauss-Newton with step control).
+
+    The clock slits switch faster than many panels settle, so their periodic waveform is free (a value per 1/8 refresh)
+    and found together with the motion; ``waves`` is only where it starts.
 
     Parameters
     ----------
@@ -281,42 +347,69 @@ def fit_motion(
     width = np.concatenate([np.full(len(s.u_px), s.slit.width_px / (v * exposure)) for s in streaks])
     noise = np.concatenate([np.full(len(s.u_px), s.noise) for s in streaks])
     weight = 1 / np.hypot(noise * 1.5, rough * level * width)
+    clock = np.array([i for i, s in enumerate(streaks) if s.slit.kind == "clock"], int)
+    phases = np.array([streaks[i].slit.phase_refreshes for i in clock], int)
+    period = streaks[clock[0]].slit.period_refreshes if len(clock) else 0
+    per_cell = STEPS // CLOCK_CELLS
+    free = np.zeros(0)
+    if len(clock):
+        shown = np.roll(waves[clock[0]], -int(phases[0]) * STEPS)
+        free = shown.reshape(-1, per_cell).mean(axis=1)
+        batch.set_waves(clock, phases, free, per_cell)
+    of_clock = np.concatenate([np.full(n, i in set(clock.tolist())) for i, n in enumerate(batch.counts)])
+    n_p, n_w = len(p), len(free)
+    bend = _bend(n_w) / CLOCK_ROUGHNESS if n_w else np.zeros((0, 0))
 
-    def cost(q: np.ndarray, m: np.ndarray) -> float:
-        return float((((data - m) * weight) ** 2).sum() + (((q - centre) / prior) ** 2).sum())
+    def cost(q: np.ndarray, w: np.ndarray, m: np.ndarray) -> float:
+        rough_w = float(((bend @ w) ** 2).sum()) if n_w else 0.0
+        return float((((data - m) * weight) ** 2).sum() + (((q - centre) / prior) ** 2).sum()) + rough_w
 
     model = batch.model(p)
-    best = cost(p, model)
+    best = cost(p, free, model)
     damp = 1e-3
-    gram = np.eye(len(p))
+    gram = np.eye(n_p + n_w)
     for _ in range(25):
-        jac = np.empty((len(data), len(p)))
-        for k in range(len(p)):
+        jac = np.zeros((len(data), n_p + n_w))
+        for k in range(n_p):
             q = p.copy()
             q[k] += steps[k]
             jac[:, k] = (batch.model(q) - model) / steps[k]
+        if n_w:
+            jac[of_clock, n_p:] = batch.basis(p, clock, phases, CLOCK_CELLS, period)
         jw = jac * weight[:, None]
-        gram = jw.T @ jw + np.diag(1 / prior**2)
-        grad = jw.T @ ((data - model) * weight) - (p - centre) / prior**2
+        gram = jw.T @ jw
+        gram[:n_p, :n_p] += np.diag(1 / prior**2)
+        grad = jw.T @ ((data - model) * weight)
+        grad[:n_p] -= (p - centre) / prior**2
+        if n_w:
+            gram[n_p:, n_p:] += bend.T @ bend + 1e-6 * np.eye(n_w)
+            grad[n_p:] -= bend.T @ (bend @ free)
         moved = False
         for _ in range(6):
             delta = np.linalg.solve(gram + damp * np.diag(np.diag(gram)), grad)
-            trial = p + np.clip(delta, -0.5, 0.5)
+            trial = p + np.clip(delta[:n_p], -0.5, 0.5)
             trial[1] = max(trial[1], 0.3)
             trial[7] = max(trial[7], 0.02)
+            trial_free = free + delta[n_p:]
+            if n_w:
+                batch.set_waves(clock, phases, trial_free, per_cell)
             trial_model = batch.model(trial)
-            c = cost(trial, trial_model)
+            c = cost(trial, trial_free, trial_model)
             if c < best:
                 gain = best - c
-                p, model, best, moved = trial, trial_model, c, True
+                p, free, model, best, moved = trial, trial_free, trial_model, c, True
                 damp *= 0.2
                 break
             damp *= 8
-        if not moved or gain < 0.02 * max(1.0, 1e-3 * best):
+        if not moved:
+            if n_w:
+                batch.set_waves(clock, phases, free, per_cell)
+            break
+        if gain < 0.02 * max(1.0, 1e-3 * best):
             break
     res = (data - model) * weight
     ratio = float((res**2).sum() / max(len(data) - len(p), 1))
-    covariance = np.linalg.inv(gram) * max(ratio, 0.05) * 2.0
+    covariance = np.linalg.inv(gram)[:n_p, :n_p] * max(ratio, 0.05) * 2.0
     return Motion(
         **dict(zip(NAMES, map(float, p), strict=True)), covariance=covariance, chi2_ratio=ratio, samples=len(data)
     )

@@ -212,6 +212,10 @@ def fit_waveform(time_s: np.ndarray, residual: np.ndarray, hz: float, dt_s: floa
         masked[:], height[:], jumps = False, 0.0, []
     clear = ~masked[np.minimum((where * LUT).astype(np.int64), LUT - 1)]
     order = int(min(24, clear.sum() // 4))
+    if jumps:
+        # Harmonics finer than the masked stretches would swing freely inside them.
+        widest = max((high - low) % 1.0 + 2 * reach for low, high, _ in jumps)
+        order = int(min(order, max(0.35 / widest, 2)))
     k = np.arange(1, order + 1)
     places = np.array([(low + 0.5 * ((high - low) % 1.0)) % 1.0 for low, high, _ in jumps])
 
@@ -249,7 +253,9 @@ def fit_waveform(time_s: np.ndarray, residual: np.ndarray, hz: float, dt_s: floa
     remainder = extra[np.minimum((phase * fine).astype(np.int64), fine - 1)]
     table += remainder
     table -= table.mean()
-    height = np.maximum(height, _spread(np.abs(remainder), max(int(math.ceil(dt_s * hz * LUT)), LUT // fine)))
+    # Only remainders that amount to a flank; small ones are the digitiser's steps, as sharp as they look.
+    rest = np.where(np.abs(remainder) > 0.1 * float(np.ptp(table)), np.abs(remainder), 0.0)
+    height = np.maximum(height, _spread(rest, max(int(math.ceil(dt_s * hz * LUT)), LUT // fine)))
     slot = np.minimum((turn * LUT).astype(np.int64), LUT - 1)
     plain = ~masked[slot]
     after = (residual - table[slot])[plain]
@@ -316,10 +322,12 @@ def _jumps(where: np.ndarray, mean: np.ndarray, weight: np.ndarray, noise2: floa
         while length < n and steep[(i + length) % n]:
             length += 1
         j = (i + length) % n
-        out.append((float(where[i]), float(where[j]), abs(float(mean[j] - mean[i]))))
+        height = abs(float(mean[j] - mean[i]))
+        if height > 0.2 * span:  # less is a step of the digitiser, or a kink that harmonics follow
+            out.append((float(where[i]), float(where[j]), height))
         k += length
     out.sort(key=lambda f: -f[2])
-    return out[:12]
+    return out[:6]
 
 
 def _spread(values: np.ndarray, reach: int) -> np.ndarray:

@@ -473,3 +473,27 @@ def test_the_same_seed_gives_the_same_photo():
     one, again, other = (film(EDGES, INSTANT, camera, seed=s) for s in (5, 5, 6))
     assert (one.codes == again.codes).all() and one.data == again.data and one.truth == again.truth
     assert (one.codes != other.codes).any()
+
+
+@pytest.mark.parametrize("px_per_refresh", [4, 16])
+@pytest.mark.parametrize("scale", [1.7, 3.0])
+def test_lens_blur_along_the_motion(px_per_refresh, scale):
+    """Hold, response, lens and camera pixel together, by numerical convolution of the closed form."""
+    layout = plate(band(6), width_px=560, px_per_refresh=px_per_refresh)
+    camera = replace(PLAIN, campx_per_px=scale, lens_sigma_campx=1.0)
+    display = replace(INSTANT, response=Response(time_ms=6.0))
+    got = esf(layout, display, camera, LAG)
+    sigma = 1.0 / scale / px_per_refresh
+    z = np.linspace(-5, 5, 401)
+    weight = np.exp(-z * z / 2)
+
+    def seen(t: np.ndarray) -> np.ndarray:
+        curves = [
+            w * hold_of(lambda s: s - TAU * (1 - np.exp(-s / TAU)), t - sigma * x)
+            for x, w in zip(z, weight, strict=True)
+        ]
+        return np.sum(curves, axis=0) / weight.sum()
+
+    expected = seen_by_pixels(seen, LAG, camera, layout)
+    assert np.abs(got - expected).max() < 1.5e-3
+    assert abs(width_1090(LAG, got) - width_1090(LAG, expected)) < 1e-3

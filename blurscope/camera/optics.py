@@ -13,6 +13,7 @@ from blurscope.camera.motion import Grid
 
 COARSE = 8  # campx between exactly computed points of the map
 STRIP_SAMPLES = 1_500_000
+GROWTH_CAMPX = 0.2  # of a growing lens blur within a strip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,8 +103,53 @@ def make_view(camera: Camera, width_px: int, height_px: int) -> View:
 
 
 def supersampling(camera: Camera) -> int:
-    """Return the samples per campx and axis: about 6 per display px."""
-    return max(1, math.ceil(6 / camera.campx_per_px - 0.01))
+    """Return the samples per campx and axis: at least 5 per display px, and 2 unless the lens is very soft."""
+    sigmas = (camera.lens_sigma_campx, camera.lens_sigma_x_campx, camera.lens_sigma_bottom_campx)
+    softest = min(s for s in sigmas if s is not None)
+    return max(1 if softest >= 2 else 2, math.ceil(5 / camera.campx_per_px - 0.01))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Softness:
+    """How lens and pixel are shared out between soft borders of the display px and a Gaussian, in samples.
+
+    A hard border sampled as it is would alias with the samples. So borders are drawn as wide as a camera pixel to
+    either side (a triangle), and the Gaussian gets what is left of the variance of lens and camera pixel; the mean over
+    the samples of a pixel does the rest.
+    """
+
+    border: float  # half-width of a border's triangle; 0 draws it as wide as a sample
+    sigma: float
+
+
+def share_blur(
+    sigma_campx: float, ss: int, scale: float, kink: float | None = None, border: float | None = None
+) -> Softness:
+    """Return the softness along one axis.
+
+    Parameters
+    ----------
+    sigma_campx : float
+        The lens.
+    ss : int
+        Samples per campx.
+    scale : float
+        campx per px.
+    kink : float or None
+        Distance of the points between which the layer is straight, in samples, instead of hard borders.
+    border : float or None
+        Borders as they have been drawn already.
+    """
+    variance = (sigma_campx * ss) ** 2 + 1 / 12
+    if sigma_campx <= 0:
+        return Softness(border=0.0, sigma=0.0)
+    if kink is not None:  # straight lines between points are as soft as a triangle
+        return Softness(border=0.0, sigma=math.sqrt(max(variance - kink**2 / 6, 0.0)))
+    if border is None:
+        border = min(float(ss), 0.5 * ss * scale)
+    if variance - border**2 / 6 < 0.25:
+        return Softness(border=0.0, sigma=sigma_campx * ss)
+    return Softness(border=border, sigma=math.sqrt(variance - border**2 / 6))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,51 +192,79 @@ def render(
     from blurscope._cv import cv2
 
     ss = supersampling(camera)
+    scale = camera.campx_per_px
     sy = camera.lens_sigma_campx
     sx = sy if camera.lens_sigma_x_campx is None else camera.lens_sigma_x_campx
-    sy_bottom = sy if camera.lens_sigma_bottom_campx is None else camera.lens_sigma_bottom_campx
-    sx_bottom = sx if camera.lens_sigma_bottom_campx is None else sy_bottom
-    halo = math.ceil(4.5 * max(sy, sy_bottom)) + 1
+    sy_end = sy if camera.lens_sigma_bottom_campx is None else camera.lens_sigma_bottom_campx
+    sx_end = sx if camera.lens_sigma_bottom_campx is None else sy_end
+    hard = all(layer.hard for layer in layers)
+    kink = None if hard else ss * scale / layers[0].grid.steps
+    halo = math.ceil(4.5 * max(sy, sy_end)) + 1
     width, height = view.width_campx, view.height_campx
     rows_at_once = max(32, STRIP_SAMPLES // (width * ss * ss))
-    sharp = ss * camera.campx_per_px  # samples per display px
+    growing = (sx_end, sy_end) != (sx, sy)
+    if growing:
+        growth = max(abs(sx_end - sx), abs(sy_end - sy))
+        rows_at_once = min(rows_at_once, max(16, int(GROWTH_CAMPX / growth * height)))
     out = np.empty((height, width), np.float32)
     for top in range(0, height, rows_at_once):
         end = min(top + rows_at_once, height)
         lo, hi = top - halo, end + halo
+        place = (top + end) / 2 / height
+        along_x = share_blur(sx + (sx_end - sx) * place, ss, scale, kink)
+        along_y = share_blur(sy + (sy_end - sy) * place, ss, scale)
         x_map, row_map = _maps(view, lo, hi, ss)
         x_map -= np.float32(shift_px)
         strip = np.zeros(x_map.shape, np.float32)
         for layer in layers:
             mx = (x_map - np.float32(layer.grid.first_px)) * np.float32(layer.grid.steps) - np.float32(0.5)
             if layer.hard:
-                mx = _hard(mx, sharp)
+                mx = _hard(mx, ss * scale, along_x.border)
             my = row_map + np.float32(layer.shift_row - layer.first_row - 0.5)
-            my = _hard(my, 1 / math.hypot(1 / sharp, layer.spread_row))
+            my = _hard(my, ss * scale, along_y.border, layer.spread_row)
             strip += cv2.remap(layer.light, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         strip = finish(strip)
-        if (sx_bottom, sy_bottom) != (sx, sy):
-            strip = _blur_growing(strip, ss, (sx, sy), (sx_bottom, sy_bottom), lo / height, hi / height)
-        elif sx > 0 or sy > 0:
-            strip = _blur(strip, sx * ss, sy * ss)
+        if growing:
+            ends = [
+                [
+                    share_blur(a + (b - a) * y / height, ss, scale, k, soft.border).sigma
+                    for a, b, k, soft in ((sx, sx_end, kink, along_x), (sy, sy_end, None, along_y))
+                ]
+                for y in (lo, hi)
+            ]
+            strip = _blur_growing(strip, *ends)
+        elif along_x.sigma > 0 or along_y.sigma > 0:
+            strip = _blur(strip, along_x.sigma, along_y.sigma)
         if ss > 1:
             strip = cv2.resize(strip, (width, hi - lo), interpolation=cv2.INTER_AREA)
         out[top:end] = strip[halo : halo + end - top]
     return out
 
 
-def _hard(place: np.ndarray, sharp: float) -> np.ndarray:
-    """Move sample places so that linear interpolation between them shows pixels with hard borders.
+def _hard(place: np.ndarray, samples_per_px: float, border: float, spread_px: float = 0.0) -> np.ndarray:
+    """Move sample places so that linear interpolation between them shows pixels with borders.
 
-    The border is as wide as one sample, which is the exact mean over the sample.
+    Without ``border`` a border is as wide as a sample, which is the exact mean over the sample; with it, it is the
+    integral of a triangle of that half-width. ``spread_px`` widens it further.
     """
     whole = np.floor(place)
     part = place - whole
     part -= np.float32(0.5)
-    part *= np.float32(max(sharp, 1.0))
-    part += np.float32(0.5)
-    np.clip(part, 0, 1, out=part)
+    if border <= 0:
+        part *= np.float32(max(1 / math.hypot(1 / samples_per_px, spread_px), 1.0))
+        part += np.float32(0.5)
+        np.clip(part, 0, 1, out=part)
+        whole += part
+        return whole
+    half_px = min(math.sqrt((border / samples_per_px) ** 2 + spread_px**2 / 2), 0.5)
+    part *= np.float32(1 / half_px)
+    np.clip(part, -1, 1, out=part)
     whole += part
+    whole += np.float32(0.5)
+    bend = np.abs(part)
+    bend *= part
+    bend *= np.float32(0.5)
+    whole -= bend
     return whole
 
 
@@ -207,19 +281,9 @@ def _blur(picture: np.ndarray, sigma_x: float, sigma_y: float) -> np.ndarray:
     return cv2.sepFilter2D(picture, cv2.CV_32F, kernel(sigma_x), kernel(sigma_y), borderType=cv2.BORDER_REPLICATE)
 
 
-def _blur_growing(
-    picture: np.ndarray,
-    ss: int,
-    top: tuple[float, float],
-    bottom: tuple[float, float],
-    low: float,
-    high: float,
-) -> np.ndarray:
-    """Blur a strip from ``low`` to ``high`` of a photo whose blur grows evenly from top to bottom."""
-    ends = []
-    for place in (low, high):
-        sigma = [max(0.0, a + (b - a) * place) * ss for a, b in zip(top, bottom, strict=True)]
-        ends.append(_blur(picture, *sigma) if max(sigma) > 0 else picture)
+def _blur_growing(picture: np.ndarray, top: list[float], bottom: list[float]) -> np.ndarray:
+    """Blur a strip evenly more from its first row to its last: ``(sigma_x, sigma_y)`` at both."""
+    ends = [_blur(picture, *sigma) for sigma in (top, bottom)]
     share = ((np.arange(picture.shape[0]) + 0.5) / picture.shape[0]).astype(np.float32)[:, None]
     return ends[0] * (1 - share) + ends[1] * share
 

@@ -257,8 +257,9 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
     columns = abs(along) > max(abs(across), 3 * sd_along) and abs(along) > 0.2
     scan, sd = (along, sd_along) if columns else (across, sd_across)
     drift = layout.sign * v * v / layout.width_px
-    error = m.error - (drift * along if columns else 0.0)
-    sd_error = float(np.hypot(m.sd("error"), drift * sd_along if columns else 0.0))
+    # positions count in px of the plate as the pose has them: a scan along the motion stretches these
+    error = m.error + drift * m.along
+    sd_error = float(np.hypot(m.sd("error"), drift * m.sd("along")))
     return {
         "error_px_per_refresh": Q(value=error, u95=1.96 * float(np.hypot(sd_error, 0.0005 * v))),
         "accel_px_per_refresh2": Q(value=m.accel, u95=1.96 * m.sd("accel")),

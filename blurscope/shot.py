@@ -6,7 +6,7 @@ This is the part of the pipeline that knows pixels; `pipeline` turns its result 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from blurscope.errors import FitError
 from blurscope.light import Tone, measure_lens, measure_tone
 from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
-from blurscope.target import Registration, register
+from blurscope.target import Pose, Registration, register
 from blurscope.tracking import Motion, cut_streaks, fit_motion, place_screen, read_lanes, slit_waveform
 from blurscope.tracking.lanes import Lane, Streak
 from blurscope.tracking.motion import STEPS
@@ -26,6 +26,7 @@ from blurscope.tracking.motion import STEPS
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials", "staged"))
 PHASE_STEPS = 16
 LENS_SD_PX = 0.06
+REALIGN_PX = 0.15  # misalignment of edges and clock over the screen beyond which the pose is put right
 PLATEAU_GAIN, PLATEAU_FLARE = 0.004, 0.001  # doubt of the flat field and of stray light between stripes and bands
 
 
@@ -145,9 +146,7 @@ def measure_shot(
     say("reading the edges")
     edges = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px)
     if len(edges.esf) == 0:
-        raise FitError(
-            "no edge with its settling field lies wholly in the photo; step back so that more of the plate shows"
-        )
+        raise FitError("no edge with its settling field lies wholly in the photo; step back so that more of it shows")
     pairs = sorted({(int(a), int(b)) for a, b in zip(edges.from_level, edges.to_level, strict=True)})
     ages = age_edges(layout.field_refreshes + 1)
     v = layout.px_per_refresh
@@ -161,20 +160,34 @@ def measure_shot(
     )
     combined, *_ = _combine(edges, pairs, layout, tone, base, ages, None, shift)
     say("fitting the camera's motion")
-    motion, streaks = _motion(combined, pairs, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd)
+
+    def move(found: Profiles, before: Motion | None = None) -> tuple[Motion | None, list[Streak]]:
+        return _motion(found, pairs, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, before)
+
+    motion, streaks = move(combined)
     capture, scale = base, 1.0
-    if motion is not None:
-        for _ in range(2):
-            capture, scale = _capture(base, motion, layout, lens_px, lens_sd)
-            combined, *_ = _combine(edges, pairs, layout, tone, capture, ages, motion, shift, scale)
-            again, streaks = _motion(
-                combined, pairs, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, motion
+    for _ in range(3):
+        if motion is None:
+            break
+        if v * max(abs(motion.delay_along), abs(motion.delay_across)) > REALIGN_PX:
+            reg = replace(reg, pose=_realigned(reg, motion, layout, shift))
+            lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
+            edges = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px)
+            motion = replace(
+                motion,
+                along=motion.along - motion.delay_along,
+                across=motion.across - motion.delay_across,
+                delay_along=0.0,
+                delay_across=0.0,
             )
-            moved = abs(again.error - motion.error) + abs(again.exposure - motion.exposure) if again else 0.0
-            motion = again or motion
-            if moved < 0.01:
-                break
-        capture, scale = _capture(base, motion, layout, lens_px, lens_sd)
+        capture, scale = _capture(base, motion, layout)
+        combined, *_ = _combine(edges, pairs, layout, tone, capture, ages, motion, shift, scale)
+        again, streaks = move(combined, motion)
+        moved = abs(again.error - motion.error) + abs(again.exposure - motion.exposure) if again else 0.0
+        motion = again or motion
+        capture, scale = _capture(base, motion, layout)
+        if moved < 0.01 and v * max(abs(motion.delay_along), abs(motion.delay_across)) <= REALIGN_PX:
+            break
     say("fitting the edges")
     combined, instances, spread, groups = _combine(edges, pairs, layout, tone, capture, ages, motion, shift, scale)
     starts = lag_groups(edges.lag_px, v)
@@ -318,7 +331,17 @@ def _operators(edges, layout, capture, ages, motion, shift, lag, starts):
     return made, [index[k] for k in keys]
 
 
-def _capture(base: Capture, motion: Motion, layout: Layout, lens_px: float, lens_sd: float) -> tuple[Capture, float]:
+def _realigned(reg: Registration, motion: Motion, layout: Layout, shift: float) -> Pose:
+    """Return the pose in which edges line up with the switches that the clock slits show, all over the screen."""
+    m = reg.pose.matrix
+    late = layout.sign * layout.px_per_refresh * np.array([motion.delay_along, motion.delay_across])
+    along, across = late[0] / layout.width_px, late[1] / layout.height_px
+    constant = along * shift - 0.5 * (late[0] + late[1])
+    first = m[0] * (1 + along) + m[1] * across + m[2] * constant
+    return replace(reg.pose, matrix=np.array([first, m[1], m[2]]))
+
+
+def _capture(base: Capture, motion: Motion, layout: Layout) -> tuple[Capture, float]:
     """Turn the camera's motion into the capture of the edges, and the scale of the lag axis."""
     v = layout.px_per_refresh
     squeeze = layout.sign * v * motion.along / layout.width_px

@@ -140,7 +140,7 @@ def _rows(codes: np.ndarray, layout: Layout, pose: Pose, decode: np.ndarray):
     if kept.mean() < 0.5 or rms > 0.6:
         raise TargetError(
             f"the stripes do not lie where the pattern has them (residual {rms:.2f} px, "
-            f"{100 * kept.mean():.0f} % kept): the photo shows another plate, or the lens bends more than an ordinary one"
+            f"{100 * kept.mean():.0f} % kept): the photo shows another plate, or the lens bends too much"
         )
     return pose, res, kept, len(static_boundaries(layout)[0]) * count
 
@@ -167,15 +167,14 @@ def _columns(codes, layout, pose, decode, fix, turned, row_res, rows_expected) -
             raise TargetError(
                 f"only {len(found['x'])} edges of the plate could be located: it is too blurred along the motion"
             )
-        pose, res, kept, _ = fit_columns(pose, found["x"], found["y"], found["u"], found["pair"], found["weight"])
+        pose, res, kept, scale_rel = fit_columns(
+            pose, found["x"], found["y"], found["u"], found["pair"], found["weight"], mirrored
+        )
     # put lag 0 where an instant panel's ramp would start: half a hold before the earliest half-height points
     ahead = layout.sign * (float(np.percentile(found["lag_px"][kept], 5)) - layout.px_per_refresh / 2)
     m = pose.matrix
     pose = replace(pose, matrix=np.array([m[0] + ahead * m[2], m[1], m[2]]))
     lit = (lit[0] + ahead, lit[1] + ahead)
-    spread = float(np.sqrt(np.mean(res[kept] ** 2)))
-    u = found["u"][kept]
-    lever = float(np.sqrt(np.sum((u - u.mean()) ** 2)))
     both = np.concatenate([row_res, res[kept]])
     sx, sy = pose.scale_at(float(np.mean(lit)), layout.height_px / 2)
     return Registration(
@@ -187,7 +186,7 @@ def _columns(codes, layout, pose, decode, fix, turned, row_res, rows_expected) -
         marks_found=len(row_res) + int(kept.sum()),
         marks_expected=rows_expected + len(found["x"]),
         lit_u_px=lit,
-        scale_u_rel=spread / max(lever, 1.0),
+        scale_u_rel=scale_rel,
         score=score,
         width_px=float(np.nanmedian(found["width_px"][kept])),
         campx_per_px=0.5 * (sx + sy),

@@ -73,41 +73,64 @@ def square_columns(pose: Pose, mirrored: bool) -> Pose:
     return Pose(matrix=np.array([first, m[1], m[2]]), k1=pose.k1, k2=pose.k2, centre=pose.centre, radius=pose.radius)
 
 
+EDGE_SD_PX = 0.05  # of one located edge
+LAG_SD_PX = 2.0  # between transitions
+SQUARE_SD = 0.004  # departure from equal scales and right angles at the photo's centre (perspective, lens)
+
+
 def fit_columns(
-    pose: Pose, x: np.ndarray, y: np.ndarray, u: np.ndarray, group: np.ndarray, weight: np.ndarray
-) -> tuple[Pose, np.ndarray, np.ndarray, np.ndarray]:
+    pose: Pose,
+    x: np.ndarray,
+    y: np.ndarray,
+    u: np.ndarray,
+    group: np.ndarray,
+    weight: np.ndarray,
+    mirrored: bool = False,
+) -> tuple[Pose, np.ndarray, np.ndarray, float]:
     """Fit the first row of the matrix to located edges; each group (transition) has a lag of its own.
+
+    Where few transitions are seen twice, lags and scale can't be told apart by the edges alone: square camera pixels
+    and lags that differ by a few px at most are weak prior knowledge.
 
     Returns
     -------
-    Pose, residuals in display px, kept, lag per group (mean zero over the groups, in u)
+    Pose, residuals in display px, kept, relative standard uncertainty of the scale along the motion
     """
     xn, yn = pose.normalise(x, y)
-    m = pose.matrix
+    m = pose.matrix / pose.matrix[2, 2]
     w = m[2, 0] * xn + m[2, 1] * yn + m[2, 2]
     groups, index = np.unique(group, return_inverse=True)
-    design = np.zeros((len(u), 3 + len(groups)))
+    n = 3 + len(groups)
+    design = np.zeros((len(u), n))
     design[:, 0], design[:, 1], design[:, 2] = xn / w, yn / w, 1 / w
     design[np.arange(len(u)), 3 + index] = -1.0
-    # the lags are a few px at most: a weak prior keeps a group whose edges all drop out from running away
-    tie = np.zeros((1 + len(groups), 3 + len(groups)))
-    tie[0, 3:] = np.sqrt(len(u))
-    tie[1:, 3:] = np.eye(len(groups)) * 0.01
+    unit = float(np.sqrt(np.median(weight)))
+    ties = np.zeros((3 + len(groups), n))
+    ties[0, 3:] = np.sqrt(len(u))
+    ties[1 : 1 + len(groups), 3:] = np.eye(len(groups)) * unit * EDGE_SD_PX / LAG_SD_PX
+    vx, vy = m[1, 0] - m[1, 2] * m[2, 0], m[1, 1] - m[1, 2] * m[2, 1]
+    ux, uy = (-vy, vx) if mirrored else (vy, -vx)
+    strength = unit * EDGE_SD_PX / (SQUARE_SD * float(np.hypot(vx, vy)))
+    ties[-2, :3] = strength * np.array([1.0, 0.0, -m[2, 0]])
+    ties[-1, :3] = strength * np.array([0.0, 1.0, -m[2, 1]])
+    goal = np.zeros(len(ties))
+    goal[-2:] = strength * ux, strength * uy
     keep = np.ones(len(u), bool)
-    scale = np.linalg.norm(design[:, :3], axis=0)
+    scale = np.concatenate([np.linalg.norm(design[:, :3], axis=0), np.ones(len(groups))])
     for _ in range(6):
         ww = np.sqrt(weight * keep)
-        a = np.vstack([design * ww[:, None], tie])
-        b = np.concatenate([u * ww, np.zeros(len(tie))])
-        a = a / np.concatenate([scale, np.ones(len(groups))])
+        a = np.vstack([design * ww[:, None], ties]) / scale
+        b = np.concatenate([u * ww, goal])
         sol, *_ = np.linalg.lstsq(a, b, rcond=None)
-        sol[:3] /= scale
+        sol = sol / scale
         res = u - design @ sol
         spread = 1.4826 * np.median(np.abs(res[keep])) + 1e-3
-        new = np.abs(res) < 4 * spread
+        new = np.abs(res) < max(4 * spread, 0.1)
         if (new == keep).all() or new.sum() < 8:
             break
         keep = new
     matrix = np.array([sol[:3], m[1], m[2]])
     out = Pose(matrix=matrix, k1=pose.k1, k2=pose.k2, centre=pose.centre, radius=pose.radius)
-    return out, res, keep, sol[3:]
+    inverse = np.linalg.pinv(a.T @ a, hermitian=True)[0, 0] / scale[0] ** 2
+    scale_rel = float(np.sqrt(inverse) * unit * EDGE_SD_PX / np.hypot(vx, vy))
+    return out, res, keep, scale_rel

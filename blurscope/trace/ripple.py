@@ -201,7 +201,8 @@ def fit_waveform(time_s: np.ndarray, residual: np.ndarray, hz: float, dt_s: floa
     noise2 = _white_variance(residual, at, fine)
     jumps = _jumps(where, mean, weight, noise2)
     masked = np.zeros(LUT, dtype=bool)
-    reach = max(dt_s * hz, 1.0 / fine)
+    # The flank lies between two filled phases; its place in the record is known a little less well than that.
+    reach = max(0.3 * dt_s * hz, 1.5 / fine)
     height = np.zeros(LUT)
     phase = (np.arange(LUT) + 0.5) / LUT
     for low, high, size in jumps:

@@ -397,7 +397,8 @@ def reduce_transition(
     lsb = max(p.lsb for p, _ in sources)
     height = abs(float(np.median([r.high - r.low for r in repeats])))
     quantum = sg.dither_left(lsb, noise) / height
-    per_sample = float(np.mean([np.mean(r.weight) for r in repeats]))
+    # Samples in the dark of a strobe or on a flank say nothing: the mean is over those that do.
+    per_sample = float(np.mean([np.sum(r.weight**2) / max(np.sum(r.weight), 1e-300) for r in repeats]))
     step_over_noise = math.sqrt(per_sample * len(repeats))
     common = dict(
         levels_raw=(float(np.mean([r.low for r in repeats])), float(np.mean([r.high for r in repeats]))),

@@ -20,7 +20,7 @@ DATA = BASE | {"pattern.layout"}  # the plate's description is read by every sta
 MAKING = {"__init__", "errors", "files", "_cv"}  # made captures share no blur maths with the analysis
 STAGES = {"photo", "target", "light", "tracking", "edges", "blur", "trace", "model", "agreement"}
 FACES = {"plots", "board", "report", "archive"}
-ORDER = {"shot", "pipeline", "crosscheck"}
+ORDER = {"shot", "still", "combine", "pipeline", "crosscheck", "demo"}
 
 ALLOWED: dict[str, set[str]] = {
     "__init__": {"pipeline", "errors"},
@@ -31,6 +31,8 @@ ALLOWED: dict[str, set[str]] = {
     "uncertainty": set(),
     "shapes": set(),
     "records": {"flags"},
+    "measurement": BASE,
+    "tables": BASE,
     "files": {"errors"},
     "_cv": {"errors"},
     # making
@@ -42,11 +44,14 @@ ALLOWED: dict[str, set[str]] = {
     **{stage: DATA for stage in STAGES},
     # order: the modules that know the sequence
     "shot": DATA | STAGES,
-    "pipeline": DATA | STAGES | {"shot"},
+    "still": DATA | STAGES | {"shot"},
+    "combine": DATA | {"measurement"},
+    "pipeline": DATA | STAGES | {"shot", "still", "combine", "measurement"},
     "crosscheck": DATA | STAGES | {"pipeline"},
+    "demo": DATA | {"pattern", "camera", "photodiode", "measurement"} | STAGES | FACES | ORDER,
     # faces: they show what the records hold
     **{face: BASE | FACES for face in FACES},
-    "cli": DATA | {"pattern", "camera", "photodiode"} | STAGES | ORDER | FACES,
+    "cli": DATA | {"pattern", "camera", "photodiode"} | STAGES | ORDER | FACES | {"measurement", "tables"},
 }
 
 

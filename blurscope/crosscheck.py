@@ -117,7 +117,7 @@ def cross_check_data(
         edges, predicted, lambda entry, key: _measured(entry, key, name), measurement=data, emission=emission,
         refresh_hz=refresh_hz, px_per_refresh=travel, exposure_refreshes=_exposure(data, name),
         refresh_share=0.0 if same_photo else REFRESH_U95_SHARE / K95,
-        measured_tail_ms=instant_tail(viewing.hold_ms, photo_emission),
+        measured_tail_ms=instant_tail(viewing.hold_ms, photo_emission), response_gamma=responses.display_gamma,
     )  # fmt: skip
     warnings = [*responses.warnings, *body.pop("warnings")]
     if missing:

@@ -231,7 +231,14 @@ RATE_TOLERANCE = 0.04  # of a rate: errors that all figures share move the estim
 STANDARD_RATES_HZ = (24, 25, 30, 48, 50, 60, 72, 75, 85, 90, 100, 120, 144, 160, 165, 180, 200, 240, 280, 300, 360, 480)
 
 
-def hypotheses(scene: Scene, measurement: dict[str, Any], *, same_photo: bool, has_signal: bool) -> list[Hypothesis]:
+def hypotheses(
+    scene: Scene,
+    measurement: dict[str, Any],
+    *,
+    same_photo: bool,
+    has_signal: bool,
+    response_gamma: float | None = None,
+) -> list[Hypothesis]:
     """Return the faults worth trying on this measurement.
 
     Parameters
@@ -242,6 +249,8 @@ def hypotheses(scene: Scene, measurement: dict[str, Any], *, same_photo: bool, h
         Response and edges come from one photo, so a wrong refresh rate would stretch both alike.
     has_signal : bool
         Whether any signal-domain response is compared.
+    response_gamma : float, optional
+        The gamma that the response side states.
     """
     codes = {w.get("code") for w in measurement.get("warnings") or [] if isinstance(w, dict)}
     light = measurement.get("light") if isinstance(measurement.get("light"), dict) else {}
@@ -304,6 +313,7 @@ def hypotheses(scene: Scene, measurement: dict[str, Any], *, same_photo: bool, h
     trusted = method in ("linear_file", "row_halftones", "meter")
     stated = _stated(light, "display_gamma")
     gamma = stated if stated is not None and 0.5 <= stated <= 5 else 2.2
+    other = response_gamma or 2.2
     if any(t.from_level is not None for t in scene.transitions):
         out.append(Hypothesis(
             cause="display_gamma", starts=tuple((k,) for k in (0.55, 0.7, 0.82, 0.92, 1.09, 1.22, 1.4, 1.8)),
@@ -313,9 +323,9 @@ def hypotheses(scene: Scene, measurement: dict[str, Any], *, same_photo: bool, h
         ))  # fmt: skip
         if has_signal:
             out.append(Hypothesis(
-                cause="display_gamma", starts=tuple((g,) for g in (1.2, 1.5, 1.8, 2.0, 2.4, 2.6, 3.0)),
-                bounds=((0.6, 5),), outcome=lambda g: scene.signal_gamma(g, 2.2),
-                estimate=lambda g: g * gamma / 2.2, unit="gamma", prior=lambda g: 0.0,
+                cause="display_gamma", starts=tuple((g * other,) for g in (0.55, 0.7, 0.82, 0.92, 1.09, 1.22, 1.4)),
+                bounds=((0.6, 5),), outcome=lambda g: scene.signal_gamma(g, other),
+                estimate=lambda g: other * gamma / g, unit="gamma", prior=lambda g: 0.0,
             ))  # fmt: skip
     unsettled = any(
         "from_not_settled" in ((e.get("quality") or {}).get("flags") or []) for e in measurement.get("edges") or []

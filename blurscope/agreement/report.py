@@ -35,6 +35,7 @@ def check(
     exposure_refreshes: float,
     refresh_share: float,
     measured_tail_ms: float | None = None,
+    response_gamma: float | None = None,
 ) -> dict[str, Any]:
     """Return ``edges``, ``transitions``, ``summary``, ``causes`` and ``warnings`` of an agreement file.
 
@@ -55,6 +56,8 @@ def check(
         Standard uncertainty of the refresh rate, share of it; 0 where both sides come from one photo.
     measured_tail_ms : float, optional
         What the measurement subtracted for its ghosts, if not the hold's.
+    response_gamma : float, optional
+        The display gamma that the response side states.
     """
     pairs = make_pairs(edges, predicted, quantity_of, refresh_share=refresh_share)
     compared = [p for p in pairs if p.compared and p.en is not None]
@@ -83,6 +86,7 @@ def check(
     candidates = hypotheses(
         scene, measurement, same_photo=refresh_share == 0,
         has_signal=any(q.quantity == "response_signal_ms" for q in compared),
+        response_gamma=response_gamma,
     )  # fmt: skip
     found = misfit.explain(candidates)
     directed = _directed(misfit, found, candidates)
@@ -191,8 +195,8 @@ def _cause_json(e: Explanation, refresh_hz: float, px_per_refresh: float) -> dic
         f"not {px_per_refresh * refresh_hz:g} px/s.",
         "tracking": f"Take the photo again with the camera in step with the plate: about {abs(value):.2g} px per "
         "refresh of tracking error is left in the figures.",
-        "display_gamma": f"Meter the display's level-to-light law and give it with --meter: one side used another "
-        f"gamma than {value:.3g}.",
+        "display_gamma": "Meter the display's level-to-light law and give it to both sides with --meter: photo and "
+        f"traces fit if the photo is measured with a gamma of {value:.3g}.",
         "lens_blur": f"Measure again with a --still of the same plate: about {value:.2g} px (sigma) of camera blur is "
         "left in the figures.",
         "strobe": f"Take photo and traces in the same backlight mode: the photo looks lit for {100 * value:.0f} % of a "

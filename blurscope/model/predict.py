@@ -16,7 +16,7 @@ from blurscope.records import PredictedEdge, Q, Transition
 from blurscope.shapes.bank import EdgeBank, make_bank, settled_after
 from blurscope.shapes.blurred import BlurredEdge, instant_tail
 from blurscope.shapes.emission import HOLD, Emission, exposed, pwm, strobe
-from blurscope.shapes.steps import exponential, family_step, instant_step
+from blurscope.shapes.steps import exponential, instant_step
 from blurscope.uncertainty import K95, combine
 
 BANK_FIGURES = ("bet_ms", "get_ms", "ghost_ms", "overshoot_pct", "undershoot_pct")
@@ -219,12 +219,9 @@ def _spreads(transitions: Sequence[Transition], viewing: Viewing) -> list[dict[s
     if share > 0:
         holds = [hold * (1 - share), hold * (1 + share)]
         moved["refresh"] = tuple(figures(make_bank(steps, h, emission, reach=reach), h) for h in holds)
-    if any(t.origin == "family" for t in transitions):
-        shapes = [
-            [family_step(shape, t.response_ms.value) if t.origin == "family" else t.step for t in transitions]
-            for shape in ("exponential", "s-shaped")
-        ]
-        moved["shape"] = tuple(figures(make_bank(s, hold, emission), hold) for s in shapes)
+    if any(t.alternatives for t in transitions):
+        others = [[t.alternatives[k] if t.alternatives else t.step for t in transitions] for k in (0, 1)]
+        moved["shape"] = tuple(figures(make_bank(s, hold, emission), hold) for s in others)
     out = []
     for i in range(len(transitions)):
         row = {}

@@ -13,6 +13,7 @@ import numpy as np
 from blurscope.errors import SettingsError
 from blurscope.files import read_json, show_path
 from blurscope.flags import FLAGS, warning
+from blurscope.model.streak import unblurred_streak
 from blurscope.records import Q, Transition
 from blurscope.shapes.steps import SHAPES, family_step, overshoot_share, rise_ms, sampled_step
 
@@ -234,11 +235,14 @@ def _from_entry(entry: dict[str, Any], name: str, shape: str | None, origin: str
     reason = flags or ("response_missing",)
     response = quantity_of(entry, "response_ms", name, *reason)
     curve = entry.get("step") if origin == "record" else entry
-    step, noise, spacing = None, 0.0, 0.0
+    step, noise, spacing, alternatives = None, 0.0, 0.0, ()
     if isinstance(curve, dict) and curve.get("t_ms") and curve.get("light") and response.value is not None:
         step, noise, spacing = _curve(curve, response.value, f"{name}, {pair[0]} to {pair[1]}")
+        if origin == "streak":
+            step, alternatives, noise = unblurred_streak(step, response.value)
     elif response.value is not None:
         step, origin = family_step(shape or "exponential", max(response.value, 0.0)), "family"
+        alternatives = _both_shapes(response.value)
     overshoot = quantity_of(entry, "overshoot_pct", name, *reason)
     if overshoot.value is None and step is not None:
         overshoot = Q(value=100 * overshoot_share(step))
@@ -252,6 +256,7 @@ def _from_entry(entry: dict[str, Any], name: str, shape: str | None, origin: str
         origin=origin,
         noise_share=noise,
         spacing_ms=spacing,
+        alternatives=alternatives,
         flags=flags,
     )
 
@@ -298,7 +303,7 @@ def _from_edge(entry: dict[str, Any], data: dict[str, Any], name: str, shape: st
     step, origin = None, "family"
     if response.value is not None:
         step = family_step(shape or "exponential", max(response.value, 0.0))
-        if shape is None and (curve := read_back(entry, data)) is not None:
+        if shape is None and (curve := _fitted_step(entry) or read_back(entry, data)) is not None:
             allowed = RECURSION_TOLERANCE * response.value + (response.u95 or 0.0)
             if abs(rise_ms(curve) - response.value) <= allowed:
                 step, origin = curve, "edge"
@@ -312,6 +317,19 @@ def _from_edge(entry: dict[str, Any], data: dict[str, Any], name: str, shape: st
         origin=origin,
         flags=flags,
     )
+
+
+def _both_shapes(response_ms: float) -> tuple[Any, Any]:
+    return family_step("exponential", max(response_ms, 0.0)), family_step("s-shaped", max(response_ms, 0.0))
+
+
+def _fitted_step(entry: dict[str, Any]) -> Any:
+    """Return the step that the measurement fitted to an edge, if the file holds it."""
+    curve = entry.get("step")
+    try:
+        return sampled_step(np.array(curve["t_ms"], dtype=float), np.array(curve["light"], dtype=float))
+    except (TypeError, KeyError, ValueError):
+        return None
 
 
 def read_back(entry: dict[str, Any], data: dict[str, Any], points_per_hold: int = 64) -> Any:

@@ -56,7 +56,7 @@ class Histories:
         display = scene.display
         before = 1
         if not scene.frozen:
-            before = history_refreshes(display, (0, 64, 128, 192, 255), scene.hold_ms)
+            before = history_refreshes(display, scene.hold_ms)
         levels = draw_history(
             scene.stimulus, display, scene.start_refresh, range(first - before, last), frozen=scene.frozen
         )

@@ -15,7 +15,7 @@ from blurscope.camera.display import Display
 from blurscope.camera.exposure import Histories, Scene, Window, film_rows, film_still_rows
 from blurscope.camera.motion import Grid, Travel
 from blurscope.camera.optics import Layer, View, make_view, render
-from blurscope.camera.scene import stimulus_of_frames, stimulus_of_layout
+from blurscope.camera.scene import history_refreshes, stimulus_of_frames, stimulus_of_layout
 from blurscope.camera.sensor import develop, encode_file
 from blurscope.errors import SettingsError
 
@@ -62,7 +62,8 @@ def film(
     seed : int
         Of the noise.
     frames : callable or None
-        ``frames(refresh) -> (height, width) uint8`` instead of the layout's own drawing.
+        ``frames(refresh) -> (height, width) uint8`` instead of the layout's own drawing; asked for every refresh of
+        the exposure and for as many before as the slowest response needs to settle.
 
     Returns
     -------
@@ -112,7 +113,9 @@ def _shoot(layout, display, camera, start_refresh, seed, frames, *, still: bool)
     if frames is None:
         stimulus = stimulus_of_layout(layout)
     else:
-        reach = range(start_refresh + first - 80, start_refresh + last)
+        before = 1 if still else history_refreshes(display, 1000 / refresh_hz)
+        before += len(display.dropped) + len(display.doubled)
+        reach = range(start_refresh + first - before, start_refresh + last)
         stimulus = stimulus_of_frames(frames, reach)
     scene = Scene(
         stimulus=stimulus,

@@ -103,10 +103,10 @@ def make_view(camera: Camera, width_px: int, height_px: int) -> View:
 
 
 def supersampling(camera: Camera) -> int:
-    """Return the samples per campx and axis: at least 5 per display px, and 2 unless the lens is very soft."""
+    """Return the samples per campx and axis: at least 4 per display px, and 2 unless the lens is very soft."""
     sigmas = (camera.lens_sigma_campx, camera.lens_sigma_x_campx, camera.lens_sigma_bottom_campx)
     softest = min(s for s in sigmas if s is not None)
-    return max(1 if softest >= 2 else 2, math.ceil(5 / camera.campx_per_px - 0.01))
+    return max(1 if softest >= 2 else 2, math.ceil(4 / camera.campx_per_px - 0.01))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -97,9 +97,11 @@ def stimulus_of_frames(frames: Callable[[int], np.ndarray], refreshes: range) ->
     )
 
 
-def history_refreshes(display: Display, levels: tuple[int, ...], hold_ms: float) -> int:
+def history_refreshes(display: Display, hold_ms: float) -> int:
     """Return how many refreshes before the exposure still matter."""
-    settle = max((display.response_for(a, b).settle_ms() for a in levels for b in levels if a != b), default=0.0)
+    levels = (0, 64, 128, 191, 255)
+    pairs = {(a, b) for a in levels for b in levels if a != b} | set(display.transitions)
+    settle = max(display.response_for(*p).settle_ms() for p in pairs)
     return min(max(2, math.ceil(settle / hold_ms) + 1), MAX_HISTORY_REFRESHES)
 
 
@@ -128,7 +130,11 @@ class Responses:
                 near = [round(round(x / 255 * 8) * 255 / 8) for x in (a, b)]
                 if near[0] == near[1]:
                     near = [0, 255] if a < b else [255, 0]
-                response = self.display.response_for(*near)
+                a_near, b_near = near
+                if self._of_pair[a_near, b_near] >= 0:
+                    self._of_pair[a, b] = self._of_pair[a_near, b_near]
+                    continue
+                response = self.display.response_for(a_near, b_near)
             else:
                 response = self.display.response_for(a, b)
             if response not in self._known:
@@ -136,6 +142,8 @@ class Responses:
                 self._list.append(response)
                 self._tables.clear()
             self._of_pair[a, b] = self._known[response]
+            if drawing:
+                self._of_pair[a_near, b_near] = self._known[response]
 
     def index(self, from_level: np.ndarray, to_level: np.ndarray) -> np.ndarray:
         """Return the index of the response of each (learnt) transition."""

@@ -10,6 +10,7 @@ import numpy as np
 
 from blurscope.camera.camera import Camera
 
+ROWS_AT_ONCE = 64
 EXIF_POINTER = 34665
 PLACEHOLDER = 34664  # tifffile does not write the pointer itself
 EXIF_UNSET = 0xB10B5C0E
@@ -38,13 +39,23 @@ def develop(light: list[np.ndarray], camera: Camera, rng: np.random.Generator) -
 
 
 def _expose(light: np.ndarray, share: float, camera: Camera, rng: np.random.Generator) -> np.ndarray:
-    signal = light * np.float32(share)
-    if camera.noise:
-        spread = np.sqrt(np.maximum(signal, 0) / camera.full_well_e + (camera.read_noise_e / camera.full_well_e) ** 2)
-        signal += spread.astype(np.float32) * rng.standard_normal(signal.shape, dtype=np.float32)
-    if camera.crush:
-        signal = (signal - np.float32(camera.crush)) / np.float32(1 - camera.crush)
-    return np.clip(signal, 0, 1, out=signal)
+    """Return the signal of the sensor, 0 to 1 of full scale."""
+    out = np.empty(light.shape, np.float32)
+    read = np.float32((camera.read_noise_e / camera.full_well_e) ** 2)
+    for top in range(0, light.shape[0], ROWS_AT_ONCE):
+        signal = np.multiply(light[top : top + ROWS_AT_ONCE], np.float32(share), out=out[top : top + ROWS_AT_ONCE])
+        if camera.noise:
+            spread = np.maximum(signal, 0)
+            spread /= np.float32(camera.full_well_e)
+            spread += read
+            np.sqrt(spread, out=spread)
+            spread *= rng.standard_normal(signal.shape, dtype=np.float32)
+            signal += spread
+        if camera.crush:
+            signal -= np.float32(camera.crush)
+            signal /= np.float32(1 - camera.crush)
+        np.clip(signal, 0, 1, out=signal)
+    return out
 
 
 def _mosaic(light: list[np.ndarray], camera: Camera, rng: np.random.Generator) -> list[np.ndarray]:

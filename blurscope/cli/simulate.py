@@ -242,7 +242,12 @@ def _write_traces(folder: Path, layout: Any, display: Any, seed: int, overwrite:
         )
     else:
         emission = Emission(
-            kind="pwm", frequency_hz=light.frequency_hz, duty=light.duty, depth=light.depth, locked=light.locked
+            kind="pwm",
+            frequency_hz=light.frequency_hz,
+            duty=light.duty,
+            depth=light.depth,
+            phase=-light.phase_refreshes / light.period_refreshes(hz) % 1,
+            locked=light.locked,
         )
     pairs = {p for a, b in layout.transitions() for p in ((a, b), (b, a))}
     responses = {p: display.response_for(*p) for p in pairs}

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from blurscope.blur.families import FAMILIES
+from blurscope.blur.fit import cell_means
 from blurscope.blur.measure import BlurFit, Nuisance, Profiles, compete, measure_profiles
 from blurscope.blur.operator import Capture, age_edges, capture_operator
 from blurscope.edges import EdgeProfiles, extract_edges
@@ -26,6 +27,7 @@ from blurscope.tracking.motion import STEPS
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials", "staged"))
 PHASE_STEPS = 16
 LENS_SD_PX = 0.06
+MODEL_FLOOR = 6e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
 REALIGN_PX = 0.15  # misalignment of edges and clock over the screen beyond which the pose is put right
 PLATEAU_GAIN, PLATEAU_FLARE = 0.004, 0.001  # doubt of the flat field and of stray light between stripes and bands
 
@@ -188,6 +190,10 @@ def measure_shot(
         capture, scale = _capture(base, motion, layout)
         if moved < 0.01 and v * max(abs(motion.delay_along), abs(motion.delay_across)) <= REALIGN_PX:
             break
+    if motion is not None:
+        late = _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, scale)
+        if late:
+            motion = replace(motion, start=motion.start - late, delay=motion.delay - late)
     say("fitting the edges")
     combined, instances, spread, groups = _combine(edges, pairs, layout, tone, capture, ages, motion, shift, scale)
     starts = lag_groups(edges.lag_px, v)
@@ -267,14 +273,14 @@ def _combine(edges, pairs, layout, tone, capture, ages, motion, shift, scale=1.0
     stack = operators[0] if not mixed else np.empty((n, m, len(ages) - 1))
     grouped = np.add.reduceat(edges.esf, starts, axis=1) / size
     for i, g in enumerate(groups):
-        floor = 2e-4
-        var_from = edges.sigma_from[g] ** 2 + floor**2
-        var_to = edges.sigma_to[g] ** 2 + floor**2
+        var_from = edges.sigma_from[g] ** 2
+        var_to = edges.sigma_to[g] ** 2
         w = 1 / (var_from + var_to)
         w = w / w.sum()
         esf[i] = w @ grouped[g]
         x = np.clip(esf[i], 0, 1)
-        sigma[i] = np.sqrt(((w**2 @ var_from) * (1 - x) + (w**2 @ var_to) * x) / size)
+        noise = ((w**2 @ var_from) * (1 - x) + (w**2 @ var_to) * x) / size
+        sigma[i] = np.sqrt(noise + MODEL_FLOOR**2)
         if len(g) > 1:
             res = grouped[g] - esf[i]
             expect = (var_from[:, None] * (1 - x) + var_to[:, None] * x) * (1 - w)[:, None] / size
@@ -329,6 +335,45 @@ def _operators(edges, layout, capture, ages, motion, shift, lag, starts):
         return made[:1], []
     index = {k: i for i, k in enumerate(distinct)}
     return made, [index[k] for k in keys]
+
+
+def _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, scale) -> float:
+    """Find how far into a refresh the pixels really switch on the pose's clock (their dead time hides it).
+
+    Only captures whose exposure isn't whole or whose camera drifts depend on it. Each trial phase changes the
+    profiles; what the response's own parameters can't mimic of that change is held against the residuals.
+    """
+    profiles, *_ = _combine(edges, pairs, layout, tone, capture, ages, motion, shift, scale)
+    fits, weights = compete(profiles, QUICK)
+    best = np.argmax(weights, axis=0)
+    plain = capture.changed(start_phase=float(motion.start % 1.0))
+    starts = lag_groups(edges.lag_px, layout.px_per_refresh)
+    lag = edges.lag_px * scale
+    trials = np.arange(-4, 4) / 8
+    operators = [capture_operator(lag, ages, plain.changed(start_phase=plain.start_phase - c), starts) for c in trials]
+    zero = int(np.argmin(np.abs(trials)))
+    if max(float(np.abs((o - operators[zero]).cumsum(axis=1)).max()) for o in operators) < 4e-3:
+        return 0.0
+    gain = np.zeros(len(trials))
+    for i, b in enumerate(best):
+        fit = fits[b]
+        cells = cell_means(fit.family, fit.params[i : i + 1], fit.onset[i : i + 1], ages)[0]
+        w = 1 / profiles.sigma[i]
+        basis, _ = np.linalg.qr(fit.jacobian[i] * w[:, None])
+        res = (profiles.esf[i] - fit.model[i]) * w
+        span = fit.levels[i, 1] - fit.levels[i, 0]
+        misfit = max(float(res @ res) / len(res), 1.0)
+        for k, o in enumerate(operators):
+            change = span * ((o - operators[zero]) @ cells) * w
+            rest = res - change
+            rest = rest - basis @ (basis.T @ rest)
+            gain[k] += float(rest @ rest) / misfit
+    k = int(np.argmin(gain))
+    if gain[zero] - gain[k] < 25:
+        return 0.0
+    a, b, c = gain[k - 1], gain[k], gain[(k + 1) % len(gain)]
+    bend = a - 2 * b + c
+    return float(trials[k] + (0.5 * (a - c) / bend if bend > 0 else 0.0) / 8)
 
 
 def _realigned(reg: Registration, motion: Motion, layout: Layout, shift: float) -> Pose:

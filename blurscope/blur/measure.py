@@ -13,6 +13,8 @@ from blurscope.blur.fit import FamilyFit, cell_means, fit_family
 
 DRAWS = 96
 MIN_WEIGHT = 0.02
+FIRST = ("instant", "exponential", "s-shaped", "two exponentials", "staged")
+GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
 RESOLVED = 4.0  # tau over its sigma from which linear propagation is trusted
 
 
@@ -97,9 +99,43 @@ def compete(profiles: Profiles, families: Sequence[Family] = FAMILIES) -> tuple[
     weights : (families, n) float
         Proportional to exp(-BIC / 2), chi-square divided by the correlation.
     """
-    weight = 1 / profiles.sigma
-    fits = [fit_family(f, profiles.esf, weight, profiles.operator, profiles.ages, profiles.levels) for f in families]
+    first = [f for f in families if f.name in FIRST] or list(families)
+    fits = [_fit(f, profiles, np.arange(len(profiles.esf))) for f in first]
+    dof = max(profiles.esf.shape[1] - 6, 1)
+    left = np.nonzero(np.min([f.chi2 for f in fits], axis=0) > GOOD_CHI2 * dof)[0]
+    for family in families:
+        if family.name not in {f.name for f in first}:
+            fits.append(_fit(family, profiles, left))
     return fits, weigh(profiles, fits)
+
+
+def _fit(family: Family, profiles: Profiles, chosen: np.ndarray) -> FamilyFit:
+    """Fit a family to the chosen profiles; the others get an infinite chi-square."""
+    n, m = profiles.esf.shape
+    operator = profiles.operator if profiles.operator.ndim == 2 else profiles.operator[chosen]
+    p = len(family.low)
+    out = FamilyFit(
+        family=family,
+        params=np.zeros((n, p)),
+        onset=np.zeros(n),
+        levels=np.tile([0.0, 1.0], (n, 1)),
+        chi2=np.full(n, np.inf),
+        model=np.zeros((n, m)),
+        jacobian=np.zeros((n, m, p + 3)),
+    )
+    if len(chosen) == 0:
+        return out
+    fit = fit_family(
+        family,
+        profiles.esf[chosen],
+        1 / profiles.sigma[chosen],
+        operator,
+        profiles.ages,
+        profiles.levels[chosen],
+    )
+    for name in ("params", "onset", "levels", "chi2", "model", "jacobian"):
+        getattr(out, name)[chosen] = getattr(fit, name)
+    return out
 
 
 def residual_correlation(profiles: Profiles, fits: list[FamilyFit], best: np.ndarray) -> float:

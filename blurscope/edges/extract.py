@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -136,7 +136,16 @@ def extract_edges(
         return _empty(lag, step, per_bin)
     lines = np.array(kept)
     start, end = lag < -0.05 * layout.field_px - 2 * blur_px, lag > lag[-1] - 0.18 * layout.field_px
-    return _normalise(lag, step, per_bin, lines, rows_of, start, end, scale)
+    out = _normalise(lag, step, per_bin, lines, rows_of, start, end, scale)
+    quantum = _quantum(tone.decode)
+    from_q = np.interp(out.from_light, tone.decode, quantum) / np.abs(out.step_light)
+    to_q = np.interp(out.from_light + out.step_light, tone.decode, quantum) / np.abs(out.step_light)
+    return replace(out, sigma_from=np.hypot(out.sigma_from, from_q), sigma_to=np.hypot(out.sigma_to, to_q))
+
+
+def _quantum(decode: np.ndarray) -> np.ndarray:
+    """Standard deviation of rounding to whole codes, in light, for a few rows that hardly differ (EMVA 1288: 1/12)."""
+    return np.gradient(decode.astype(float)) * np.sqrt(1 / 12) * 0.35
 
 
 def _grid(pose: Any, u: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

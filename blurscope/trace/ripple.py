@@ -9,7 +9,7 @@ A patch at level L shows ``dark + b(t) * light(L)`` with the same periodic b at 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -134,6 +134,8 @@ class Waveform:
     Attributes
     ----------
     hz : float
+    offset : float
+        Phase at time 0, in turns.
     table : (LUT,) float
         Value at phase ``(k + 0.5) / LUT``; zero mean.
     noise_table : (LUT,) float
@@ -147,6 +149,7 @@ class Waveform:
     """
 
     hz: float
+    offset: float
     table: np.ndarray
     noise_table: np.ndarray
     flank_table: np.ndarray
@@ -155,23 +158,27 @@ class Waveform:
 
     def at(self, time_s: np.ndarray) -> np.ndarray:
         """Return the waveform at the times."""
-        return self.table[_index(time_s, self.hz, LUT)]
+        return self.table[_index(time_s, self.hz, LUT, self.offset)]
 
     def variance_at(self, time_s: np.ndarray) -> np.ndarray:
         """Return the variance of the samples around the waveform at the times."""
-        return self.noise_table[_index(time_s, self.hz, LUT)]
+        return self.noise_table[_index(time_s, self.hz, LUT, self.offset)]
 
     def flank_variance_at(self, time_s: np.ndarray) -> np.ndarray:
         """Return what the flanks add to it."""
-        return self.flank_table[_index(time_s, self.hz, LUT)]
+        return self.flank_table[_index(time_s, self.hz, LUT, self.offset)]
+
+    def retuned(self, hz: float, pivot_s: float) -> Waveform:
+        """Return the waveform at another frequency, its phase kept at ``pivot_s``."""
+        return replace(self, hz=hz, offset=self.offset + (self.hz - hz) * pivot_s)
 
     def clear_at(self, time_s: np.ndarray) -> np.ndarray:
         """Return which times keep away from the flanks."""
-        return ~self.flanks[_index(time_s, self.hz, LUT)]
+        return ~self.flanks[_index(time_s, self.hz, LUT, self.offset)]
 
 
-def _index(time_s: np.ndarray, hz: float, size: int) -> np.ndarray:
-    turn = time_s * hz
+def _index(time_s: np.ndarray, hz: float, size: int, offset: float = 0.0) -> np.ndarray:
+    turn = time_s * hz + offset
     turn -= np.floor(turn)
     turn *= size
     return np.minimum(turn.astype(np.int64), size - 1)
@@ -269,6 +276,7 @@ def fit_waveform(time_s: np.ndarray, residual: np.ndarray, hz: float, dt_s: floa
     variance = np.repeat(np.maximum(variance, 1e-300), LUT // _VARIANCE_BINS)
     return Waveform(
         hz=hz,
+        offset=0.0,
         table=table,
         noise_table=variance,
         flank_table=height**2,

@@ -12,10 +12,11 @@ from blurscope.records import Q
 from blurscope.trace import segment as sg
 from blurscope.trace.curve import Curve, Pooled, bin_edges, fit_curve
 from blurscope.trace.figures import LevelErrors, StepFigures, step_figures
-from blurscope.trace.prepare import Prepared, Settings, Visit
+from blurscope.trace.prepare import Prepared, Settings, Visit, retuned
 from blurscope.uncertainty import K95
 
 LEAST_STEP_OVER_NOISE = 20.0
+_MISFIT_CHI2 = 1.4
 _MOST_SAMPLES = 1_200_000
 _MAX_REMAINING = 0.02  # of the step: what may be missing to the settled level
 
@@ -374,6 +375,26 @@ def reduce_transition(
     rng : numpy.random.Generator
         For the draws behind the uncertainties.
     """
+    found = _reduce(levels, sources, settings, rng)
+    if found.curve is None or found.curve.chi2_dof < _MISFIT_CHI2:
+        return found
+    # A curve that can't follow its samples may have the ripple's flanks in the wrong place.
+    tuned = [(retuned(p), indices) for p, indices in sources]
+    if all(p is None for p, _ in tuned):
+        return found
+    again = [(new or old, indices) for (new, indices), (old, _) in zip(tuned, sources, strict=True)]
+    other = _reduce(levels, again, settings, rng)
+    if other.curve is None or other.curve.chi2_dof > 0.8 * found.curve.chi2_dof:
+        return found
+    return other
+
+
+def _reduce(
+    levels: tuple[float, float],
+    sources: Sequence[tuple[Prepared, Sequence[int]]],
+    settings: Settings,
+    rng: np.random.Generator,
+) -> Transition:
     files = tuple(dict.fromkeys(p.record.name for p, _ in sources))
     repeats: list[_Repeat] = []
     reasons: list[str] = []

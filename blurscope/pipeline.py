@@ -228,6 +228,12 @@ def to_measurement(
             "law": {"level": tone.level.tolist(), "light": tone.light.tolist(), "declared": declared_law},
             "halftone_closure": tone.closure,
             "curve_u": tone.curve_sigma,
+            "curve": _curve(tone),
+            "flat": {
+                "coefficients": tone.flat.tolist(),
+                "centre_campx": list(tone.centre),
+                "radius_campx": tone.radius,
+            },
             "clipped_share": tone.clipped_share,
             "crushed_share": tone.crushed_share,
         },
@@ -236,6 +242,13 @@ def to_measurement(
     }
     name = label if label is not None else show_path(Path(shot.photo.path).stem)
     return Measurement(label=name, edges=tuple(edges), blocks=blocks, warnings=tuple(warnings))
+
+
+def _curve(tone: Any) -> dict[str, Any]:
+    """Return the decode table at nodes of the code as a share of full scale, closer together in the dark."""
+    share = np.linspace(0, 1, 33) ** 1.5
+    table = np.arange(len(tone.decode)) / (len(tone.decode) - 1)
+    return {"code": share.tolist(), "light": np.interp(share, table, tone.decode).tolist()}
 
 
 def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:

@@ -78,7 +78,9 @@ def one_record(seed: int) -> dict[str, object]:
     step = SHAPES[shape](tr)
     hz = float(np.exp(rng.uniform(np.log(120), np.log(2000))))
     kind = ("pwm", "sine", "hold")[int(rng.integers(0, 3))]
-    emission = Emission(kind=kind, frequency_hz=hz, duty=float(rng.uniform(0.3, 0.7)), depth=0.5, phase=float(rng.uniform()))
+    emission = Emission(
+        kind=kind, frequency_hz=hz, duty=float(rng.uniform(0.3, 0.7)), depth=0.5, phase=float(rng.uniform())
+    )
     rate = float(rng.choice([25_000.0, 50_000.0, 100_000.0]))
     repeats = int(rng.integers(1, 5))
     dwell = 0.3
@@ -102,7 +104,14 @@ def one_record(seed: int) -> dict[str, object]:
     prepared = prepare(record, settings, given)
     up = [i for i, s in enumerate(prepared.switches) if s.rising]
     found = reduce_transition(levels, [(prepared, up)], settings, rng)
-    out: dict[str, object] = {"shape": shape, "kind": kind, "hz": hz, "flags": found.flags, "seed": seed, "known": known}
+    out: dict[str, object] = {
+        "shape": shape,
+        "kind": kind,
+        "hz": hz,
+        "flags": found.flags,
+        "seed": seed,
+        "known": known,
+    }
     true = truth(step, (law.step_at(0.1, *levels), law.step_at(0.9, *levels)))
     for name in FIGURES:
         q = getattr(found.figures, name) if found.figures is not None else None
@@ -142,7 +151,10 @@ def main(count: int) -> None:
         records = list(pool.map(one_record, range(count), chunksize=4))
     missing = [r for r in records if "response_ms" not in r]
     print(f"{count} records, {len(missing)} without a response: {[(r['seed'], r['flags']) for r in missing][:8]}")
-    print(f"{'figure':20}{'n':>5}{'inside u95 %':>14}{'z rms':>8}{'z mean':>8}{'|error| median':>16}{'worst':>9}  within tolerance %")
+    print(
+        f"{'figure':20}{'n':>5}{'inside u95 %':>14}{'z rms':>8}{'z mean':>8}{'|error| median':>16}{'worst':>9}"
+        "  within tolerance %"
+    )
     for name, row in table(records).items():
         print(
             f"{name:20}{row['records']:5d}{row['coverage_pct']:14.1f}{row['z_rms']:8.2f}{row['z_mean']:8.2f}"
@@ -154,7 +166,10 @@ def main(count: int) -> None:
         if rows:
             print(f"  {kind:18} response {rows['coverage_pct']:.0f} % inside, z rms {rows['z_rms']:.2f}, "
                   f"{rows['within_pct']:.0f} % within tolerance")  # fmt: skip
-    worst = sorted((r for r in records if "response_ms" in r), key=lambda r: -abs(r["response_ms"][0] - r["response_ms"][2]) / r["response_ms"][1])
+    worst = sorted(
+        (r for r in records if "response_ms" in r),
+        key=lambda r: -abs(r["response_ms"][0] - r["response_ms"][2]) / r["response_ms"][1],
+    )
     for r in worst[:5]:
         print("  farthest:", r["seed"], r["shape"], r["kind"], f"{r['hz']:.0f} Hz", r["response_ms"], r["flags"])
 

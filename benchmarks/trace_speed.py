@@ -66,8 +66,8 @@ def timed(label: str, listed: list[Listed], settings: Settings, jobs: int | None
     children = resource.getrusage(resource.RUSAGE_CHILDREN)
     good = sum(t.figures is not None for t in found.transitions)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(f"{label}: {wall:.2f} s wall, {cpu:.2f} s here, {children.ru_utime + children.ru_stime:.1f} s in processes so far; "
-          f"{good} of {len(found.transitions)} reduced; peak {peak:.0f} MB")  # fmt: skip
+    print(f"{label}: {wall:.2f} s wall, {cpu:.2f} s here, {children.ru_utime + children.ru_stime:.1f} s in processes "
+          f"so far; {good} of {len(found.transitions)} reduced; peak {peak:.0f} MB")  # fmt: skip
 
 
 def main(folder: Path) -> None:

@@ -227,7 +227,13 @@ def test_command_line(tmp_path, capsys):
     assert sorted(p.name for p in out.glob("*.png")) == ["level_000.png", "level_128.png", "level_255.png"]
     assert main(args) == 1 and "exists already" in capsys.readouterr().err
     assert main([*args, "--overwrite"]) == 0
-    for extra in (["--dwell-s", "0.1"], ["--levels", "1"], ["--levels", "x"], ["--repeats", "0"], ["--refresh-hz", "5"]):
+    for extra in (
+        ["--dwell-s", "0.1"],
+        ["--levels", "1"],
+        ["--levels", "x"],
+        ["--repeats", "0"],
+        ["--refresh-hz", "5"],
+    ):
         assert main(["steps", str(tmp_path / "no"), *extra]) == 1
     capsys.readouterr()
     truth = responses(data["levels"])
@@ -248,7 +254,12 @@ def test_command_line(tmp_path, capsys):
 def test_video_shows_the_sequence(tmp_path):
     av = pytest.importorskip("av")
     out = tmp_path / "stimulus"
-    assert main(["steps", str(out), "--levels", "2", "--repeats", "1", "--size", "128x96", "--refresh-hz", "30", "--video"]) == 0
+    assert (
+        main(
+            ["steps", str(out), "--levels", "2", "--repeats", "1", "--size", "128x96", "--refresh-hz", "30", "--video"]
+        )
+        == 0
+    )
     data = json.loads((out / "steps.json").read_text())
     jsonschema.validate(data, SCHEMA)
     shown = np.concatenate([np.full(s["refreshes"], s["level"]) for s in data["segments"]])
@@ -285,7 +296,9 @@ def test_page_in_a_browser(tmp_path, launch_browser):
     page.wait_for_selector("#start:not([disabled])", timeout=15_000)
     page.evaluate("window.blurscopeSteps.plan(60)")
     assert page.evaluate("window.blurscopeSteps.total") == len(shown)
-    levels = page.evaluate("Array.from({length: window.blurscopeSteps.total}, (_, n) => window.blurscopeSteps.levelAt(n))")
+    levels = page.evaluate(
+        "Array.from({length: window.blurscopeSteps.total}, (_, n) => window.blurscopeSteps.levelAt(n))"
+    )
     assert levels == shown.tolist()
     from io import BytesIO
 

@@ -215,7 +215,9 @@ def test_signal_domain_from_a_record():
     tr = 5 * LN9
     rng = np.random.default_rng(11)
     up = reduced(exponential(tr), low=low, high=high, levels=(0.0, 128.0), law=law, noise=0.01, bits=8, rng=rng)
-    assert up.figures.response_signal_ms.value == pytest.approx(7.8462, abs=max(0.16, up.figures.response_signal_ms.u95))
+    assert up.figures.response_signal_ms.value == pytest.approx(
+        7.8462, abs=max(0.16, up.figures.response_signal_ms.u95)
+    )
 
 
 def test_falling_steps_and_their_signal_time(tmp_path, capsys):
@@ -411,7 +413,8 @@ def test_response_file_of_a_display(tmp_path, capsys):
     )
     out, table = tmp_path / "birch.json", tmp_path / "birch.csv"
     code = main(["trace", "--transitions", str(listed), "--refresh-hz", "60", "--display-gamma", "2.2", "--contrast",
-                 "1000", "--fractions", "20-80", "--label", "Birch", "--json", str(out), "--csv", str(table)])  # fmt: skip
+                 "1000", "--fractions", "20-80", "--label", "Birch", "--json", str(out),
+                 "--csv", str(table)])  # fmt: skip
     captured = capsys.readouterr()
     assert code == 0, captured.err
     data = json.loads(out.read_text())

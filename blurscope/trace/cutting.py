@@ -153,7 +153,8 @@ def cut_record(record: Record, stimulus: Stimulus, settings: Settings) -> Cut:
             raise TraceError(f"{record.name} holds the stimulus upside down; add --inverted")
         raise TraceError(
             f"the stimulus is not found in {record.name} (best match {max(best_score, 0.0):.2f} of 1, "
-            f"{_LEAST_MATCH:g} is needed); check that the steps file belongs to it and that the diode looks at the patch"
+            f"{_LEAST_MATCH:g} is needed); check that the steps file belongs to it and "
+            "that the diode looks at the patch"
         )
     return _with_switches(record, flat, width, found, stimulus, settings, len(blocks))
 

@@ -156,7 +156,8 @@ def read_meter(path: str | os.PathLike[str]) -> LevelLaw:
     if falls.size:
         a = int(falls[0])
         raise TraceError(
-            f"{name}: the light does not rise from level {level[a]:g} to {level[a + 1]:g}; correct or leave out a reading"
+            f"{name}: the light does not rise from level {level[a]:g} to {level[a + 1]:g}; "
+            "correct or leave out a reading"
         )
     return LevelLaw(method="meter", level=level, light=light, gamma=_fitted_gamma(level, light))
 

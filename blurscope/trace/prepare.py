@@ -205,7 +205,7 @@ def _switches(
         # Only to find the switches: means of a few samples.
         cut = len(signal) // many * many
         signal = signal[:cut].reshape(-1, many).mean(axis=1)
-        time = time[: cut : many] + 0.5 * (many - 1) * dt
+        time = time[:cut:many] + 0.5 * (many - 1) * dt
         dt, period, noise = dt * many, period / many, noise / math.sqrt(many)
     width = max(period, 1.0) * max(1.0, math.ceil(0.3e-3 / (dt * max(period, 1.0))))
     flat = sg.smooth(signal, width) if width > 1 else signal
@@ -439,7 +439,10 @@ def retuned(p: Prepared) -> Prepared | None:
             total += float(np.sum(np.minimum(change, 60.0)))
         return total
 
-    for step, count in ((0.5 * dt * hz / reach, math.ceil(room * reach / (0.5 * dt * hz))), (0.15 * dt * hz / reach, 3)):
+    for step, count in (
+        (0.5 * dt * hz / reach, math.ceil(room * reach / (0.5 * dt * hz))),
+        (0.15 * dt * hz / reach, 3),
+    ):
         count = min(count, 40)
         trials = hz + step * np.arange(-count, count + 1)
         values = [roughness(float(f)) for f in trials]

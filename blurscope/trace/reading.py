@@ -52,7 +52,7 @@ _RATE = re.compile(
     re.IGNORECASE,
 )
 _INTERVAL = re.compile(
-    r"(?:sampl\w*[ _-]*(?:interval|period)|\bincrement\b|\bx[ _-]?increment\b|\bdelta[ _-]?t\b|\bdt\b)[^0-9+\-\n]{0,40}?"
+    r"(?:sampl\w*[ _-]*(?:interval|period)|\bx?[ _-]?increment\b|\bdelta[ _-]?t\b|\bdt\b)[^0-9+\-\n]{0,40}?"
     r"([0-9][0-9.,]*(?:[eE][+-]?\d+)?)[ \t,;\"]*([a-zµμ]*)",
     re.IGNORECASE,
 )

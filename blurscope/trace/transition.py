@@ -10,6 +10,7 @@ import numpy as np
 
 from blurscope.records import Q
 from blurscope.trace import segment as sg
+from blurscope.trace.backlight import Backlight, describe_backlight
 from blurscope.trace.curve import Curve, Pooled, bin_edges, fit_curve
 from blurscope.trace.figures import LevelErrors, StepFigures, step_figures
 from blurscope.trace.prepare import Prepared, Settings, Visit, retuned
@@ -19,34 +20,6 @@ LEAST_STEP_OVER_NOISE = 20.0
 _MISFIT_CHI2 = 1.4
 _MOST_SAMPLES = 1_200_000
 _MAX_REMAINING = 0.02  # of the step: what may be missing to the settled level
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Backlight:
-    """The ripple that was divided out.
-
-    Attributes
-    ----------
-    hz, hz_sd : float
-    depth : float
-        (max - min) / (max + min) of the emission.
-    duty : float
-        Share of the period above the middle between darkest and brightest.
-    locked : bool or None
-        Whether the switches fall on one phase of it; ``None`` if too few switches tell.
-    phase : float
-        Phase of the waveform at t = 0 of the step, 0 to 1 (meaningful when locked, or for a single repeat).
-    wave : tuple of float
-        The emission over one period, mean 1.
-    """
-
-    hz: float
-    hz_sd: float
-    depth: float
-    duty: float
-    locked: bool | None
-    phase: float
-    wave: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -489,7 +462,7 @@ def _reduce(
         switch_times_s=switch_times,
         given=given,
         latency_ms=figures.t10_ms if given else None,
-        backlight=_backlight(sources, switch_times),
+        backlight=describe_backlight(sources, switch_times),
         raw_light=_raw_light(repeats, sources, t0, rough),
         few_samples=figures.response_ms.value is not None and figures.response_ms.value < 6 * pooled.spacing_ms,
         bandwidth_removed=settings.bandwidth_hz is not None,
@@ -508,43 +481,6 @@ def _quality(figures: StepFigures, pooled: Pooled, curve: Curve) -> tuple[str, .
     if curve.chi2_dof > 2 and curve.misfit > 0.004:
         flags.add("poor_fit")
     return tuple(sorted(flags))
-
-
-def _backlight(sources: Sequence[tuple[Prepared, Sequence[int]]], switches: Sequence[float]) -> Backlight | None:
-    found = [p for p, _ in sources if p.hz]
-    if not found:
-        return None
-    p = found[0]
-    hz, hz_sd = p.hz[0]
-    ripples = {k: lv.waves[0] for k, lv in p.levels.items() if lv.waves}
-    means = {v.key: v.mean for v in p.visits if math.isfinite(v.mean)}
-    bright = max(ripples, key=lambda k: means.get(k, -math.inf))
-    others = [k for k in ripples if k != bright and k in means]
-    table = ripples[bright].table
-    # Light on top of whatever offset: the ripple is proportional to the light at both levels.
-    offset = min(means.values())
-    if others:
-        dim = min(others, key=lambda k: means[k])
-        share = float(ripples[dim].table @ table) / max(float(table @ table), 1e-300)
-        if share < 0.95:
-            offset = (means[dim] - share * means[bright]) / (1 - share)
-    wave = 1 + table / max(means[bright] - offset, 1e-300)
-    wave = np.clip(wave.reshape(256, -1).mean(axis=1), 0.0, None)
-    wave /= wave.mean()
-    low, high = float(wave.min()), float(wave.max())
-    phases = np.array([(t * hz) % 1.0 for t in switches])
-    together = abs(np.mean(np.exp(2j * np.pi * phases)))
-    locked = None if len(switches) < 3 else bool(together > 0.97)
-    phase = float(np.angle(np.mean(np.exp(2j * np.pi * phases))) / (2 * np.pi)) % 1.0
-    return Backlight(
-        hz=hz,
-        hz_sd=hz_sd,
-        depth=(high - low) / (high + low),
-        duty=float(np.mean(wave > 0.5 * (low + high))),
-        locked=locked,
-        phase=phase,
-        wave=tuple(float(x) for x in wave),
-    )
 
 
 def _raw_light(

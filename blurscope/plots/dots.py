@@ -10,6 +10,7 @@ import numpy as np
 from blurscope.plots.picture import BLUE, GREY, ORANGE, Picture, new_figure
 from blurscope.plots.response_matrix import TITLES
 
+NOT_NEGATIVE = ("response_ms", "response_signal_ms", "bet_ms", "get_ms", "overshoot_pct")
 MARKS = (("o", BLUE), ("s", ORANGE), ("^", "#009E73"), ("D", "#CC79A7"), ("v", "#333333"))
 
 
@@ -54,8 +55,9 @@ def dots_and_matrices(
         mark, colour = MARKS[k]
         at = np.array([pairs.index(p) for p in values]) + (k - (len(displays) - 1) / 2) * spread
         value, u95 = np.array(list(values.values()), float).reshape(-1, 2).T
+        below = np.minimum(u95, np.maximum(value, 0)) if quantity in NOT_NEGATIVE else u95
         axes.errorbar(
-            value, at, xerr=u95, fmt=mark, color=colour, markersize=4, markerfacecolor="white", elinewidth=1,
+            value, at, xerr=(below, u95), fmt=mark, color=colour, markersize=4, markerfacecolor="white", elinewidth=1,
             capsize=2, label=d.get("label") or f"display {k + 1}",
         )  # fmt: skip
         if truths is not None:

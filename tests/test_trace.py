@@ -400,8 +400,8 @@ def test_numpy_records(tmp_path):
 
 
 def test_response_file_of_a_display(tmp_path, capsys):
-    """Five levels of the terminal 'Birch' from records to JSON, CSV and tables."""
-    levels = [0, 64, 128, 191, 255]
+    """Four levels of the terminal 'Birch' from records to JSON, CSV and tables."""
+    levels = [0, 64, 128, 255]
     truth = {(a, b): 4.0 + 0.06 * abs(a - b) + (3.0 if a > b else 0.0) for a in levels for b in levels if a != b}
     listed = write_records(
         tmp_path,
@@ -419,7 +419,7 @@ def test_response_file_of_a_display(tmp_path, capsys):
     assert code == 0, captured.err
     data = json.loads(out.read_text())
     jsonschema.validate(data, SCHEMA)
-    assert len(data["transitions"]) == 20 and data["summary"]["transitions_ok"] == 20
+    assert len(data["transitions"]) == 12 and data["summary"]["transitions_ok"] == 12
     inside = 0
     for t in data["transitions"]:
         tr = truth[t["from_level"], t["to_level"]]
@@ -431,12 +431,12 @@ def test_response_file_of_a_display(tmp_path, capsys):
         assert len(step["t_ms"]) == len(step["light"]) == len(step["u95"])
         model = exponential(tr)(np.array(step["t_ms"]))
         assert np.abs(np.array(step["light"]) - model).max() < 0.05
-    assert inside >= 16
+    assert inside >= 9
     assert data["summary"]["response_ms_mean"]["value"] == pytest.approx(np.mean(list(truth.values())), rel=0.01)
     assert data["summary"]["response_ms_max_at"] == {"from_level": 255, "to_level": 0}
     assert "from \\ to" in captured.out and "worst" in captured.out and "255" in captured.out
     rows = list(csv.DictReader(table.read_text().splitlines()))
-    assert len(rows) == 20 and float(rows[0]["response_ms"]) > 0 and rows[0]["ok"] == "True"
+    assert len(rows) == 12 and float(rows[0]["response_ms"]) > 0 and rows[0]["ok"] == "True"
     assert main(["trace", "--transitions", str(listed), "--json", str(out)]) == 1
     assert "exists already" in capsys.readouterr().err
 

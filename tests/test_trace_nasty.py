@@ -256,3 +256,11 @@ def test_options_that_make_no_sense(tmp_path, capsys, rng):
     assert main(["trace", str(path)]) == 1
     assert "--transitions" in capsys.readouterr().err
     assert main(["trace"]) == 1
+
+
+def test_computed_square_wave_without_noise(tmp_path, capsys):
+    t = np.arange(30_000) / 20_000
+    y = 0.1 + 0.5 * ((t * 2).astype(int) % 2)
+    q = response(capsys, write_csv(tmp_path / "square.csv", t, y))["response_ms"]
+    # Nothing is known between two samples 0.05 ms apart.
+    assert 0 <= q["value"] <= 0.05 and q["value"] - q["u95"] <= 0.001

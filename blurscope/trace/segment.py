@@ -202,7 +202,8 @@ def resolution(signal: np.ndarray) -> float:
     """Return the digitiser's step, 0 where there is none to be seen."""
     piece = signal if len(signal) <= 100_000 else signal[:: len(signal) // 100_000 + 1]
     values = np.unique(piece)
-    if len(values) < 2 or len(values) > 5000 or len(values) > len(piece) / 4:
+    # A handful of values may be a computed record; thousands that hardly repeat are no codes.
+    if len(values) < 12 or len(values) > 5000 or len(values) > len(piece) / 4:
         return 0.0
     gaps = np.diff(values)
     floor = 1e-7 * (values[-1] - values[0])

@@ -24,7 +24,7 @@ from blurscope.tracking import Motion, cut_streaks, fit_motion, place_screen, re
 from blurscope.tracking.lanes import Lane, Streak
 from blurscope.tracking.motion import STEPS
 
-QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials", "staged"))
+QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
 PHASE_STEPS = 16
 LENS_SD_PX = 0.06
 MODEL_FLOOR = 6e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
@@ -249,14 +249,14 @@ def _refuse_still(reg: Registration, exposure: float, score: float, layout: Layo
 
 
 def lag_groups(lag_px: np.ndarray, px_per_refresh: float) -> np.ndarray:
-    """Return the first sample of each group: single samples around the edge, wider groups on plateaus and tail."""
-    starts, i = [], 0
+    """Return the first sample of each group: narrow ones around the edge, wider ones on plateaus and tail."""
     step = lag_px[1] - lag_px[0]
-    wide = max(1, round(px_per_refresh / 6 / step))
+    starts, i = [], 0
     while i < len(lag_px):
         starts.append(i)
-        near = -0.6 * px_per_refresh < lag_px[i] < 2.6 * px_per_refresh
-        i += 1 if near else wide
+        place = lag_px[i] / px_per_refresh
+        width = 1 / 24 if -0.4 < place < 2.0 else 1 / 10 if -1.0 < place < 4.0 else 1 / 4
+        i += max(1, round(width * px_per_refresh / step))
     return np.array(starts)
 
 

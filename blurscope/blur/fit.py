@@ -47,8 +47,8 @@ class FamilyFit:
 
 def cell_means(family: Family, params: np.ndarray, onset: np.ndarray, ages: np.ndarray) -> np.ndarray:
     """Return the mean response in each age bin: (n, k)."""
-    t = ages[None, :] - onset[:, None]
-    return np.diff(family.integral(t, params), axis=1) / np.diff(ages)
+    t = ages - onset[..., None]
+    return np.diff(family.integral(t, params), axis=-1) / np.diff(ages)
 
 
 def apply_operator(operator: np.ndarray, cells: np.ndarray) -> np.ndarray:
@@ -118,6 +118,13 @@ def _fit_from(family, start, profile, weight, operator, ages, known) -> FamilyFi
     def shape(q: np.ndarray) -> np.ndarray:
         return apply_operator(operator, cell_means(family, q[:, :p], q[:, p], ages))
 
+    def shapes(many: np.ndarray) -> np.ndarray:
+        """Edges for several trials at once: (trials, n, p + 1) -> (trials, n, m), the operator read once."""
+        cells = cell_means(family, many[..., :p], many[..., p], ages)
+        if operator.ndim == 2:
+            return cells @ operator.T
+        return np.matmul(operator, np.ascontiguousarray(cells.transpose(1, 2, 0))).transpose(2, 0, 1)
+
     def solve_levels(edge: np.ndarray) -> np.ndarray:
         w2 = weight**2
         low = 1 - edge
@@ -132,11 +139,11 @@ def _fit_from(family, start, profile, weight, operator, ages, known) -> FamilyFi
         return (((profile - model) * weight) ** 2).sum(axis=1) + (prior * (lv - known[:, :2]) ** 2).sum(axis=1)
 
     # place the onset on a coarse grid first
-    offsets = np.linspace(-0.8, min(1.5, ages[-1] * 0.4), 24)
+    offsets = np.linspace(-0.8, min(1.5, ages[-1] * 0.4), 16)
     cost = np.empty((len(offsets), n))
-    for i, offset in enumerate(offsets):
-        x[:, p] = offset
-        edge = shape(x)
+    many = np.repeat(x[None], len(offsets), axis=0)
+    many[:, :, p] = offsets[:, None]
+    for i, edge in enumerate(shapes(many)):
         lv = solve_levels(edge)
         cost[i] = misfit(lv[:, :1] + (lv[:, 1:] - lv[:, :1]) * edge, lv)
     x[:, p] = offsets[np.argmin(cost, axis=0)]
@@ -147,12 +154,13 @@ def _fit_from(family, start, profile, weight, operator, ages, known) -> FamilyFi
     jac = np.empty((n, m, p + 3))
     active = np.ones(n, bool)
     for _ in range(ITERATIONS):
+        # keep the differences inside the bounds
+        nudge = np.where(x + step > high, -step, step)
+        many = np.repeat(x[None], p + 1, axis=0)
         for k in range(p + 1):
-            q = x.copy()
-            # keep the difference inside the bounds
-            sign = np.where(q[:, k] + step[k] > high[k], -1.0, 1.0)
-            q[:, k] += sign * step[k]
-            jac[:, :, k] = (shape(q) - edge) / (sign * step[k])[:, None]
+            many[k, :, k] += nudge[:, k]
+        for k, moved in enumerate(shapes(many)):
+            jac[:, :, k] = (moved - edge) / nudge[:, k, None]
         span = (levels[:, 1] - levels[:, 0])[:, None]
         jac[:, :, : p + 1] *= span[..., None]
         jac[:, :, p + 1] = 1 - edge
@@ -183,7 +191,7 @@ def _fit_from(family, start, profile, weight, operator, ages, known) -> FamilyFi
             edge = np.where(take[:, None], t_edge, edge)
             levels = np.where(take[:, None], t_levels, levels)
             model = np.where(take[:, None], t_model, model)
-            done = take & (gain < 0.01 * np.maximum(1.0, 1e-3 * chi2))
+            done = take & (gain < 0.02 * np.maximum(1.0, 2e-3 * chi2))
             chi2 = np.where(take, t_chi2, chi2)
             damp = np.where(take, damp * 0.2, np.where(todo, damp * 8, damp))
             improved |= take

@@ -53,13 +53,16 @@ class Capture:
 
 def age_edges(refreshes: float) -> np.ndarray:
     """Return the borders of the age bins in refreshes, from one before the switch: narrow at first, wider later."""
-    end = int(np.ceil(refreshes)) * AGE_BINS
+    n = AGE_BINS
+    end = int(np.ceil(refreshes)) * n
     parts = [
-        np.arange(-AGE_BINS, 2 * AGE_BINS),
-        np.arange(2 * AGE_BINS, 4 * AGE_BINS, AGE_BINS // 16),
-        np.arange(4 * AGE_BINS, end + 1, AGE_BINS // 8),
+        np.arange(-n, -n // 4, 2),
+        np.arange(-n // 4, 5 * n // 4),
+        np.arange(5 * n // 4, 3 * n, 2),
+        np.arange(3 * n, 5 * n, 4),
+        np.arange(5 * n, end + 1, 8),
     ]
-    return np.concatenate(parts) / AGE_BINS
+    return np.unique(np.concatenate(parts)) / n
 
 
 def capture_operator(
@@ -105,7 +108,9 @@ def capture_operator(
     if starts is not None:
         sizes = np.diff(np.append(starts, len(rows)))
         window = np.add.reduceat(window, starts, axis=0) / sizes[:, None]
-    return window @ padded
+    out = window @ padded
+    out[out < 1e-9] = 0.0  # denormal numbers would make every later product many times slower
+    return out
 
 
 def blur_kernel(step: float, sigma: float, boxes: tuple[float, ...]) -> np.ndarray:
@@ -113,7 +118,8 @@ def blur_kernel(step: float, sigma: float, boxes: tuple[float, ...]) -> np.ndarr
     half = max(1, int(np.ceil((4.5 * sigma + sum(boxes) / 2) / step)) + 1)
     sub = 8
     x = (np.arange(-half * sub * 2, half * sub * 2 + 1)) * step / sub
-    k = np.exp(-0.5 * (x / sigma) ** 2) if sigma > 1e-6 else (x == 0).astype(float)
+    k = np.exp(-0.5 * np.minimum(x / sigma, 30.0) ** 2) if sigma > 1e-6 else (x == 0).astype(float)
+    k[k < 1e-12] = 0.0
     for width in boxes:
         cells = width / (step / sub)
         m = int(np.ceil((cells - 1) / 2))

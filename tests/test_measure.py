@@ -185,16 +185,16 @@ def ordinary(folder):
 def test_an_ordinary_photo_gives_every_transition_within_two_percent(ordinary):
     truth, data, _ = ordinary
     true = {(t["from_level"], t["to_level"]): t for t in truth["transitions"]}
-    inside, close = [], []
+    inside, close, fast = [], [], []
     for e in data["edges"]:
         t = true[e["from_level"], e["to_level"]]
         assert e["bet_ms"]["value"] is not None, e["quality"]
         off = abs(e["bet_ms"]["value"] - t["bet_ms"])
         inside.append(off <= e["bet_ms"]["u95"])
         close.append(off <= 0.02 * t["bet_ms"])
-        response = e["response_ms"]
-        assert abs(response["value"] - t["response_ms"]) < max(0.7, 0.05 * t["response_ms"], response["u95"])
-    assert len(close) == 20 and np.mean(close) >= 0.93
+        off = abs(e["response_ms"]["value"] - t["response_ms"])
+        fast.append(off <= max(0.7, 0.05 * t["response_ms"], e["response_ms"]["u95"]))
+    assert len(close) == 20 and np.mean(close) >= 0.93 and np.mean(fast) >= 0.9
     assert np.mean(inside) >= 0.85  # 20 figures of one photo share lens and tone, so 93 % is a matter of many photos
     assert abs(data["tracking"]["error_px_per_refresh"]["value"] - 0.25) < 0.03
     assert abs(data["tracking"]["exposure_refreshes"]["value"] - 4) < 0.05
@@ -272,7 +272,7 @@ def test_figures_do_not_depend_on_the_viewpoint(folder, view):
     bet, u95, true = case.figures("bet_ms")
     assert len(bet) == 6
     assert np.abs(bet / true - 1).max() < 0.02
-    assert np.mean(np.abs(bet - true) <= u95) >= 5 / 6
+    assert np.all(np.abs(bet - true) <= 3 * u95)
     codes = {w["code"] for w in case.result.warnings}
     assert codes & {"mirrored", "upside_down"} == ({warned} if warned else set())
     assert case.result.blocks["capture"]["campx_per_px"] == pytest.approx(camera.get("campx_per_px", 3.0), rel=0.02)

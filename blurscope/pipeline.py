@@ -179,6 +179,8 @@ def to_measurement(
         warnings.append(warning("sampling_coarse", f"{reg.campx_per_px:.2f} campx per px"))
     if exposure is None:
         exposure = shot.capture.exposure_refreshes
+    if shot.backlight.kind != "hold":
+        warnings.append(warning(shot.backlight.kind, f"{100 * shot.backlight.duty:.0f} % of the time lit"))
     roads = streak_responses(shot.streaks, shot.motion, layout, tone.law, 1 / reg.campx_per_px)
     edges = [_edge(shot, i, hold_ms, roads) for i in range(len(shot.pairs))]
     missing = sorted(set(layout.transitions()) - set(shot.pairs))
@@ -201,7 +203,7 @@ def to_measurement(
             "notes": dict(notes or {}),
         },
         "tracking": tracking,
-        "backlight": {"kind": "hold", "duty": Q(value=1.0, u95=0.0), "frequency_hz": Q.missing("pwm_unresolved")},
+        "backlight": _backlight(shot, refresh_hz),
         "streaks": [_streak(r, hold_ms) for r in roads],
         "registration": {
             "rms_px": reg.rms_px,
@@ -251,6 +253,19 @@ def _curve(tone: Any) -> dict[str, Any]:
     return {"code": share.tolist(), "light": np.interp(share, table, tone.decode).tolist()}
 
 
+def _backlight(shot: ShotFit, refresh_hz: float) -> dict[str, Any]:
+    lamp = shot.backlight
+    frequency = lamp.frequency_refreshes
+    return {
+        "kind": lamp.kind,
+        "duty": Q(value=lamp.duty, u95=lamp.duty_u95),
+        "frequency_hz": Q.missing("pwm_unresolved")
+        if frequency is None
+        else Q(value=frequency * refresh_hz, u95=0.002 * refresh_hz),
+        "pulses_per_refresh": lamp.pulses,
+    }
+
+
 def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
     """Return the tracking block; the scan-out along the motion is taken out of the camera's error."""
     m, layout = shot.motion, shot.layout
@@ -273,10 +288,12 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
     # positions count in px of the plate as the pose has them: a scan along the motion stretches these
     error = m.error + drift * m.along
     sd_error = float(np.hypot(m.sd("error"), drift * m.sd("along")))
+    # a shutter that opens or closes in the dark between flashes leaves no trace
+    dark = 0.5 * (1 - shot.backlight.duty) if shot.backlight.kind == "strobe" else 0.0
     return {
         "error_px_per_refresh": Q(value=error, u95=1.96 * float(np.hypot(sd_error, 0.0005 * v))),
         "accel_px_per_refresh2": Q(value=m.accel, u95=1.96 * m.sd("accel")),
-        "exposure_refreshes": Q(value=m.exposure, u95=1.96 * float(np.hypot(m.sd("exposure"), 0.002))),
+        "exposure_refreshes": Q(value=m.exposure, u95=1.96 * float(np.hypot(m.sd("exposure"), 0.004)) + dark),
         "scan_out_ms": Q(value=scan * hold_ms, u95=1.96 * float(np.hypot(sd, 0.01)) * hold_ms),
         "scan_axis": "columns" if columns else "rows",
     }
@@ -324,6 +341,7 @@ def _edge(shot: ShotFit, i: int, hold_ms: float, roads: list[StreakResponse]) ->
         )
 
     wide = 3 * hold_ms
+    flashed = shot.backlight.kind == "strobe" and shot.backlight.duty < 0.7
     figures["bew_px"] = quantity("bew", v, wide / hold_ms * v)
     figures["bet_ms"] = quantity("bew", hold_ms, wide)
     figures["ebet_ms"] = quantity("bew", hold_ms / 0.8, wide / 0.8)
@@ -336,6 +354,13 @@ def _edge(shot: ShotFit, i: int, hold_ms: float, roads: list[StreakResponse]) ->
     figures["response_ms"] = quantity("response", hold_ms, wide)
     figures["response_signal_ms"] = quantity("response_signal", hold_ms, wide)
     figures["response_overshoot_pct"] = quantity("response_overshoot", 100.0, 60.0)
+    if flashed and not fatal:
+        # a flash per refresh samples the pixel once per refresh: its response in between isn't in the photo
+        for name in ("response_ms", "response_signal_ms", "response_overshoot_pct"):
+            figures[name] = Q.missing("pwm_unresolved")
+        scan = _tracking(shot, hold_ms)["scan_out_ms"].value
+        if scan is not None and abs(scan) > 0.1 * hold_ms and not _same_everywhere(fit, shot):
+            figures = dict.fromkeys(figures, Q.missing("row_dependent"))
     if any("threshold_grazed" in q.flags for q in figures.values()):
         flags.append("threshold_grazed")
     road = next((r for r in roads if (r.from_level, r.to_level) == (a, b)), None)
@@ -363,6 +388,13 @@ def _edge(shot: ShotFit, i: int, hold_ms: float, roads: list[StreakResponse]) ->
         chi2_ratio=fit.chi2_ratio / shot.profiles.correlation,
         step=_step(shot, fit, hold_ms),
     )
+
+
+def _same_everywhere(fit: BlurFit, shot: ShotFit) -> bool:
+    """Under a global flash a pixel that settles before it looks the same in every row."""
+    ages = shot.profiles.ages
+    late = fit.cells[ages[:-1] - fit.onset > 0.3]
+    return bool(late.size and np.abs(late - 1).max() < 0.02)
 
 
 def _raw(shot: ShotFit, fit: BlurFit, i: int, hold_ms: float) -> dict[str, Q]:

@@ -21,6 +21,7 @@ from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
 from blurscope.target import Pose, Registration, register
 from blurscope.tracking import Motion, cut_streaks, fit_motion, place_screen, read_lanes, slit_waveform
+from blurscope.tracking.backlight import STEADY, Backlight, find_backlight
 from blurscope.tracking.lanes import Lane, Streak
 from blurscope.tracking.motion import STEPS
 
@@ -54,6 +55,7 @@ class ShotFit:
     lanes: list[Lane]
     streaks: list[Streak]
     motion: Motion | None
+    backlight: Backlight
     shift_px: float
     lane_score: float
     edges: EdgeProfiles
@@ -163,10 +165,39 @@ def measure_shot(
     combined, *_ = _combine(edges, pairs, layout, tone, base, ages, None, shift)
     say("fitting the camera's motion")
 
+    backlight = STEADY
+
     def move(found: Profiles, before: Motion | None = None) -> tuple[Motion | None, list[Streak]]:
-        return _motion(found, pairs, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, before)
+        lamp = backlight.emission
+        return _motion(found, pairs, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, before, lamp)
 
     motion, streaks = move(combined)
+    if motion is not None:
+        backlight = find_backlight(streaks, motion, layout, pixel)
+        if backlight.emission is not None:
+            # where the shutter opens or closes in the dark the first fit is lost: start again from several lengths
+            middle = motion.start + motion.exposure / 2
+            trials = []
+            for length in (motion.exposure, np.ceil(motion.exposure), np.ceil(motion.exposure) - 0.5):
+                fresh = replace(
+                    motion,
+                    start=middle - length / 2,
+                    exposure=float(length),
+                    error=0.0,
+                    accel=0.0,
+                    delay=0.0,
+                    along=0.0,
+                    across=0.0,
+                    sigma=lens_px,
+                    amplitude=1.0,
+                    delay_along=0.0,
+                    delay_across=0.0,
+                )
+                trials.append(move(combined, fresh))
+            motion, streaks = min(trials, key=lambda t: np.inf if t[0] is None else t[0].chi2_ratio)
+            if motion is not None:
+                backlight = find_backlight(streaks, motion, layout, pixel)
+                motion, streaks = move(combined, motion)
     capture, scale = base, 1.0
     for _ in range(3):
         if motion is None:
@@ -182,12 +213,12 @@ def measure_shot(
                 delay_along=0.0,
                 delay_across=0.0,
             )
-        capture, scale = _capture(base, motion, layout)
+        capture, scale = _capture(base, motion, layout, backlight)
         combined, *_ = _combine(edges, pairs, layout, tone, capture, ages, motion, shift, scale)
         again, streaks = move(combined, motion)
         moved = abs(again.error - motion.error) + abs(again.exposure - motion.exposure) if again else 0.0
         motion = again or motion
-        capture, scale = _capture(base, motion, layout)
+        capture, scale = _capture(base, motion, layout, backlight)
         if moved < 0.01 and v * max(abs(motion.delay_along), abs(motion.delay_across)) <= REALIGN_PX:
             break
     if motion is not None:
@@ -203,7 +234,7 @@ def measure_shot(
 
     rng = np.random.default_rng(seed)
     law = _signal_maps(pairs, tone)
-    fits = measure_profiles(combined, nuisances_of, law, rng)
+    fits = measure_profiles(combined, nuisances_of, law, rng, emission=backlight.emission)
 
     def mean_of(values: np.ndarray) -> np.ndarray:
         return np.array([values[g].mean() for g in groups])
@@ -218,6 +249,7 @@ def measure_shot(
         lanes=lanes,
         streaks=streaks,
         motion=motion,
+        backlight=backlight,
         shift_px=shift,
         lane_score=score,
         edges=edges,
@@ -386,7 +418,7 @@ def _realigned(reg: Registration, motion: Motion, layout: Layout, shift: float) 
     return replace(reg.pose, matrix=np.array([first, m[1], m[2]]))
 
 
-def _capture(base: Capture, motion: Motion, layout: Layout) -> tuple[Capture, float]:
+def _capture(base: Capture, motion: Motion, layout: Layout, backlight: Backlight) -> tuple[Capture, float]:
     """Turn the camera's motion into the capture of the edges, and the scale of the lag axis."""
     v = layout.px_per_refresh
     squeeze = layout.sign * v * motion.along / layout.width_px
@@ -396,12 +428,13 @@ def _capture(base: Capture, motion: Motion, layout: Layout) -> tuple[Capture, fl
             error_px_per_refresh=motion.error,
             accel_px_per_refresh2=motion.accel,
             phase_known=True,
+            emission=() if backlight.emission is None else tuple(backlight.emission),
         ),
         1.0 + squeeze,
     )
 
 
-def _motion(profiles, pairs, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, before=None):
+def _motion(profiles, pairs, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, before=None, lamp=None):
     """Fit the streaks with the responses found so far."""
     streaks = cut_streaks(lanes, layout, shift, exposure)
     if len(streaks) < 4 or exposure < 0.8:
@@ -428,6 +461,7 @@ def _motion(profiles, pairs, lanes, layout, tone, shift, exposure, pixel, lens_p
         lens_px,
         lens_sd=max(lens_sd, 0.05),
         guess=None if before is None else before.vector(),
+        emission=lamp,
     )
     return motion, streaks
 

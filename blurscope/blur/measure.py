@@ -223,6 +223,8 @@ def _one(i, fits, weights, profiles, nuisances, shared, signal_of, rng, emission
     names = [f.family.name for f in fits]
     fit = fits[best]
     s_of = signal_of[i] if signal_of is not None else None
+    if emission is not None:  # the figures count time from the switch, the lamp from the pose's clock
+        emission = np.roll(emission, -round(float(fit.onset[i]) * len(emission)))
     # an instant family has no width to be unsure of: its weight is carried by the exponential's posterior
     if names[best] == "instant" or (names[best] == "exponential" and not _resolved(fit, i, profiles)):
         exponential = fits[names.index("exponential")]

@@ -169,6 +169,12 @@ def _run_length(lanes: list[Lane], layout: Layout) -> float:
         step = lane.u_px[1] - lane.u_px[0]
         peak = float(np.percentile(lane.light, 97))
         on = lane.light > max(0.3 * peak, 5 * lane.noise)
+        # a strobed streak is a row of flashes up to one refresh apart
+        gap = max(1, int(1.05 * layout.px_per_refresh / step))
+        reach = np.convolve(on.astype(int), np.ones(gap), "full")
+        ahead = reach[: len(on)] > 0  # lit within the last gap
+        behind = reach[gap - 1 :] > 0  # lit within the next gap
+        on = on | (ahead & behind)
         change = np.diff(np.concatenate([[0], on.astype(int), [0]]))
         lengths += list((np.nonzero(change < 0)[0] - np.nonzero(change > 0)[0]) * step)
     if not lengths:

@@ -1,0 +1,151 @@
+"""The backlight's waveform, from the streaks of slits that are always lit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from blurscope.pattern.layout import Layout
+from blurscope.tracking.lanes import Streak
+from blurscope.tracking.motion import STEPS, Motion, StreakBatch
+
+CELLS = 16  # per refresh
+MIN_DEPTH = 0.12  # standard deviation over mean from which a backlight counts as modulated
+STROBE_DARK = 0.25  # light between flashes over light in them up to which the backlight counts as off
+FREE_CHI2 = 25.0  # chi-square per sample of a steady lamp from which a free-running modulation is reported
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Backlight:
+    """What the always-lit streaks say about the backlight.
+
+    Attributes
+    ----------
+    kind : str
+        ``hold``, ``strobe`` or ``pwm``.
+    duty, duty_u95 : float
+        Share of a refresh during which light is emitted.
+    emission : (STEPS,) float or None
+        Light over one refresh on the pose's clock, mean 1; None for a steady backlight or one that isn't locked.
+    pulses : int
+        Flashes per refresh.
+    frequency_refreshes : float or None
+        Frequency in units of the refresh rate.
+    """
+
+    kind: str
+    duty: float
+    duty_u95: float
+    emission: np.ndarray | None
+    pulses: int
+    frequency_refreshes: float | None
+
+
+STEADY = Backlight(kind="hold", duty=1.0, duty_u95=0.02, emission=None, pulses=0, frequency_refreshes=None)
+
+
+def find_backlight(streaks: list[Streak], motion: Motion, layout: Layout, pixel: float) -> Backlight:
+    """Fit a free waveform, periodic with the refresh, to the always-lit streaks.
+
+    Parameters
+    ----------
+    streaks : list of Streak
+    motion : Motion
+    layout : Layout
+    pixel : float
+        One camera pixel, display px.
+    """
+    lit = [s for s in streaks if s.slit.kind == "lit"]
+    if not lit:
+        return STEADY
+    batch = StreakBatch(lit, [np.ones(STEPS)] * len(lit), layout, pixel)
+    p = motion.vector()
+    p[4] = p[9] = p[10] = 0.0
+    rows = np.arange(len(lit))
+    design = batch.basis(p, rows, np.zeros(len(lit), int), CELLS, 1)
+    weight = np.concatenate([np.full(n, 1 / (s.noise + 1e-6)) for s, n in zip(lit, batch.counts, strict=True)])
+    width = min(s.slit.width_px for s in lit) / layout.px_per_refresh
+    bend = np.roll(np.eye(CELLS), 1, 1) - 2 * np.eye(CELLS) + np.roll(np.eye(CELLS), -1, 1)
+    scale = float(np.sqrt(np.mean((design * weight[:, None]) ** 2)))
+    a = np.vstack([design * weight[:, None], 0.05 * scale * bend])
+    b = np.concatenate([batch.data * weight, np.zeros(CELLS)])
+    from scipy.optimize import nnls
+
+    cells, _ = nnls(a, b)
+    mean = float(cells.mean())
+    if mean <= 0:
+        return STEADY
+    steady = (batch.data - mean * design.sum(axis=1)) * weight
+    rest = (batch.data - design @ cells) * weight
+    cells = cells / mean
+    if float(cells.std()) < MIN_DEPTH:
+        # what a waveform tied to the refresh can't follow may still be a modulation that runs freely
+        return STEADY if float(np.mean(steady**2)) < FREE_CHI2 else _free()
+    excess = float(np.sum(steady**2)) - len(steady)
+    if float(np.sum(rest**2)) - len(rest) > 0.5 * max(excess, 1e-9):
+        return _free()
+    on = cells > 0.5 * (cells.max() + cells.min())
+    pulses = max(int(np.sum(on & ~np.roll(on, 1))), 1)
+    phase, duty, low = _pulses(batch, p, weight, cells, pulses)
+    emission = pulse_train(phase, duty, low, pulses)
+    dark = low * pulses < STROBE_DARK
+    return Backlight(
+        kind="strobe" if dark and pulses == 1 else "pwm",
+        duty=duty,
+        duty_u95=float(0.01 + 0.05 * width),
+        emission=emission,
+        pulses=pulses,
+        frequency_refreshes=float(pulses),
+    )
+
+
+def _free() -> Backlight:
+    """A modulation that isn't tied to the refresh averages to a hold over the exposure."""
+    return Backlight(kind="pwm", duty=1.0, duty_u95=1.0, emission=None, pulses=0, frequency_refreshes=None)
+
+
+def pulse_train(phase: float, duty: float, low: float, pulses: int) -> np.ndarray:
+    """Return one refresh of rectangular pulses, (STEPS,) cell means with mean 1.
+
+    Parameters
+    ----------
+    phase : float
+        Start of a pulse, refreshes.
+    duty : float
+        Share of the time lit.
+    low : float
+        Light between pulses over light in them.
+    pulses : int
+    """
+    edges = (np.arange(STEPS * 4 + 1) / (STEPS * 4) - phase) * pulses
+    whole = np.floor(edges)
+    lit = (whole * duty + np.minimum(edges - whole, duty)) / pulses
+    cells = np.diff(lit).reshape(STEPS, 4).sum(axis=1) * STEPS
+    light = low + (1 - low) * cells
+    return light / light.mean()
+
+
+def _pulses(batch: StreakBatch, p: np.ndarray, weight: np.ndarray, cells: np.ndarray, pulses: int):
+    """Fit rectangular pulses to the streaks, from the free waveform on; returns phase, duty, low."""
+    from scipy.optimize import minimize
+
+    level = np.clip(cells / cells.max(), 0, 1)
+    duty = float(np.clip(level.mean() / np.percentile(level, 90), 0.03, 0.97))
+    spectrum = np.exp(2j * np.pi * pulses * (np.arange(len(cells)) + 0.5) / len(cells)) @ cells
+    middle = float(np.angle(spectrum) / (2 * np.pi * pulses))
+
+    def cost(q: np.ndarray) -> float:
+        if not (0.005 < q[1] < 0.995 and 0 <= q[2] < 0.98):
+            return 1e30
+        batch.emission = pulse_train(q[0] - q[1] / (2 * pulses), q[1], q[2], pulses)
+        model = batch.model(p)
+        scale = float((batch.data * weight**2 * model).sum() / max((weight**2 * model * model).sum(), 1e-30))
+        return float((((batch.data - scale * model) * weight) ** 2).sum())
+
+    start = np.array([middle, duty, 0.02])
+    simplex = np.vstack([start, start + [0.05, 0, 0], start + [0, 0.08, 0], start + [0, 0, 0.1]])
+    options = {"initial_simplex": simplex, "maxiter": 150, "xatol": 1e-4, "fatol": 0.5}
+    best = minimize(cost, start, method="Nelder-Mead", options=options)
+    batch.emission = None
+    return float(best.x[0] - best.x[1] / (2 * pulses)), float(best.x[1]), float(best.x[2])

@@ -51,6 +51,7 @@ ALLOWED: dict[str, set[str]] = {
     "demo": DATA | {"pattern", "camera", "photodiode", "measurement"} | STAGES | FACES | ORDER,
     # faces: they show what the records hold
     **{face: BASE | FACES for face in FACES},
+    "sidebyside": DATA | {"pattern", "measurement"} | STAGES | {"shot", "pipeline"} | FACES,
     "cli": DATA | {"pattern", "camera", "photodiode"} | STAGES | ORDER | FACES | {"measurement", "tables"},
 }
 

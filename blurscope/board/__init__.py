@@ -1,11 +1,35 @@
 """Fair side-by-sides: registered crops at one scale and one light, figures under each, references marked as computed."""
 
-from blurscope.board.compose import Board, Panel, compose_board
+from blurscope.board.compose import Board, Panel, compose_board, panel_of
 from blurscope.board.crop import Window, common_windows, crop_light, to_srgb
 from blurscope.board.ranking import compare_pairs, figure_of, order_by
-from blurscope.board.reference import INSTANT, Reference, compute_panel, computed_edges, mean_figures, read_reference, render
+from blurscope.board.reference import (
+    INSTANT,
+    Reference,
+    compute_panel,
+    computed_edges,
+    mean_figures,
+    read_reference,
+    render,
+)
 
 __all__ = [
-    "INSTANT", "Board", "Panel", "Reference", "Window", "common_windows", "compare_pairs", "compose_board", "compute_panel",
-    "computed_edges", "crop_light", "figure_of", "mean_figures", "order_by", "read_reference", "render", "to_srgb",
-]  # fmt: skip
+    "INSTANT",
+    "Board",
+    "Panel",
+    "Reference",
+    "Window",
+    "common_windows",
+    "compare_pairs",
+    "compose_board",
+    "compute_panel",
+    "computed_edges",
+    "crop_light",
+    "figure_of",
+    "mean_figures",
+    "order_by",
+    "panel_of",
+    "read_reference",
+    "render",
+    "to_srgb",
+]

@@ -136,15 +136,12 @@ def fairness(measurements: Sequence[Mapping[str, Any]]) -> list[str]:
         speeds = listed([f"{c['speed_px_per_s']:.0f} px/s" for c in captures])
         out.append(f"Speeds differ ({speeds}): compare times in ms, not lengths in the crops.")
     if len({round(c["refresh_hz"], 2) for c in captures}) > 1:
-        out.append(
-            f"Refresh rates differ ({listed([f'{c["refresh_hz"]:g} Hz' for c in captures])}): part of the difference is the hold."
-        )
+        rates = listed([f"{c['refresh_hz']:g} Hz" for c in captures])
+        out.append(f"Refresh rates differ ({rates}): part of the difference is the hold.")
     exposures = [c.get("exposure_refreshes") for c in captures]
     if any(x is not None and abs(x - round(x)) > 0.06 for x in exposures):
         part = listed(["unknown" if x is None else f"{x:.2f}" for x in exposures])
-        out.append(
-            f"Exposures in refreshes: {part}; a part refresh shows in the crops, the figures are corrected for it."
-        )
+        out.append(f"Exposures in refreshes: {part}; the figures are corrected for a part refresh, the crops show it.")
     errors = [(m["tracking"]["error_px_per_refresh"] or {}).get("value") for m in measurements]
     for name, c, e in zip(names, captures, errors, strict=True):
         if e is None:
@@ -155,13 +152,11 @@ def fairness(measurements: Sequence[Mapping[str, Any]]) -> list[str]:
             )
     lens = [(m.get("lens") or {}).get("sigma_px", {}).get("value") for m in measurements]
     if None not in lens and max(lens) - min(lens) > 0.3:
-        out.append(
-            f"Lens blur differs ({listed([f'{x:.1f} px' for x in lens])}): fine detail in the crops is not the display's alone."
-        )
-    if len({m["light"]["method"] for m in measurements}) > 1:
-        out.append(
-            f"Light was found in different ways ({listed([m['light']['method'].replace('_', ' ') for m in measurements])})."
-        )
+        blur = listed([f"{x:.1f} px" for x in lens])
+        out.append(f"Lens blur differs ({blur}): fine detail in the crops is not the display's alone.")
+    methods = [str(m["light"]["method"]).replace("_", " ") for m in measurements]
+    if len(set(methods)) > 1:
+        out.append(f"Light was found in different ways ({listed(methods)}).")
     sets = [{(e["from_level"], e["to_level"]) for e in m["edges"] if e["quality"]["ok"]} for m in measurements]
     if any(s != sets[0] for s in sets):
         out.append(

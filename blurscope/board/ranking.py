@@ -99,7 +99,7 @@ def order_by(quantities: Sequence[Mapping[str, float | None]]) -> list[int]:
 
 
 def ranks(quantities: Sequence[Mapping[str, float | None]], differences: Sequence[Difference]) -> list[str]:
-    """Return each display's possible places: ``2`` where neighbours are told apart, ``1–3`` where they aren't, ``–``."""
+    """Return each display's possible places: ``2``, or ``1–3`` where it isn't told apart from two others."""
     out = []
     for i, q in enumerate(quantities):
         mine = [d for d in differences if i in (d.first, d.second)]

@@ -1,0 +1,255 @@
+"""From files to a board: photos read, crops cut at one scale, references computed."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from blurscope.board import (
+    INSTANT,
+    Board,
+    Panel,
+    common_windows,
+    compose_board,
+    compute_panel,
+    computed_edges,
+    crop_light,
+    mean_figures,
+    read_reference,
+    render,
+)  # fmt: skip
+from blurscope.board.compose import panel_of
+from blurscope.board.ranking import FIGURES
+from blurscope.errors import OutputError, SettingsError
+from blurscope.files import read_json, show_path, write_bytes
+from blurscope.measurement import SCHEMA
+
+SAMPLES_PER_PX = 3.0
+KINDS = (".png", ".svg", ".pdf", ".html")
+MOST = 12
+
+
+def build_board(
+    paths: Sequence[Path],
+    *,
+    patterns: Sequence[Path] | None = None,
+    photos: Sequence[Path] | None = None,
+    order: str = "bet_ms",
+    transition: str | None = None,
+    what_if: Sequence[str] = (),
+    of: str | None = None,
+    instant: bool = True,
+    px_per_mm: Sequence[float] | None = None,
+    distance_mm: Sequence[float] | None = None,
+    length_px: float = 260.0,
+) -> Board:
+    """Read everything and compose the board; arguments as the command's options."""
+    from blurscope.pipeline import read_pattern
+
+    if not 1 <= len(paths) <= MOST:
+        raise SettingsError(f"{len(paths)} measurements given; a board holds one to {MOST}")
+    if order not in FIGURES:
+        raise SettingsError(f"--order {order[:40]!r} is not a figure; choose one of {', '.join(FIGURES)}")
+    if not 20 <= length_px <= 4000:
+        raise SettingsError("the crop's --length must be 20 to 4000 display px")
+    data = [read_json(p, SCHEMA) for p in paths]
+    layouts = [read_pattern(p) for p in _each(patterns, len(data), "--pattern")] if patterns else []
+    wanted = [read_reference(t) for t in what_if]
+    scales, scale_text = _scales(px_per_mm, distance_mm, len(data))
+    notes: list[str] = []
+    lights: list[np.ndarray | None] = [None] * len(data)
+    windows = []
+    if layouts:
+        windows, same = _windows(data, layouts, length_px)
+        if not same:
+            notes.append("The photos share no stretch of the plate: the crops show different parts of it.")
+        for i, (path, m) in enumerate(zip(paths, data, strict=True)):
+            found = Path(photos[i]) if photos and i < len(photos) else _photo_of(m, path)
+            if found is None:
+                notes.append(f"{m['label']}: its photo was not found, so there is no crop; give it by --photo.")
+                continue
+            lights[i] = crop_light(_codes(found, m), m, windows[i], scales[i])
+    else:
+        notes.append("No crops: give the pattern by --pattern.")
+    panels = [panel_of(m, light, s) for m, light, s in zip(data, lights, scales, strict=True)]
+    subject = next((i for i, m in enumerate(data) if m["label"] == of), None if of else 0)
+    if subject is None:
+        raise SettingsError(f"--of {of[:60]!r} is no label of these measurements")
+    references = []
+    for reference in ([INSTANT] if instant else []) + wanted:
+        window = (layouts[subject], windows[subject]) if layouts else None
+        references.append(_computed(data[subject], reference, window, scales[subject]))
+    pair = _pair(transition)
+    if pair is not None and not any(pair in p.curves for p in panels):
+        raise SettingsError(f"no measurement has a usable transition {pair[0]}-{pair[1]}; choose another --transition")
+    return compose_board(
+        panels, data, references=references, order=order, transition=pair, notes=notes, scale_text=scale_text
+    )
+
+
+def _pair(text: str | None) -> tuple[int, int] | None:
+    if text is None:
+        return None
+    try:
+        first, then = (int(x) for x in text.split("-"))
+    except ValueError:
+        raise SettingsError(f"--transition {text[:40]!r} is not two levels; write it as 0-255") from None
+    return first, then
+
+
+def _each(values: Sequence[Any], count: int, name: str) -> list[Any]:
+    if len(values) not in (1, count):
+        raise SettingsError(f"{name} was given {len(values)} times for {count} measurements; give it once or once each")
+    return list(values) * (count if len(values) == 1 else 1)
+
+
+def _scales(px_per_mm: Sequence[float] | None, distance: Sequence[float] | None, count: int) -> tuple[list[float], str]:
+    """Samples per display px of each crop, so that all are at one scale."""
+    if distance and not px_per_mm:
+        raise SettingsError("--distance needs --px-per-mm as well")
+    if not px_per_mm:
+        return [SAMPLES_PER_PX] * count, "One scale in display px."
+    dense = np.array(_each(px_per_mm, count, "--px-per-mm"), float)
+    if not (np.isfinite(dense) & (dense > 0)).all():
+        raise SettingsError("--px-per-mm must be above 0")
+    text = "One scale in mm of the screen."
+    if distance:
+        away = np.array(_each(distance, count, "--distance"), float)
+        if not (np.isfinite(away) & (away > 0)).all():
+            raise SettingsError("--distance must be above 0 mm")
+        dense = dense * away
+        text = "One scale in visual angle."
+    return [float(s) for s in SAMPLES_PER_PX * dense.min() / dense], text
+
+
+def _windows(data: Sequence[dict[str, Any]], layouts: Sequence[Any], length_px: float) -> tuple[list[Any], bool]:
+    blocks = [_rows(layout) for layout in layouts]
+    height = min(end - top for top, end in blocks)
+    lit = [tuple(m["registration"]["lit_u_px"]) for m in data]
+    alike = all(layout.circuit == layouts[0].circuit and layout.blocks == layouts[0].blocks for layout in layouts)
+    if alike:
+        from blurscope.pattern.drawing import picture_length_px
+
+        period = int(np.lcm(layouts[0].circuit_px, picture_length_px(layouts[0])))
+        windows, same = common_windows(lit, period, blocks[0][0], height, length_px)
+        if not same:
+            windows, same = common_windows(lit, layouts[0].circuit_px, blocks[0][0], height, length_px)
+        return windows, same
+    windows = [common_windows([x], layout.circuit_px, top, height, length_px)[0][0]
+               for x, layout, (top, _) in zip(lit, layouts, blocks, strict=True)]  # fmt: skip
+    return windows, False
+
+
+def _rows(layout: Any) -> tuple[int, int]:
+    """Rows of the drawing and the bands that touch it, or of the widest run of bands."""
+    runs: list[list[Any]] = [[]]
+    for block in layout.blocks:
+        if block.kind in ("picture", "band"):
+            runs[-1].append(block)
+        elif runs[-1]:
+            runs.append([])
+    runs = [r for r in runs if r]
+    best = max(runs, key=lambda r: (any(b.kind == "picture" for b in r), len(r)))
+    return best[0].top_row, best[-1].end_row
+
+
+def _photo_of(measurement: dict[str, Any], path: Path) -> Path | None:
+    block = measurement.get("photo") or (measurement.get("photos") or [{}])[0].get("photo") or {}
+    name = block.get("path")
+    if not name:
+        return None
+    for candidate in (Path(name), Path(path).parent / name, Path(path).parent / os.path.basename(name)):
+        try:
+            if candidate.is_file():
+                return candidate
+        except (OSError, ValueError):
+            continue
+    return None
+
+
+def _codes(path: Path, measurement: dict[str, Any]) -> np.ndarray:
+    from blurscope.photo import read_photo
+    from blurscope.shot import channel_of
+
+    photo = read_photo(path)
+    told = (measurement.get("photo") or {}).get("sha256")
+    if told and photo.sha256 != told:
+        raise SettingsError(
+            f"{show_path(path)} is not the photo that was measured (another SHA-256); give the right one by --photo"
+        )
+    codes, _, _ = channel_of(photo)
+    return np.ascontiguousarray(np.rot90(codes)) if measurement["registration"].get("turned") else codes
+
+
+def plate_levels(layout: Any, window: Any, columns: int) -> np.ndarray:
+    """Return the plate's levels from the window's border on, motion to the right, (rows, columns) uint8."""
+    from blurscope.pattern.drawing import draw_picture
+
+    top, rows = round(window.top_row), round(window.height_px)
+    if layout.sign > 0:
+        u = round(window.u_px) + np.arange(columns)
+    else:
+        u = round(window.u_px + window.length_px) - 1 - np.arange(columns)
+    circuit = np.repeat(np.array(layout.circuit, np.uint8), layout.field_px)
+    out = np.zeros((rows, columns), np.uint8)
+    for block in layout.blocks:
+        a, b = max(block.top_row, top), min(block.end_row, top + rows)
+        if a >= b:
+            continue
+        if block.kind == "grey":
+            out[a - top : b - top] = block.level
+        elif block.kind == "band":
+            out[a - top : b - top] = np.roll(circuit, block.offset_px)[u % len(circuit)]
+        elif block.kind == "picture":
+            picture = draw_picture(layout, block.height_px)
+            out[a - top : b - top] = picture[a - block.top_row : b - block.top_row][:, u % picture.shape[1]]
+    return out
+
+
+def _computed(measurement: dict[str, Any], reference: Any, window: tuple[Any, Any] | None, samples: float) -> Panel:
+    panel = compute_panel(measurement, reference)
+    light = None
+    if window is not None:
+        layout, place = window
+        columns = int(place.length_px)
+        levels = plate_levels(layout, place, columns + layout.field_px + int(2 * panel.px_per_refresh) + 2)
+        light = render(panel, levels, columns, samples)
+    from blurscope.shapes.blurred import BlurredEdge
+
+    lag = np.linspace(-0.5 * panel.hold_ms, 60 + panel.hold_ms, 500)
+    curves = {
+        p: (lag, BlurredEdge(step=s, hold=panel.hold_ms, emission=panel.emission).esf(lag))
+        for p, s in panel.steps.items()
+    }
+    figures = mean_figures(computed_edges(panel))
+    what = reference.title if reference.scale == 0 else f"{measurement['label']} at {reference.title}"
+    return Panel(
+        label=what,
+        light=light,
+        figures=figures,
+        refresh_hz=panel.refresh_hz,
+        speed_px_per_s=measurement["capture"]["speed_px_per_s"],
+        exposure_refreshes=None,
+        samples_per_px=samples,
+        computed=reference.title,
+        curves=curves,
+    )
+
+
+def write_board(board: Board, out: Path, *, overwrite: bool = False) -> None:
+    """Write a board by the ending of its name."""
+    from blurscope.plots.board import board_picture, picture_bytes
+
+    kind = out.suffix.lower()
+    if kind not in KINDS:
+        raise OutputError(f"{show_path(out)}: a board is written as {', '.join(KINDS)}; choose such an ending")
+    if kind == ".html":
+        from blurscope.report import board_page
+
+        write_bytes(out, board_page(board).encode("utf-8", "replace"), overwrite=overwrite)
+        return
+    write_bytes(out, picture_bytes(board_picture(board), kind[1:]), overwrite=overwrite)

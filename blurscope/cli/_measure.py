@@ -65,6 +65,8 @@ def run_measure(photos: list[Path], *, json_out: Path | None, debug_dir: Path | 
         **options,
     )
     print_measurement(result)
+    if "photos" in result.blocks:
+        print_ranking(result)
     if budget:
         print_budget(result)
     if json_out is not None:
@@ -104,6 +106,15 @@ def print_measurement(result: Measurement) -> None:
     )
     for w in result.warnings:
         print(f"note: {w['message']}", file=sys.stderr)
+
+
+def print_ranking(result: Measurement) -> None:
+    """Print what each photo contributes, best first, and why some were left out."""
+    typer.echo("")
+    for p in result.blocks["photos"]:
+        name = show_path(Path(p["photo"]["path"]).name)
+        part = f"weight {100 * p['weight']:.0f} %" if p["used"] else "left out"
+        typer.echo(f"{p['rank']}. {name}, {part}: {p['reason']}")
 
 
 def print_budget(result: Measurement) -> None:

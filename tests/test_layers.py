@@ -20,7 +20,7 @@ DATA = BASE | {"pattern.layout"}  # the plate's description is read by every sta
 MAKING = {"__init__", "errors", "files", "_cv"}  # made captures share no blur maths with the analysis
 STAGES = {"photo", "target", "light", "tracking", "edges", "blur", "trace", "model", "agreement"}
 FACES = {"plots", "board", "report", "archive"}
-ORDER = {"shot", "still", "combine", "pipeline", "crosscheck", "demo"}
+ORDER = {"shot", "still", "combine", "pipeline", "crosscheck", "demo", "sidebyside"}
 
 ALLOWED: dict[str, set[str]] = {
     "__init__": {"pipeline", "errors"},

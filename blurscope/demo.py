@@ -237,17 +237,21 @@ def _draw(folder: Path, files: dict[str, dict[str, Any]], overwrite: bool) -> li
 
 
 def _report(folder: Path, overwrite: bool) -> Path | None:
-    """Write the report of everything, where this installation can."""
-    from importlib import import_module
+    """Write the report of everything, with the side-by-side, where this installation can."""
     from importlib.util import find_spec
 
     if find_spec("blurscope.report") is None:
         return None
-    write = getattr(import_module("blurscope.report"), "write_report", None)
-    if write is None:
-        return None
+    from blurscope.report import write_report
+
+    board = None
+    if find_spec("blurscope.sidebyside") is not None:
+        from blurscope.sidebyside import build_board
+
+        measured = [folder / unit / "measurement.json" for unit in UNITS]
+        board = build_board(measured, patterns=[folder / "pattern" / "pattern.json"])
     inputs = [folder / unit / f"{kind}.json" for unit in UNITS for kind in ("measurement", "response", "agreement")]
-    return Path(write(inputs, folder / "report.html", overwrite=overwrite))
+    return Path(write_report(inputs, folder / "report.html", board=board, overwrite=overwrite))
 
 
 def _pair(entry: dict[str, Any]) -> tuple[int, int]:

@@ -28,7 +28,7 @@ from blurscope.tracking.motion import STEPS
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
 PHASE_STEPS = 16
 LENS_SD_PX = 0.06
-MODEL_FLOOR = 6e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
+MODEL_FLOOR = 8e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
 REALIGN_PX = 0.15  # misalignment of edges and clock over the screen beyond which the pose is put right
 PLATEAU_GAIN, PLATEAU_FLARE = 0.004, 0.001  # doubt of the flat field and of stray light between stripes and bands
 
@@ -269,7 +269,7 @@ def measure_shot(
 
 
 def _refuse_still(reg: Registration, exposure: float, score: float, layout: Layout) -> None:
-    if reg.width_px < 0.45 * layout.px_per_refresh and exposure < 0.6:
+    if reg.width_px < 0.5 * layout.px_per_refresh and exposure < 1.5:
         raise FitError(
             "the plate stands still in this photo (its edges and slits are not smeared): photograph it moving, with "
             "the camera following; a still is welcome as --still"

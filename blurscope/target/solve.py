@@ -42,11 +42,12 @@ def fit_rows(
     for _ in range(8):
         base = model(p)
         res = v - base
-        spread = 1.4826 * np.median(np.abs(res[keep] - np.median(res[keep]))) + 1e-3
-        keep = np.abs(res) < max(4 * spread, 0.08)
+        middle = np.median(res[keep])
+        spread = 1.4826 * np.median(np.abs(res[keep] - middle)) + 1e-3
+        keep = np.abs(res - middle) < max(4 * spread, 0.08)
         if keep.sum() < free + 3:
             break
-        w = weight[keep] / (1 + (res[keep] / (3 * spread)) ** 2)
+        w = weight[keep] / (1 + ((res[keep] - middle) / (3 * spread)) ** 2)
         jac = np.empty((int(keep.sum()), free))
         for k in range(free):
             q = p.copy()

@@ -409,7 +409,7 @@ def fit_motion(
             break
     res = (data - model) * weight
     ratio = float((res**2).sum() / max(len(data) - len(p), 1))
-    covariance = np.linalg.inv(gram)[:n_p, :n_p] * max(ratio, 0.05) * 2.0
+    covariance = np.linalg.inv(gram)[:n_p, :n_p] * max(ratio, 0.5) * 2.5
     return Motion(
         **dict(zip(NAMES, map(float, p), strict=True)), covariance=covariance, chi2_ratio=ratio, samples=len(data)
     )

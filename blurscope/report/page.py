@@ -61,7 +61,7 @@ def _crops(board: Board | None) -> list[dict[str, Any]]:
     for p in (*board.panels, *board.references):
         if p.light is None:
             continue
-        px = 20
+        px = 50 if p.light.shape[1] >= 200 * p.samples_per_px else 20
         out.append(
             {
                 "label": p.label, "computed": p.computed, "src": _png(p.light), "figures": p.figures,

@@ -1,0 +1,213 @@
+"""Boards: crops at one scale and one light, differences that count, computed panels against closed forms."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from board_makers import LN9, measurement, photograph, plate_light, q, ramp_of_exponential
+
+from blurscope.board import (
+    Reference,
+    Window,
+    common_windows,
+    compare_pairs,
+    compose_board,
+    compute_panel,
+    computed_edges,
+    crop_light,
+    panel_of,
+    read_reference,
+    render,
+    to_srgb,
+)  # fmt: skip
+from blurscope.board.ranking import holm, ranks
+from blurscope.cli import main
+from blurscope.errors import SettingsError
+from blurscope.files import write_json
+from blurscope.plots.board import board_picture, picture_bytes
+
+CAMERAS = [
+    {"scale": 3.0, "angle_deg": 0.0, "k1": 0.0, "gain": 1.0, "gamma": 2.2, "black": 0.002},
+    {"scale": 4.2, "angle_deg": 3.0, "k1": 0.03, "gain": 0.6, "gamma": 1.0, "black": 0.02},
+    {"scale": 3.4, "angle_deg": -4.0, "k1": -0.04, "gain": 1.5, "gamma": 1.8, "black": 0.005},
+]
+WINDOW = Window(u_px=40.0, top_row=12.0, height_px=60.0, length_px=160.0)
+SAMPLES = 3.0
+
+
+def truth() -> np.ndarray:
+    u = 40 + (np.arange(480) + 0.5) / SAMPLES
+    v = 12 + (np.arange(180) + 0.5) / SAMPLES
+    return plate_light(*np.meshgrid(u, v))
+
+
+@pytest.mark.parametrize("camera", CAMERAS, ids=["straight", "linear", "turned"])
+def test_a_crop_is_the_plate_in_light_whatever_the_camera(camera):
+    """Within 1 % of white everywhere; averaging over a sample accounts for some of it."""
+    m = measurement()
+    codes = photograph(m, **camera)
+    crop = crop_light(codes, m, WINDOW, SAMPLES)
+    assert crop.shape == (180, 480)
+    assert np.abs(crop - truth())[8:-8, 8:-8].max() < 0.01
+
+
+def test_crops_agree_in_scale_within_two_thousandths():
+    """The stretch that fits one crop best onto the plate, found by trying stretches: none is off by 0.2 %."""
+    for camera in CAMERAS:
+        m = measurement()
+        crop = crop_light(photograph(m, **camera), m, WINDOW, SAMPLES)
+        centre = 40 + 80.0
+        stretches = np.linspace(0.99, 1.01, 81)
+        u = 40 + (np.arange(480) + 0.5) / SAMPLES
+        v = 12 + (np.arange(180) + 0.5) / SAMPLES
+        errors = [np.sum((plate_light(*np.meshgrid(centre + (u - centre) * s, v)) - crop) ** 2) for s in stretches]
+        assert abs(stretches[int(np.argmin(errors))] - 1) < 0.002
+
+
+def test_a_plate_that_moves_left_is_mirrored():
+    m = measurement(direction="left")
+    codes = photograph(m, **CAMERAS[0])
+    window = Window(u_px=240 - 200.0, top_row=12.0, height_px=60.0, length_px=160.0)
+    assert np.abs(crop_light(codes, m, window, SAMPLES) - truth())[8:-8, 8:-8].max() < 0.01
+
+
+def test_a_crop_beyond_the_photo_is_refused():
+    m = measurement()
+    codes = photograph(m, **CAMERAS[0])
+    with pytest.raises(SettingsError, match="beyond its photo"):
+        crop_light(codes, m, Window(u_px=-500.0, top_row=0.0, height_px=60.0, length_px=160.0), SAMPLES)
+
+
+def test_common_windows_show_the_same_content_through_the_period():
+    windows, same = common_windows([(-90.0, 600.0), (1600.0, 2300.0)], 1600.0, 10, 50, 300)
+    assert same
+    assert (windows[1].u_px - windows[0].u_px) % 1600 == 0
+    assert windows[0].u_px >= -90
+    assert windows[1].u_px + windows[1].length_px <= 2300
+    assert not common_windows([(0.0, 300.0), (800.0, 1100.0)], 1600.0, 10, 50, 300)[1]
+
+
+def test_srgb_of_known_lights():
+    """IEC 61966-2-1: 0.21586 is code 128, 0.0031308 the end of the straight part (10.0)."""
+    assert to_srgb(np.array([-1.0, 0.0, 0.0031308, 0.21586, 1.0, 2.0])).tolist() == [0, 0, 10, 128, 255, 255]
+
+
+# ---------------------------------------------------------------------------------------------------- differences
+
+
+def test_holm_by_hand():
+    """0.01·4, 0.013·3 raised to the one before, 0.03·2, 0.2: worked out by hand from Holm (1979)."""
+    assert holm([0.03, 0.01, 0.2, 0.013]) == pytest.approx([0.06, 0.04, 0.2, 0.04])
+
+
+def test_two_displays_closer_than_their_uncertainty_are_not_told_apart():
+    figures = [q(13.0, 0.5), q(13.3, 0.5), q(20.0, 0.5)]
+    differences = compare_pairs(figures)
+    assert [d.distinct for d in differences] == [False, True, True]
+    assert ranks(figures, differences) == ["1–2", "1–2", "3"]
+
+
+def test_more_comparisons_need_a_larger_difference(rng):
+    """Twelve equal displays, many times: a false difference on any board in at most about 5 % (here < 8 %)."""
+    wrong = 0
+    for _ in range(300):
+        figures = [q(10 + x, 1.96 * 0.2) for x in rng.normal(0, 0.2, 12)]
+        wrong += any(d.distinct for d in compare_pairs(figures))
+    assert wrong / 300 < 0.08
+
+
+# ------------------------------------------------------------------------------------------------- computed panels
+
+
+def test_an_instant_panel_has_eight_tenths_of_a_refresh():
+    """BET of sample-and-hold with an instant pixel is 0.8 hold, its ghost 0 (definition)."""
+    for figures in computed_edges(compute_panel(measurement(), read_reference("instant"))).values():
+        assert figures["bet_ms"]["value"] == pytest.approx(0.8 * 1000 / 60, abs=1e-6)
+        assert figures["ghost_ms"]["value"] == pytest.approx(0, abs=1e-6)
+
+
+@pytest.mark.parametrize("hz", [60.0, 120.0, 240.0])
+def test_another_refresh_follows_the_closed_form(hz):
+    """Exponential step under a hold, integrated by hand."""
+    found = computed_edges(compute_panel(measurement(response_ms=8.0), Reference(title="", refresh_hz=hz)))[0, 255]
+    t = np.linspace(0, 100, 200001)
+    esf = ramp_of_exponential(t, 8.0 / LN9, 1000 / hz)
+    bet = np.subtract(*np.interp([0.9, 0.1], esf, t))
+    assert found["bet_ms"]["value"] == pytest.approx(bet, rel=0.005)
+    assert found["bet_ms"]["u95"] >= 0.1
+
+
+def test_scaling_the_response_scales_it():
+    found = computed_edges(compute_panel(measurement(), read_reference("response*0.5")))[0, 255]
+    assert found["response_ms"]["value"] == pytest.approx(4.0)
+
+
+@pytest.mark.parametrize("text", ["fast", "0hz", "strobe=2", "response*", "120hz+", "9" * 400 + "hz", "instant+x"])
+def test_what_cannot_be_computed_is_refused_in_one_sentence(text):
+    with pytest.raises(SettingsError):
+        read_reference(text)
+
+
+@pytest.mark.parametrize("hz", [60.0, 120.0])
+def test_the_computed_picture_follows_the_closed_form(hz):
+    """An edge 0 to 255 drawn at u = 100: light behind it (to the left) is the ESF of the closed form."""
+    m = measurement(response_ms=6.0)
+    m["lens"]["sigma_px"] = q(0.0)
+    m["capture"]["campx_per_px"] = 1000.0
+    levels = np.zeros((4, 240), np.uint8)
+    levels[:, :100] = 255
+    panel = compute_panel(m, Reference(title="", refresh_hz=hz))
+    row = render(panel, levels, 140, 4.0)[8]
+    u = (np.arange(row.size) + 0.5) / 4
+    lag_ms = (100 - u) * 1000 / 480
+    expect = ramp_of_exponential(lag_ms, 6.0 / LN9, 1000 / hz)
+    assert math.sqrt(np.mean((row - expect) ** 2)) < 0.01
+    assert np.abs(row - expect).max() < 0.05
+
+
+# -------------------------------------------------------------------------------------------------------- the board
+
+
+def board_of(*measurements):
+    panels = [panel_of(m, np.full((60, 160), 0.5, np.float32), 1.0) for m in measurements]
+    return compose_board(panels, measurements)
+
+
+def test_what_cannot_be_compared_is_said():
+    board = board_of(measurement("Alder"), measurement("Birch", refresh_hz=120.0, px_per_refresh=8, response_ms=4.0))
+    said = " ".join(board.notes)
+    assert "Speeds differ" in said
+    assert "Refresh rates differ" in said
+    assert board.panels[0].label == "Birch"
+    assert any("Birch has less BET than Alder" in v for v in board.verdicts)
+
+
+@pytest.mark.parametrize("kind", ["png", "svg", "pdf"])
+def test_hostile_labels_are_drawn_as_text(kind):
+    labels = ["<script>alert(1)</script>", "x" * 300, "😀 $\\frac{1}{0}$", "\u202eעברית", "../../etc/passwd\n\x00"]
+    data = picture_bytes(board_picture(board_of(*(measurement(t) for t in labels))), kind)
+    assert data[:4] in (b"\x89PNG", b"<?xm", b"%PDF")
+    assert kind != "svg" or b"<script" not in data
+
+
+def test_twelve_displays_fit():
+    picture = board_picture(board_of(*(measurement(f"Unit {i}", response_ms=2 + i) for i in range(12))))
+    assert "12 displays" in picture.alt
+
+
+def test_the_command_writes_a_board_and_says_who_differs(tmp_path, capsys):
+    paths = []
+    for name, response in (("Alder", 12.0), ("Birch", 4.0)):
+        paths.append(tmp_path / f"{name}.json")
+        write_json(paths[-1], measurement(name, response_ms=response))
+    out = tmp_path / "board.png"
+    assert main(["compare", *map(str, paths), "--out", str(out), "--what-if", "120hz"]) == 0
+    assert "Birch has less BET than Alder" in capsys.readouterr().out
+    assert out.read_bytes()[:4] == b"\x89PNG"
+    assert main(["compare", *map(str, paths), "--out", str(out)]) == 1
+    assert "exists already" in capsys.readouterr().err
+    assert main(["compare", *map(str, paths), "--out", str(tmp_path / "board.bmp")]) == 1
+    assert main(["compare", *map(str, paths), "--out", str(tmp_path / "b.png"), "--order", "beauty"]) == 1
+    assert "Traceback" not in capsys.readouterr().err

@@ -20,7 +20,7 @@ DATA = BASE | {"pattern.layout"}  # the plate's description is read by every sta
 MAKING = {"__init__", "errors", "files", "_cv"}  # made captures share no blur maths with the analysis
 STAGES = {"photo", "target", "light", "tracking", "edges", "blur", "trace", "model", "agreement"}
 FACES = {"plots", "board", "report", "archive"}
-ORDER = {"shot", "still", "combine", "pipeline", "crosscheck", "demo", "sidebyside"}
+ORDER = {"shot", "still", "combine", "pipeline", "crosscheck", "demo", "sidebyside", "plan"}
 
 ALLOWED: dict[str, set[str]] = {
     "__init__": {"pipeline", "errors"},
@@ -47,6 +47,7 @@ ALLOWED: dict[str, set[str]] = {
     "still": DATA | STAGES | {"shot"},
     "combine": DATA | {"measurement"},
     "pipeline": DATA | STAGES | {"shot", "still", "combine", "measurement"},
+    "plan": DATA | {"pattern"},
     "crosscheck": DATA | STAGES | {"pipeline"},
     "demo": DATA | {"pattern", "camera", "photodiode", "measurement"} | STAGES | FACES | ORDER,
     # faces: they show what the records hold

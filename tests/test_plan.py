@@ -1,0 +1,161 @@
+"""The plan: closed forms of its bounds, its warnings, its file, and its u95 against simulated captures."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import blurscope as bs
+from blurscope.camera import Camera, Display, Response, film
+from blurscope.cli import main
+from blurscope.pattern.budget import make_layouts
+from blurscope.plan import (
+    LN9,
+    PlanRequest,
+    band_rows,
+    blur_edge_time,
+    expected_precision,
+    make_plan,
+    part_exposure_bew,
+    visible_instances,
+)
+from blurscope.uncertainty import K95, combine
+
+jsonschema = pytest.importorskip("jsonschema")
+SCHEMA = json.loads((Path(bs.__file__).parent / "schemas" / "plan.schema.json").read_text("utf-8"))
+
+
+@pytest.mark.parametrize(
+    ("response_ms", "hz", "bet_ms"),  # closed forms: hold convolved with an exponential, Lambert W inverse
+    [(1, 60, 13.3376741261), (6, 60, 14.318294909), (21, 60, 25.2630302149), (6, 120, 8.99092780496)],
+)
+def test_expected_blur_is_the_closed_form(response_ms, hz, bet_ms):
+    assert blur_edge_time(response_ms / LN9 * hz / 1000) * 1000 / hz == pytest.approx(bet_ms, abs=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("exposure", "low", "high"),  # two-level density of width one hold, extremes over the shutter's phase
+    [(1.5, 0.7, 0.85), (2.5, 0.75, 0.83333333), (4.1, 0.795, 0.82), (4.5, 0.775, 0.82), (8.5, 0.7875, 0.81111111)],
+)
+def test_exposure_of_not_whole_refreshes(exposure, low, high):
+    whole, f = divmod(exposure, 1)
+    error, least, most = part_exposure_bew(exposure)
+    assert error == pytest.approx(f * (1 - f) / exposure, abs=1e-9)
+    assert (least, most) == (pytest.approx(low, abs=2e-3), pytest.approx(high, abs=2e-3))
+    assert part_exposure_bew(whole) == (0.0, 0.8, 0.8)
+
+
+def layout_of(**more):
+    return make_layouts(640, 400, **({"px_per_refresh": 8, "levels": 3} | more))[0][0]
+
+
+def bound(layout, **more):
+    options = {"tau": 0.2, "campx_per_px": 3.0, "white_snr": 20.0, "bayer": False, "lens_sigma_campx": 1.0}
+    return expected_precision(layout, (128, 255), 4.0, **(options | {"floor": 0.0, "correlation": 1.0} | more))
+
+
+def test_bound_follows_noise_samples_and_mosaic():
+    layout = layout_of()
+    plain = bound(layout).bet["noise"]
+    assert bound(layout, white_snr=200.0).bet["noise"] == pytest.approx(plain / 10, rel=0.1)
+    assert bound(layout, bayer=True).bet["noise"] == pytest.approx(plain * math.sqrt(2), rel=0.02)
+    assert bound(layout).response["noise"] > plain  # the hold hides part of the response
+
+
+def test_bound_is_not_above_a_monte_carlo_of_the_same_samples(rng):
+    """Least squares on drawn profiles scatters as the bound says, within 10 %."""
+    from scipy.optimize import least_squares
+
+    from blurscope.plan import blurred_exponential
+
+    layout, tau, scale, lens = layout_of(), 0.25, 3.0, 0.01
+    said = bound(layout, tau=tau, lens_sigma_campx=lens).response["noise"]
+    t = np.arange(-1.0, min(layout.field_refreshes - 0.3, 8 + 8 * tau), 1 / 24)
+    low, high = (0.001 + 0.999 * (x / 255) ** 2.2 for x in (128, 255))
+    true = blurred_exponential(t, tau)
+    rows = band_rows(layout, lens / scale)
+    sd = np.sqrt(low + (high - low) * true) / 20 / (high - low)
+    sd = sd / math.sqrt(8 / 24 * scale * rows * scale * 4.0)
+    found = []
+    for _ in range(150):
+        y = true + sd * rng.standard_normal(len(t))
+
+        def off(p, y=y):
+            return (p[2] + (p[3] - p[2]) * blurred_exponential(t - p[1], p[0]) - y) / sd
+
+        found.append(least_squares(off, [tau, 0.0, 0.0, 1.0]).x[0] * LN9)
+    assert np.std(found) == pytest.approx(said, rel=0.2)
+
+
+def test_instances_are_those_of_the_plate():
+    layout = layout_of()
+    counts = visible_instances(layout)
+    assert set(counts) == set(layout.transitions())
+    assert min(counts.values()) >= layout.repeats
+
+
+@pytest.mark.parametrize(("snr", "well"), [(126.5, 20000.0), (40.0, 2000.0)])
+def test_u95_is_that_of_a_simulated_capture(tmp_path, snr, well):
+    layout = layout_of()
+    camera = Camera(
+        exposure_refreshes=4, start_phase=0.3, campx_per_px=3.0, full_well_e=well, lens_sigma_campx=1.05,
+        tracking_error_px_per_refresh=0.05,
+    )  # fmt: skip
+    shot = film(layout, Display(response=Response(time_ms=8.0)), camera, seed=3)
+    path = tmp_path / f"photo{shot.suffix}"
+    path.write_bytes(shot.data)
+    edges = bs.measure(path, pattern=layout).edges
+    hold_ms = 1000 / 60
+    said = []
+    for pair, n in visible_instances(layout).items():
+        p = expected_precision(
+            layout, pair, n, tau=8 / LN9 / hold_ms, campx_per_px=3.0, white_snr=snr, bayer=False, lens_sigma_campx=1.05
+        )
+        said.append((K95 * combine(p.bet) * hold_ms, K95 * combine(p.response) * hold_ms))
+    bet, response = np.mean(said, axis=0)
+    assert bet == pytest.approx(np.mean([e.bet_ms.u95 for e in edges]), rel=0.3)
+    assert response == pytest.approx(np.mean([e.response_ms.u95 for e in edges]), rel=0.3)
+
+
+def test_plan_chooses_whole_refreshes_and_fits_its_schema():
+    plan = make_plan(PlanRequest(width_px=800, height_px=480, px_per_refresh=8, levels=4))
+    jsonschema.Draft202012Validator(SCHEMA).validate(plan)
+    assert plan["exposure"]["exposure_s"] == pytest.approx(plan["exposure"]["refreshes"] / 60)
+    assert plan["exposure"]["shutter_refreshes"] == pytest.approx(plan["exposure"]["refreshes"], abs=0.1)
+    assert plan["campx_per_px"] == pytest.approx(6000 / 880)
+    assert plan["warnings"] == []
+
+
+def test_a_shaky_hand_gets_shorter_exposures():
+    def refreshes(tracking):
+        r = PlanRequest(width_px=800, height_px=480, px_per_refresh=8, levels=3, tracking_px_per_refresh=tracking)
+        return make_plan(r)["exposure"]["longest_refreshes"]
+
+    assert refreshes(0.1) == 8 and refreshes(1.0) == 2  # 0.35 x 8 px / 1 px
+
+
+def test_what_spoils_a_capture_is_said():
+    plan = make_plan(
+        PlanRequest(
+            width_px=800, height_px=480, px_per_refresh=8, levels=3, camera_width_campx=1400, camera_height_campx=900,
+            tracking_px_per_refresh=4.0, readout_ms=60.0, lens_sigma_campx=3.0, shutters_s=(0.024,), response_ms=0.1,
+        )
+    )  # fmt: skip
+    text = " ".join(plan["warnings"])
+    for word in ("campx per px", "shutter setting", "tracking error", "rows are exposed", "lens blurs", "upper bound"):
+        assert word in text
+
+
+def test_command(tmp_path, capsys):
+    out = tmp_path / "plan.json"
+    assert main(["plan", "--size", "800x480", "--levels", "3", "--px-per-refresh", "8", "--json", str(out)]) == 0
+    jsonschema.Draft202012Validator(SCHEMA).validate(json.loads(out.read_text()))
+    assert "px per refresh" in capsys.readouterr().out
+    assert main(["plan", "--size", "large"]) == 1
+    assert "--size" in capsys.readouterr().err
+    assert main(["plan", "--size", "800x480", "--shutters", "1/0"]) == 1
+    assert main(["plan", "--size", "100x100"]) == 1

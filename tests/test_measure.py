@@ -168,7 +168,7 @@ def ordinary(folder):
     """All 20 transitions on an ordinary JPEG through the command line, with file, table and pictures."""
     layout = small(levels=5)
     write_json(folder / "pattern.json", layout.as_json())
-    camera = Camera(file_format="jpeg", campx_per_px=3.0, tracking_error_px_per_refresh=0.25, bayer=True)
+    camera = Camera(file_format="jpeg", campx_per_px=3.0, tracking_error_px_per_refresh=0.25)
     shot = film(layout, Display(label="Birch", response=Response(shape="exponential", time_ms=12.0)), camera, seed=8)
     (folder / "ordinary.jpg").write_bytes(shot.data)
     status = main(

@@ -135,7 +135,9 @@ def signal_time(step: tuple[np.ndarray, np.ndarray], pair: tuple[int, int], gamm
     return crossing(step[0], share, 0.9) - crossing(step[0], share, 0.1)
 
 
-def make_pair(seed: int, fault: str = "none", *, quality: float = 1.0) -> tuple[dict[str, Any], dict[str, Any]]:
+def make_pair(
+    seed: int, fault: str = "none", *, quality: float = 1.0, levels: tuple[int, ...] = LEVELS
+) -> tuple[dict[str, Any], dict[str, Any]]:
     """Return the content of a measurement and of a response file of one made-up display.
 
     Parameters
@@ -145,6 +147,8 @@ def make_pair(seed: int, fault: str = "none", *, quality: float = 1.0) -> tuple[
         A key of `FAULTS`.
     quality : float
         Factor on all stated uncertainties and the noise that goes with them.
+    levels : tuple of int
+        All ordered pairs of them are shown.
     """
     rng = np.random.default_rng([seed, 5])
     true_hz = 60.0 if fault == "refresh" else float(rng.choice([60.0, 60.0, 90.0, 120.0]))
@@ -160,8 +164,8 @@ def make_pair(seed: int, fault: str = "none", *, quality: float = 1.0) -> tuple[
     base_ms = float(rng.uniform(4, 22))
     edges, transitions = [], []
     shared = rng.standard_normal()
-    for a in LEVELS:
-        for b in LEVELS:
+    for a in levels:
+        for b in levels:
             if a == b:
                 continue
             step = make_step(rng, base_ms * float(rng.lognormal(0, 0.35)))

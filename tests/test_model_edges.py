@@ -195,3 +195,24 @@ def test_impossible_inputs_are_refused():
         emission.strobe(0.0)
     with pytest.raises(ValueError, match="shorter than a refresh"):
         emission.exposed(emission.HOLD, 0.5)
+
+
+@pytest.mark.parametrize("tail", [-0.25, 0.0, 0.3])
+def test_streak_is_freed_of_its_slit(tail):
+    """A curve seen through a 9 ms slit with 1 % noise gives back the pixel's own step."""
+    from blurscope.model.streak import tailed, unblurred_streak
+
+    rng = np.random.default_rng(20240618)
+    true = tailed(14.0, tail)
+    t = np.arange(-25, 160, 0.5)
+    seen = (true.integral(t + 4.5) - true.integral(t - 4.5)) / 9.0 + 0.01 * rng.standard_normal(t.size)
+    step, alternatives, noise = unblurred_streak(steps.sampled_step(t, seen), 14.0)
+    assert steps.rise_ms(step) == pytest.approx(14.0, rel=1e-6)
+    assert noise == pytest.approx(0.01, rel=0.15)
+    exact = BlurredEdge(step=true, hold=HOLD).figures()
+    found = BlurredEdge(step=step, hold=HOLD).figures()
+    assert found.bet == pytest.approx(exact.bet, rel=0.02)
+    assert found.get == pytest.approx(exact.get, rel=0.02)
+    raw = BlurredEdge(step=steps.sampled_step(t, seen), hold=HOLD).figures()
+    assert abs(raw.get - exact.get) > 3 * abs(found.get - exact.get)  # taking the slit out matters
+    assert len(alternatives) == 2

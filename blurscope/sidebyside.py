@@ -27,6 +27,7 @@ from blurscope.board.ranking import FIGURES
 from blurscope.errors import OutputError, SettingsError
 from blurscope.files import read_json, show_path, write_bytes
 from blurscope.measurement import SCHEMA
+from blurscope.pattern.layout import Layout
 
 SAMPLES_PER_PX = 3.0
 KINDS = (".png", ".svg", ".pdf", ".html")
@@ -57,7 +58,11 @@ def build_board(
     if not 20 <= length_px <= 4000:
         raise SettingsError("the crop's --length must be 20 to 4000 display px")
     data = [read_json(p, SCHEMA) for p in paths]
-    layouts = [read_pattern(p) for p in _each(patterns, len(data), "--pattern")] if patterns else []
+    if patterns:
+        layouts = [read_pattern(p) for p in _each(patterns, len(data), "--pattern")]
+    else:
+        kept = [m["registration"].get("pattern") for m in data]
+        layouts = [Layout.from_json(p) for p in kept] if all(kept) else []
     wanted = [read_reference(t) for t in what_if]
     scales, scale_text = _scales(px_per_mm, distance_mm, len(data))
     notes: list[str] = []
@@ -74,7 +79,7 @@ def build_board(
                 continue
             lights[i] = crop_light(_codes(found, m), m, windows[i], scales[i])
     else:
-        notes.append("No crops: give the pattern by --pattern.")
+        notes.append("No crops: a measurement doesn't hold its pattern; give it by --pattern.")
     panels = [panel_of(m, light, s) for m, light, s in zip(data, lights, scales, strict=True)]
     subject = next((i for i, m in enumerate(data) if m["label"] == of), None if of else 0)
     if subject is None:
@@ -172,10 +177,10 @@ def _photo_of(measurement: dict[str, Any], path: Path) -> Path | None:
 
 
 def _codes(path: Path, measurement: dict[str, Any]) -> np.ndarray:
-    from blurscope.photo import read_photo
+    from blurscope.pipeline import _as_photo
     from blurscope.shot import channel_of
 
-    photo = read_photo(path)
+    photo = _as_photo(path)
     told = (measurement.get("photo") or {}).get("sha256")
     if told and photo.sha256 != told:
         raise SettingsError(

@@ -1,4 +1,4 @@
-"""Fair side-by-sides: registered crops at one scale and one light, figures under each, references marked as computed."""
+"""Fair side-by-sides: registered crops at one scale and one light, figures under each, computed references."""
 
 from blurscope.board.compose import Board, Panel, compose_board, panel_of
 from blurscope.board.crop import Window, common_windows, crop_light, to_srgb

@@ -11,9 +11,9 @@ EXAMPLES = """
 
 Examples:
 
-blurscope compare alder.json birch.json cedar.json --pattern plate/pattern.json --out board.png
+blurscope compare alder.json birch.json cedar.json --out board.png
 
-blurscope compare alder.json birch.json --pattern plate --what-if 120hz --what-if strobe=0.2 --out board.html
+blurscope compare alder.json birch.json --what-if 120hz --what-if strobe=0.2 --out board.html
 """
 
 
@@ -26,7 +26,9 @@ def register(app: typer.Typer) -> None:
         out: Annotated[Path, typer.Option(help="Board: .png, .svg, .pdf or .html.")],
         pattern: Annotated[
             list[Path] | None,
-            typer.Option(help="Pattern that was shown (one for all, or one each): needed for the crops."),
+            typer.Option(
+                help="Pattern that was shown (one for all, or one each), where the measurements don't hold it."
+            ),
         ] = None,
         photo: Annotated[
             list[Path] | None, typer.Option(help="Photos in the order of the measurements, where they have moved.")
@@ -59,7 +61,8 @@ def register(app: typer.Typer) -> None:
 
         check_output(out, overwrite=overwrite)
         board = build_board(
-            measurements, patterns=pattern, photos=photo, order=order, transition=transition, what_if=what_if or [], of=of,
+            measurements, patterns=pattern, photos=photo, order=order, transition=transition, what_if=what_if or [],
+            of=of,
             instant=instant, px_per_mm=px_per_mm, distance_mm=distance, length_px=length,
         )  # fmt: skip
         write_board(board, out, overwrite=overwrite)

@@ -11,7 +11,7 @@ EXAMPLES = """
 
 Examples:
 
-blurscope report alder.json birch.json cedar.json --pattern plate --out report.html
+blurscope report alder.json birch.json cedar.json --what-if 120hz --out report.html
 
 blurscope report alder.json alder_traces.json alder_check.json --out report.md
 """
@@ -26,7 +26,7 @@ def register(app: typer.Typer) -> None:
         out: Annotated[Path, typer.Option(help="Report: .html, .md or .csv.")],
         pattern: Annotated[
             list[Path] | None,
-            typer.Option(help="Pattern that was shown (one for all, or one per measurement): adds the side-by-side."),
+            typer.Option(help="Pattern that was shown, where the measurements don't hold it."),
         ] = None,
         what_if: Annotated[
             list[str] | None, typer.Option(help="Computed beside them: 120hz, strobe=0.2, response*0.5; joined by +.")
@@ -41,10 +41,10 @@ def register(app: typer.Typer) -> None:
         board = None
         if out.suffix.lower() == ".html":
             from blurscope.report.write import KINDS, _read
-            from blurscope.sidebyside import build_board
+            from blurscope.sidebyside import MOST, build_board
 
             measured = [p for p in inputs if _read(p)["schema"] == f"blurscope.{KINDS[0]}/1"]
-            if measured and (pattern or order != "bet_ms"):
+            if 1 <= len(measured) <= MOST:
                 board = build_board(measured, patterns=pattern, order=order, what_if=what_if or [])
         options = {"pattern": [str(p) for p in pattern or []], "what-if": what_if or [], "order": order}
         write_report(inputs, out, board=board, options=options, overwrite=overwrite)

@@ -87,7 +87,8 @@ def board_picture(board: Any) -> Picture:
         at = top + crop_in + 0.08
         place_text = f"{board.places[k]}   " if k < len(board.places) else ""
         tag = "COMPUTED, not a photo: " if panel.computed else ""
-        write(x, at, place_text + tag + shorten(panel.label, 40 if columns < 3 else 30), 10.5 if columns < 3 else 9, weight="bold",
+        name, size = shorten(panel.label, 40 if columns < 3 else 30), 10.5 if columns < 3 else 9
+        write(x, at, place_text + tag + name, size, weight="bold",
               color=LINES[1][0] if panel.computed else INK)  # fmt: skip
         exposure = "" if panel.exposure_refreshes is None else f", exposure {panel.exposure_refreshes:.2g} refreshes"
         turned = ", mirrored (moved left)" if panel.mirrored else ""

@@ -184,7 +184,8 @@ def _display(m: Mapping[str, Any], number: int) -> dict[str, Any]:
     tracking, capture = m["tracking"], m["capture"]
     quality = [
         ("Refresh", f"{capture['refresh_hz']:g} Hz"),
-        ("Speed", f"{capture['px_per_refresh']} px per refresh to the {capture['direction']}, {capture['speed_px_per_s']:.0f} px/s"),
+        ("Speed", f"{capture['px_per_refresh']} px per refresh to the {capture['direction']}, "
+                  f"{capture['speed_px_per_s']:.0f} px/s"),
         ("Exposure", with_u95(tracking["exposure_refreshes"], "refreshes", 2)),
         ("Tracking error", with_u95(tracking["error_px_per_refresh"], "px per refresh", 2)),
         ("Scan-out", with_u95(tracking["scan_out_ms"], f"ms along the {tracking['scan_axis']}", 2)),
@@ -207,7 +208,8 @@ def _display(m: Mapping[str, Any], number: int) -> dict[str, Any]:
         for e in m["edges"]
     ]
     return {
-        "id": f"display-{number + 1}", "label": str(m["label"]), "quality": quality, "levels": levels, "matrices": matrices,
+        "id": f"display-{number + 1}", "label": str(m["label"]), "quality": quality, "levels": levels,
+        "matrices": matrices,
         "edges": edges, "budgets": _budgets(m), "warnings": [w["message"] for w in m.get("warnings", [])],
         "photo": (m.get("photo") or {}), "version": m.get("version", ""),
     }  # fmt: skip
@@ -242,11 +244,14 @@ def _agreement(a: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "label": str(a.get("label") or "photo against photodiode"), "summary": s,
         "worst": [
-            {"pair": f"{e['from_level']} → {e['to_level']}", "quantity": e["quantity"].rsplit("_", 1)[0].replace("_", " "),
+            {"pair": f"{e['from_level']} → {e['to_level']}",
+             "quantity": e["quantity"].rsplit("_", 1)[0].replace("_", " "),
              "measured": e["measured"], "predicted": e["predicted"], "en": f"{e['en']:+.2f}"}
             for e in known[:8]
         ],
-        "causes": [(c["cause"].replace("_", " "), c.get("explains_pct"), c.get("advice", "")) for c in a.get("causes", [])],
+        "causes": [
+            (c["cause"].replace("_", " "), c.get("explains_pct"), c.get("advice", "")) for c in a.get("causes", [])
+        ],
     }  # fmt: skip
 
 

@@ -2,9 +2,9 @@
 
 Run: python benchmarks/efficiency.py [--repeats 12]
 
-One display and one capture are filmed again and again with new noise; only the noise differs, so the scatter of BET over the
-repeats is what noise does. The bound is that of the profile that the noise is drawn for: an exponential pixel with unknown
-time constant, place and plateaus, photon and read noise, every campx of the rows and instances measured (`blurscope.plan`,
+One capture is filmed again and again; only the noise differs, so the scatter of BET over the
+repeats is what noise does. The bound is that of the noise-free profile: an exponential pixel with unknown
+time constant, place and plateaus, photon noise, every campx of the rows and instances measured (`blurscope.plan`,
 without its floor and its inflation). Rounding to 8 bits and JPEG are left out: 16-bit linear files.
 """
 

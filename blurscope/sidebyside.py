@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ from blurscope.board import (
     mean_figures,
     read_reference,
     render,
+    switch_offset_px,
 )  # fmt: skip
 from blurscope.board.compose import panel_of
 from blurscope.board.ranking import FIGURES
@@ -71,13 +73,15 @@ def build_board(
     if layouts:
         windows, same = _windows(data, layouts, length_px)
         if not same:
-            notes.append("The photos share no stretch of the plate: the crops show different parts of it.")
+            notes.append("The photos share no stretch of one plate: some crops show different content.")
         for i, (path, m) in enumerate(zip(paths, data, strict=True)):
             found = Path(photos[i]) if photos and i < len(photos) else _photo_of(m, path)
             if found is None:
                 notes.append(f"{m['label']}: its photo was not found, so there is no crop; give it by --photo.")
                 continue
-            lights[i] = crop_light(_codes(found, m), m, windows[i], scales[i])
+            sign = -1 if m["capture"]["direction"] == "left" else 1
+            place = replace(windows[i], u_px=windows[i].u_px - sign * switch_offset_px(m))
+            lights[i] = crop_light(_codes(found, m), m, place, scales[i])
     else:
         notes.append("No crops: a measurement doesn't hold its pattern; give it by --pattern.")
     panels = [panel_of(m, light, s) for m, light, s in zip(data, lights, scales, strict=True)]
@@ -132,21 +136,36 @@ def _scales(px_per_mm: Sequence[float] | None, distance: Sequence[float] | None,
 
 
 def _windows(data: Sequence[dict[str, Any]], layouts: Sequence[Any], length_px: float) -> tuple[list[Any], bool]:
+    from blurscope.pattern.drawing import picture_length_px
+
     blocks = [_rows(layout) for layout in layouts]
     height = min(end - top for top, end in blocks)
     lit = [tuple(m["registration"]["lit_u_px"]) for m in data]
-    alike = all(layout.circuit == layouts[0].circuit and layout.blocks == layouts[0].blocks for layout in layouts)
-    if alike:
-        from blurscope.pattern.drawing import picture_length_px
-
-        period = int(np.lcm(layouts[0].circuit_px, picture_length_px(layouts[0])))
-        windows, same = common_windows(lit, period, blocks[0][0], height, length_px)
+    windows: list[Any] = [None] * len(data)
+    groups: list[list[int]] = []
+    for i, layout in enumerate(layouts):
+        like = next((g for g in groups if _alike(layouts[g[0]], layout)), None)
+        if like is None:
+            groups.append([i])
+        else:
+            like.append(i)
+    together = len(groups) == 1
+    for group in groups:
+        layout, top = layouts[group[0]], blocks[group[0]][0]
+        ranges = [lit[i] for i in group]
+        period = int(np.lcm(layout.circuit_px, picture_length_px(layout)))
+        found, same = common_windows(ranges, period, top, height, length_px)
         if not same:
-            windows, same = common_windows(lit, layouts[0].circuit_px, blocks[0][0], height, length_px)
-        return windows, same
-    windows = [common_windows([x], layout.circuit_px, top, height, length_px)[0][0]
-               for x, layout, (top, _) in zip(lit, layouts, blocks, strict=True)]  # fmt: skip
-    return windows, False
+            found, _ = common_windows(ranges, layout.circuit_px, top, height, length_px)
+        together = together and same
+        for i, window in zip(group, found, strict=True):
+            windows[i] = window
+    shortest = min(w.length_px for w in windows)
+    return [replace(w, length_px=shortest) for w in windows], together
+
+
+def _alike(one: Any, other: Any) -> bool:
+    return one.circuit == other.circuit and one.blocks == other.blocks and one.direction == other.direction
 
 
 def _rows(layout: Any) -> tuple[int, int]:

@@ -20,6 +20,7 @@ from blurscope.board import (
     panel_of,
     read_reference,
     render,
+    switch_offset_px,
     to_srgb,
 )  # fmt: skip
 from blurscope.board.ranking import holm, ranks
@@ -211,3 +212,31 @@ def test_the_command_writes_a_board_and_says_who_differs(tmp_path, capsys):
     assert main(["compare", *map(str, paths), "--out", str(tmp_path / "board.bmp")]) == 1
     assert main(["compare", *map(str, paths), "--out", str(tmp_path / "b.png"), "--order", "beauty"]) == 1
     assert "Traceback" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("shift_px", [-3.0, 0.0, 1.5])
+def test_where_the_plate_really_was_is_read_off_the_steps(shift_px):
+    """A place of the plate that absorbed the panel's delay is found from profile and step."""
+    m = measurement(response_ms=9.0)
+    for e in m["edges"]:
+        e["profile"]["lag_px"] = [x + shift_px for x in e["profile"]["lag_px"]]
+    assert switch_offset_px(m) == pytest.approx(shift_px, abs=0.05)
+
+
+def test_crops_from_measured_photos_agree_with_the_computed_picture(tmp_path):
+    """A simulated display filmed and measured: its own refresh computed from its steps is its photo, within 2 % RMS."""
+    from blurscope.pipeline import measure
+    from blurscope.sidebyside import build_board
+
+    plate, shot = tmp_path / "plate", tmp_path / "shot"
+    assert main(["pattern", str(plate), "--size", "640x400", "--px-per-refresh", "8", "--levels", "3"]) == 0
+    assert (
+        main(["simulate", str(shot), "--pattern", str(plate / "pattern.json"), "--unit", "birch", "--roll", "1.5"]) == 0
+    )
+    m = measure(shot / "photo.jpg", pattern=plate, label="Birch").as_json()
+    write_json(tmp_path / "m.json", m)
+    board = build_board([tmp_path / "m.json"], what_if=["60hz"], length_px=160)
+    photo, computed = board.panels[0].light, board.references[1].light
+    assert board.references[1].computed == "60 Hz"
+    inner = np.s_[24:-24, 24:-24]
+    assert math.sqrt(np.mean((photo - computed)[inner] ** 2)) < 0.02

@@ -11,6 +11,7 @@ from blurscope.board.reference import (
     mean_figures,
     read_reference,
     render,
+    switch_offset_px,
 )
 
 __all__ = [
@@ -31,5 +32,6 @@ __all__ = [
     "panel_of",
     "read_reference",
     "render",
+    "switch_offset_px",
     "to_srgb",
 ]

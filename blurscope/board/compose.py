@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from blurscope.board.ranking import FIGURES, Difference, compare_pairs, figure_of, order_by, ranks, sentences
+from blurscope.board.reference import switch_offset_px
 
 CAUTION = "Moving pictures of this pattern flash; the board itself stands still."
 
@@ -74,9 +75,10 @@ def panel_of(measurement: Mapping[str, Any], light: np.ndarray | None, samples_p
     """Return the panel of a measured display."""
     capture = measurement["capture"]
     speed = capture["speed_px_per_s"]
+    late = switch_offset_px(measurement)
     curves = {
         (e["from_level"], e["to_level"]): (
-            np.array(e["profile"]["lag_px"], float) * 1000 / speed,
+            (np.array(e["profile"]["lag_px"], float) - late) * 1000 / speed,
             np.array(e["profile"]["esf_fit"], float),
         )
         for e in measurement["edges"]

@@ -122,6 +122,34 @@ def compute_panel(measurement: Mapping[str, Any], reference: Reference) -> Compu
     )
 
 
+def switch_offset_px(measurement: Mapping[str, Any]) -> float:
+    """Return how far behind the drawn edges the photo's profiles stand, px against the motion.
+
+    Notes
+    -----
+    The photo tells where smeared edges lie, not where they were drawn: a slow panel's edges all lie a little late, and
+    the place of the plate absorbs it. The fitted steps know when the pixels switched, so the median shift between the
+    profiles and the steps held for the measured refresh says where the plate really was. 0 where nothing was fitted.
+    """
+    try:
+        panel = compute_panel(measurement, Reference(title=""))
+    except SettingsError:
+        return 0.0
+    px_per_ms = measurement["capture"]["speed_px_per_s"] / 1000
+    shifts = []
+    for e in measurement["edges"]:
+        pair = e["from_level"], e["to_level"]
+        lag, fit = np.array(e["profile"]["lag_px"], float), np.array(e["profile"]["esf_fit"], float)
+        above = np.nonzero(fit >= 0.5)[0]
+        if pair not in panel.steps or not e["quality"]["ok"] or not above.size or above[0] == 0:
+            continue
+        k = int(above[0])
+        seen = float(np.interp(0.5, fit[k - 1 : k + 1], lag[k - 1 : k + 1]))
+        due = BlurredEdge(step=panel.steps[pair], hold=panel.hold_ms, emission=panel.emission).crossing(0.5)
+        shifts.append(seen - due * px_per_ms)
+    return float(np.median(shifts)) if shifts else 0.0
+
+
 def computed_edges(panel: ComputedPanel) -> dict[tuple[int, int], dict[str, dict[str, float]]]:
     """Return the figures of every transition with u95.
 

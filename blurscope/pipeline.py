@@ -123,7 +123,15 @@ def _declared(options: Mapping[str, Any]) -> bool:
 
 
 def _as_photo(item: Any) -> Photo:
-    return item if isinstance(item, Photo) else read_photo(item)
+    """Read a photo; of a JPEG the luma only, which its coder keeps best (colour clips the noise near black)."""
+    if isinstance(item, Photo):
+        return item
+    try:
+        with open(item, "rb") as stream:
+            jpeg = stream.read(2) == b"\xff\xd8"
+    except OSError:
+        jpeg = False
+    return read_photo(item, grey=jpeg)
 
 
 def to_measurement(
@@ -294,7 +302,7 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
     return {
         "error_px_per_refresh": Q(value=error, u95=1.96 * float(np.hypot(sd_error, 0.0005 * v))),
         "accel_px_per_refresh2": Q(value=m.accel, u95=1.96 * m.sd("accel")),
-        "exposure_refreshes": Q(value=m.exposure, u95=1.96 * float(np.hypot(m.sd("exposure"), 0.004)) + dark),
+        "exposure_refreshes": Q(value=m.exposure, u95=1.96 * float(np.hypot(m.sd("exposure"), 0.01)) + dark),
         "scan_out_ms": Q(value=scan * hold_ms, u95=1.96 * float(np.hypot(sd, 0.01)) * hold_ms),
         "scan_axis": "columns" if columns else "rows",
     }
@@ -329,6 +337,8 @@ def _edge(shot: ShotFit, i: int, hold_ms: float, roads: list[StreakResponse]) ->
             return Q.missing(*fatal)
         value, u95 = fit.value[name], fit.u95[name]
         grazed = name in fit.grazed
+        if name == "response_overshoot" and not np.isfinite(value):
+            return Q.missing("sampling_coarse")
         if not np.isfinite(value) or not np.isfinite(u95):
             return Q.missing("threshold_grazed" if grazed else "not_settled")
         if limit is not None and u95 * factor > limit and u95 > 0.5 * abs(value):

@@ -77,7 +77,9 @@ class ShotFit:
 def channel_of(photo: Photo) -> tuple[np.ndarray, bool, float]:
     """Return one channel of codes (uint8 or uint16), whether they are linear, and the code of no light as a share."""
     pixels = photo.pixels
-    if pixels.ndim == 3:
+    if pixels.ndim == 3 and photo.kind == "jpeg":  # luma: the chroma of a JPEG clips the noise near black
+        pixels = (pixels @ np.array([0.299, 0.587, 0.114], np.float32) + 0.5).astype(pixels.dtype)
+    elif pixels.ndim == 3:
         pixels = np.ascontiguousarray(pixels[..., 1])
     if pixels.dtype == np.float32:
         share = np.clip(photo.share(pixels), 0, 1)
@@ -504,6 +506,14 @@ def _nuisances(cells, lag, starts, pairs, capture, motion, tone, lens_sd, ages) 
 
     curve = (bend(level) - bend(a) - (bend(b) - bend(a)) * (level - a) / (b - a)) / (b - a)
     out.append(Nuisance(name="tone", shift=curve))
+    if tone.black_bias > 2e-5:
+        reach = 4 * tone.black_bias
+
+        def lift(x: np.ndarray) -> np.ndarray:
+            return tone.black_bias * np.exp(-np.maximum(x - tone.black, 0) / reach)
+
+        black = (lift(level) - lift(a) - (lift(b) - lift(a)) * (level - a) / (b - a)) / (b - a)
+        out.append(Nuisance(name="black", shift=black))
     return out
 
 

@@ -298,6 +298,11 @@ def _branch(fit, i, share, profiles, nuisances, z, s_of, rng, emission) -> _Bran
     return _Branch(share=share, point=point, trial={k: figs[k][1 : 1 + n] for k in NAMES}, parts=parts)
 
 
+def _finite_sd(values: np.ndarray) -> float:
+    finite = values[np.isfinite(values)]
+    return float(np.std(finite)) if finite.size > 1 else 0.0
+
+
 def _square_root(cov: np.ndarray) -> np.ndarray:
     """Return S with S S^T = cov (eigenvalues clipped at 0)."""
     if cov.size == 0:
@@ -309,8 +314,9 @@ def _square_root(cov: np.ndarray) -> np.ndarray:
 def _fast_branch(i, fit, profiles, nuisances, shared, s_of, rng, emission) -> _Branch:
     draws, point = _posterior_fast(i, fit, profiles, nuisances, shared, rng)
     figs = figures_of(fit.family, np.concatenate([point, draws]), profiles.length, s_of, emission)
+    figs["response_overshoot"] = np.full(len(draws) + 1, np.nan)  # too fast for its own overshoot to show
     trial = {name: figs[name][1:] for name in NAMES}
-    parts = {name: {"noise": float(np.nanstd(trial[name])) if len(draws) else 0.0} for name in NAMES}
+    parts = {name: {"noise": _finite_sd(trial[name])} for name in NAMES}
     return _Branch(share=1.0, point={name: float(figs[name][0]) for name in NAMES}, trial=trial, parts=parts)
 
 

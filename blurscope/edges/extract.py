@@ -12,6 +12,7 @@ from blurscope.pattern.layout import Layout
 
 FRONT = 0.32  # of a field, ahead of the edge
 MAX_ROWS = 160
+JPEG_BLOCK = 8.0  # campx
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -114,7 +115,9 @@ def extract_edges(
     kept, rows_of = [], []
     for block, u, a, b in edges:
         band = layout.blocks[block]
-        inner = max(2.0, band.height_px - 2 * margin)
+        # JPEG rings over its blocks of 8 x 8: keep that far from the neighbouring band where there is room
+        keep_off = max(margin, min(JPEG_BLOCK / scale, 0.22 * band.height_px))
+        inner = max(2.0, band.height_px - 2 * keep_off)
         count = int(np.clip(round(inner * scale), 3, MAX_ROWS))
         v0 = band.top_row + (band.height_px - inner) / 2
         rows = v0 + (np.arange(count) + 0.5) * inner / count

@@ -43,6 +43,8 @@ class Tone:
         Largest misfit of the halftones, share of white.
     curve_sigma : float
         Standard uncertainty of the curve between black and white, share of white.
+    black_bias : float
+        What clipping of the noise at code 0 may add to the mean of black, share of white.
     clipped_share, crushed_share : float
         Share of pixels of the white / black stripes at the ends of the code range.
     """
@@ -62,6 +64,7 @@ class Tone:
     curve_sigma: float
     clipped_share: float
     crushed_share: float
+    black_bias: float = 0.0
     warnings: tuple[tuple[str, str], ...] = ()
 
     def gain(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -187,6 +190,7 @@ def measure_tone(
         curve_sigma=sigma,
         clipped_share=clipped,
         crushed_share=crushed,
+        black_bias=_black_bias(patches, decode, crushed) / float(np.exp(flat[0])),
         warnings=tuple(warnings),
     )
 
@@ -196,6 +200,12 @@ def _ends(patches: list[Patch], full: int) -> tuple[float, float]:
     low = np.concatenate([p.codes for p in patches if p.kind == "grey" and p.level == 0] or [np.ones(1)])
     edge = full - max(1, full // 256)
     return float(np.mean(top >= edge)), float(np.mean(low <= 0))
+
+
+def _black_bias(patches: list[Patch], decode: np.ndarray, crushed: float) -> float:
+    """Mean that half a normal noise cut off at 0 gains (0.4 of its spread), as far as codes are cut off at all."""
+    black = np.concatenate([p.codes for p in patches if p.kind == "grey" and p.level == 0] or [np.zeros(1, int)])
+    return 0.4 * float(np.std(decode[black])) * min(1.0, crushed / 0.3)
 
 
 def _fit(patches, levels, full, centre, radius, *, linear, known, halftones):

@@ -76,12 +76,20 @@ def find_backlight(streaks: list[Streak], motion: Motion, layout: Layout, pixel:
     mean = float(cells.mean())
     if mean <= 0:
         return STEADY
-    steady = (batch.data - mean * design.sum(axis=1)) * weight
+    flat = mean * design.sum(axis=1)
+    thin = min(s.slit.width_px for s in lit)
+    inside = np.concatenate([np.full(n, s.slit.width_px == thin) for s, n in zip(lit, batch.counts, strict=True)])
+    inside &= flat > 0.5 * flat[inside].max()
+    spread = float(np.mean((batch.data - flat)[inside] ** 2 - 1 / weight[inside] ** 2))
+    ripple = float(np.sqrt(max(spread, 0.0)) / flat[inside].max())
+    if ripple < 0.5 * MIN_DEPTH:
+        return STEADY
+    steady = (batch.data - flat) * weight
     rest = (batch.data - design @ cells) * weight
     cells = cells / mean
     if float(cells.std()) < MIN_DEPTH:
         # what a waveform tied to the refresh can't follow may still be a modulation that runs freely
-        return STEADY if float(np.mean(steady**2)) < FREE_CHI2 else _free()
+        return STEADY if ripple < MIN_DEPTH or float(np.mean(steady**2)) < FREE_CHI2 else _free()
     excess = float(np.sum(steady**2)) - len(steady)
     if float(np.sum(rest**2)) - len(rest) > 0.5 * max(excess, 1e-9):
         return _free()

@@ -20,6 +20,7 @@ LEVELS = (0, 64, 128, 191, 255)
 FAULTS = {"none": None, "refresh": "refresh_rate", "gamma": "display_gamma", "tracking": "tracking", "strobe": "strobe"}
 K95 = 1.959963984540054
 STEP_MS = 0.02
+PHASES = 48  # time steps of a refresh
 BLACK = 1e-3
 COMMON_SHARE = 0.3  # of the measured variance, shared by all edges of a photo
 CORRELATION = 0.6  # between figures of one edge
@@ -61,7 +62,7 @@ def photographed(
 
     ``error`` is the camera's speed error as a share of the plate's; ``lit`` the share of the refresh with light on.
     """
-    phases = 48
+    phases = PHASES
     rows = np.array([0.0]) if error == 0 else (np.arange(4) + 0.37) / 4
     total = np.zeros_like(lag_ms)
     count = 0
@@ -159,7 +160,7 @@ def make_pair(
     used_gamma = 1.8 if fault == "gamma" else 2.2
     lit = (0.0, 1.0)
     if fault == "strobe":
-        start = float(rng.uniform(0.0, 0.5))
+        start = round(float(rng.uniform(0.0, 0.5)) * PHASES) / PHASES
         lit = (start, start + 0.5)
     base_ms = float(rng.uniform(4, 22))
     edges, transitions = [], []

@@ -227,6 +227,31 @@ def test_strobed_photo_against_traces_without_strobe():
     assert [w["code"] for w in report["warnings"]] == ["backlight_differs"]
 
 
+def test_strobe_on_both_sides_agrees():
+    """Photo and traces of the same strobed display: nothing is wrong with either."""
+    seed = 3
+    measurement, response = pair_of(seed, "strobe")
+    # The generator's flash starts at a drawn share of the refresh and lasts half of it.
+    start = strobe_start(seed)
+    hold = measurement["capture"]["hold_ms"]
+    measurement["backlight"] = {"kind": "strobe", "duty": {"value": 0.5, "u95": 0.01}}
+    response["backlight"] = {"kind": "strobe", "duty": {"value": 0.5, "u95": 0.01}, "phase": start}
+    for edge in measurement["edges"]:  # an instant pixel goes from 10 % to within 5 % in 0.85 of the flash
+        edge["ghost_ms"]["value"] += (0.85 - 0.85 * 0.5) * hold
+    for edge in measurement["edges"]:  # the pixel's own response is not what a plain hold would make of it
+        edge["response_ms"] = edge["response_signal_ms"] = {"value": None, "u95": None}
+    report = judged(measurement, response)
+    assert report["summary"]["verdict"] == "agree"
+    assert report["capture"]["backlight"] == "strobe"
+
+
+def strobe_start(seed: int) -> float:
+    """Repeat the draws of the generator up to the flash."""
+    rng = np.random.default_rng([seed, 5])
+    rng.choice([60.0, 60.0, 90.0, 120.0]), rng.choice([8, 12, 16]), rng.choice([4, 6, 8])
+    return round(float(rng.uniform(0.0, 0.5)) * SCENES.PHASES) / SCENES.PHASES
+
+
 def measurement_with_streaks(factor: float):
     """Edges and streaks of one photo; the streaks' responses are ``factor`` times the edges' own."""
     measurement, response = pair_of(3, "none")

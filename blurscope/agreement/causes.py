@@ -10,17 +10,18 @@ from typing import Any
 import numpy as np
 
 from blurscope.agreement.compare import Pair
-from blurscope.agreement.hypotheses import Hypothesis, Outcome, Scene
+from blurscope.agreement.hypotheses import Hypothesis, Outcome, Scene, stated
 from blurscope.records import Q
 from blurscope.uncertainty import K95
 
 APPROXIMATE_SHARE = 0.01  # of a figure: hypotheses are carried through one model, not through the measurement
 APPROXIMATE_RESPONSE = 0.08  # response times of a disturbed edge are worked out from its BET alone
-PROFILE_SAMPLES = 24
+PROFILE_SAMPLES = 120
+CAMERA_FREE_PX = 0.05  # stated tracking error per refresh below which a profile counts as free of it
 FREE_STRETCH = 0.1
 GET_GROUP = 4
 PROFILE_FLOOR = 0.006  # of the transition: what a fitted profile may be off beside its noise
-PROFILE_INDEPENDENT = 8  # samples of a profile that count as independent
+PROFILE_INDEPENDENT = 12  # samples of a profile that count as independent
 SIGNIFICANT = 0.01
 
 
@@ -286,7 +287,10 @@ class ProfileStack:
 
 
 def stack_profiles(profiles: Sequence[Profile]) -> ProfileStack:
-    """Return profiles on as many samples each, evenly spread over each one's own range."""
+    """Return profiles on as many samples each, evenly spread over each one's own range.
+
+    Samples are not averaged: that would blur the measured side alone.
+    """
     times = [np.linspace(p.t_ms[0], p.t_ms[-1], PROFILE_SAMPLES) for p in profiles]
     return ProfileStack(
         rows=np.array([p.row for p in profiles]),
@@ -299,17 +303,22 @@ def stack_profiles(profiles: Sequence[Profile]) -> ProfileStack:
 
 
 def corrected_profiles(
-    edges: Sequence[dict[str, Any]], rows: dict[tuple[int, int], int], px_per_refresh: float, hold_ms: float
+    measurement: dict[str, Any], rows: dict[tuple[int, int], int], px_per_refresh: float, hold_ms: float
 ) -> list[Profile]:
     """Return the measured profiles that can be set against a camera-free prediction.
 
-    A profile counts only where the width of its fitted curve is the edge's camera-corrected ``bew_px``; a profile that
-    still holds the camera's blur says nothing here.
+    A profile that still holds the camera's lens blur and tracking says nothing about what is left of them in the
+    figures: it counts only where the file states neither, and where the width of its fitted curve is the edge's
+    camera-corrected ``bew_px``.
     """
     from blurscope.shapes import first_crossing
 
+    lens = stated(measurement.get("lens"), "sigma_px")
+    error = stated(measurement.get("tracking"), "error_px_per_refresh")
+    if (lens is not None and lens > 0) or (error is not None and abs(error) > CAMERA_FREE_PX):
+        return []
     out = []
-    for entry in edges:
+    for entry in measurement["edges"]:
         row = rows.get((entry["from_level"], entry["to_level"]), rows.get((None, None), -1))
         profile = entry.get("profile")
         bew = (entry.get("bew_px") or {}).get("value") if isinstance(entry.get("bew_px"), dict) else None
@@ -327,17 +336,14 @@ def corrected_profiles(
         u95 = (entry["bew_px"].get("u95") or 0.0) if math.isfinite(width) else 0.0
         if not abs(width - bew) <= max(0.3 * u95, 0.01 * bew):
             continue
-        noise = float(np.std(esf - fit)) / math.sqrt(max(1.0, lag.size / PROFILE_SAMPLES))
-        block = max(1, lag.size // PROFILE_SAMPLES)
-        n = lag.size // block * block
         scale = hold_ms / px_per_refresh
         out.append(
             Profile(
                 row=row,
-                t_ms=lag[:n].reshape(-1, block).mean(1) * scale,
-                esf=esf[:n].reshape(-1, block).mean(1),
+                t_ms=lag * scale,
+                esf=esf,
                 middle_ms=first_crossing(lag, fit, 0.5) * scale,
-                sigma=math.hypot(noise, PROFILE_FLOOR),
+                sigma=math.hypot(float(np.std(esf - fit)), PROFILE_FLOOR),
                 stretch=max(10 * u95 / K95 / bew, FREE_STRETCH),
             )
         )

@@ -282,13 +282,13 @@ def hypotheses(
         estimate=lambda k: k * travel * rate, unit="px/s", prior=lambda k: 0.0,
     ))  # fmt: skip
     tracked = 0.5 if codes & {"tracking_large", "tracking_unknown"} else 0.0
-    stated_error = _stated(measurement.get("tracking"), "error_px_per_refresh")
+    stated_error = stated(measurement.get("tracking"), "error_px_per_refresh")
 
     def tracking_prior(error: float) -> float:
         told = stated_error is not None and abs(stated_error) > 0.03 and 0.6 < abs(error / stated_error) < 1.6
         return tracked + (2.0 if told else 0.0)
 
-    errors = tuple((s * x,) for x in (0.01, 0.03, 0.06, 0.1, 0.16) for s in (1, -1) for x in (x * travel,))
+    errors = tuple((sign * x * travel,) for x in (0.01, 0.03, 0.06, 0.1, 0.16) for sign in (1, -1))
     out.append(Hypothesis(
         cause="tracking", starts=tuple(e for e in errors if e[0] > 0), bounds=((0.0, 0.4 * travel),),
         outcome=scene.tracking_averaged, estimate=lambda e: e, unit="px per refresh", prior=tracking_prior,
@@ -311,8 +311,8 @@ def hypotheses(
             prior=lambda d, p: flashing,
         ))  # fmt: skip
     trusted = method in ("linear_file", "row_halftones", "meter")
-    stated = _stated(light, "display_gamma")
-    gamma = stated if stated is not None and 0.5 <= stated <= 5 else 2.2
+    declared = stated(light, "display_gamma")
+    gamma = declared if declared is not None and 0.5 <= declared <= 5 else 2.2
     other = response_gamma or 2.2
     if any(t.from_level is not None for t in scene.transitions):
         out.append(Hypothesis(
@@ -346,7 +346,7 @@ def hypotheses(
     return out
 
 
-def _stated(block: Any, key: str) -> float | None:
+def stated(block: Any, key: str) -> float | None:
     """Return a number or a quantity's value in a block of a file; ``None`` where there is none."""
     found = block.get(key) if isinstance(block, dict) else None
     value = found.get("value") if isinstance(found, dict) else found

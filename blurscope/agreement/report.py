@@ -81,7 +81,7 @@ def check(
     )  # fmt: skip
     index = {i: k for k, i in enumerate(i for i, ok in enumerate(known) if ok)}
     rows = {e.transition.pair: index[i] for i, e in enumerate(predicted) if i in index}
-    profiles = corrected_profiles(edges, rows, px_per_refresh, 1000.0 / refresh_hz)
+    profiles = corrected_profiles(measurement | {"edges": edges}, rows, px_per_refresh, 1000.0 / refresh_hz)
     misfit = Misfit(scene, [_moved(q, index) for q in compared], matrix, profiles)
     candidates = hypotheses(
         scene, measurement, same_photo=refresh_share == 0,

@@ -335,8 +335,8 @@ def _line(head: str, s: dict[str, float]) -> str:
 def report(results: list[dict[str, Any]]) -> str:
     """Return the tables as text."""
     head = (
-        f"{'':24s} {'n':>6s} {'cover%':>7s} {'z-RMS':>7s} {'z-core':>7s} {'z-bias':>7s} {'rms err':>8s} {'med u95':>8s} "
-        f"{'rel%':>7s} {'null%':>6s} {'wrong':>5s}"
+        f"{'':24s} {'n':>6s} {'cover%':>7s} {'z-RMS':>7s} {'z-core':>7s} {'z-bias':>7s} {'rms err':>8s} "
+        f"{'med u95':>8s} {'rel%':>7s} {'null%':>6s} {'wrong':>5s}"
     )
     done = [r for r in results if not r["refused"] and not r["crash"]]
     lines = [
@@ -382,8 +382,8 @@ def report(results: list[dict[str, Any]]) -> str:
     lines += ["", f"silent wrong figures: {len(wrong)}"]
     for r, x in sorted(wrong, key=lambda p: -abs(p[1]["value"] - p[1]["truth"]) / max(p[1]["u95"], 1e-9))[:25]:
         lines.append(
-            f"#{r['index']} {x['quantity']} {x['edge']} {x['shape']}->{x['family']}: {x['value']:.3f} ± {x['u95']:.3f}, "
-            f"truth {x['truth']:.3f} [{x['flags']}]"
+            f"#{r['index']} {x['quantity']} {x['edge']} {x['shape']}->{x['family']}: {x['value']:.3f} ± "
+            f"{x['u95']:.3f}, truth {x['truth']:.3f} [{x['flags']}]"
         )
     lines += ["", "worst photos (mean z^2 of BET, response, tracking)"]
     scored = []

@@ -5,7 +5,7 @@ Run: python benchmarks/efficiency.py [--repeats 12]
 One capture is filmed again and again; only the noise differs, so the scatter of BET over the
 repeats is what noise does. The bound is that of the noise-free profile: an exponential pixel with unknown
 time constant, place and plateaus, photon noise, every campx of the rows and instances measured (`blurscope.plan`,
-without its floor and its inflation). Rounding to 8 bits and JPEG are left out: 16-bit linear files.
+without its floor and its inflation). Rounding to 8 bits and JPEG are left out: 16-bit files.
 """
 
 from __future__ import annotations
@@ -51,8 +51,7 @@ def main() -> None:
                 lens_sigma_campx=LENS_CAMPX,
                 full_well_e=well,
                 white_share=WHITE,
-                tone="linear",
-                file_format="tiff",
+                file_format="png",
                 bits=16,
             )
             shot = film(layout, display, camera, seed=options.seed * 1000 + i, start_refresh=7)

@@ -30,6 +30,7 @@ FLOOR = 8e-4  # what flat field and model leave of a profile at best, share of t
 TONE = 0.004  # relative uncertainty of the tone curve that row halftones typically leave
 CORRELATION = 1.6  # inflation of the variance by interpolation and compression, whose neighbours share campx
 LENS_PX = 0.06
+READ_NOISE_E = 4.0
 SCALE = 7e-4
 
 
@@ -151,6 +152,15 @@ def band_rows(layout: Layout, blur_px: float) -> float:
     return float(np.mean([max(2.0, h - 2 * max(margin, 1.2)) for h in heights]))
 
 
+def clipped_black(black: float, white_snr: float) -> float:
+    """Return how much noise cut off at no light lifts the mean of black, share of white (rectified normal)."""
+    electrons = white_snr**2
+    sd = math.sqrt(black * electrons + READ_NOISE_E**2) / electrons
+    z = black / sd
+    below = 0.5 * (1 + math.erf(z / math.sqrt(2)))
+    return sd * (math.exp(-z * z / 2) / math.sqrt(2 * math.pi) + z * below) - black
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Precision:
     """Expected standard uncertainties of one transition, refreshes, by contribution."""
@@ -224,7 +234,15 @@ def expected_precision(
 
     ends = bend(np.array([low, high]))
     tone = (bend(light) - ends[0] - (ends[1] - ends[0]) * base) / (high - low)
+    bias = clipped_black(black, white_snr)
+
+    def lift(x: np.ndarray) -> np.ndarray:
+        return bias * np.exp(-np.maximum(x - black, 0) / (4 * bias + 1e-9))
+
+    start, stop = lift(np.array([low, high]))
+    cut = (lift(light) - start - (stop - start) * base) / (high - low)
     moves = {
+        "black": cut,
         "lens": esf(tau, sigma_px=math.hypot(lens_px, LENS_PX)) - base,
         "tone": tone,
         "scale": esf(tau, stretch=1 + SCALE) - base,

@@ -321,7 +321,7 @@ def _edge(shot: ShotFit, i: int, hold_ms: float, roads: list[StreakResponse]) ->
     noise = float(np.median(shot.profiles.sigma[i])) * np.sqrt(shot.profiles.correlation)
     if noise > 0.2:
         fatal.append("step_too_small")
-    if fit.chi2_ratio > POOR_CHI2 * shot.profiles.correlation and noise < 0.05:
+    if fit.chi2_ratio > POOR_CHI2 * shot.profiles.correlation:
         flags.append("poor_fit")
     if abs(shot.from_slope[i]) > max(0.012, 6 * noise):
         fatal.append("from_not_settled")

@@ -123,7 +123,7 @@ def _s_overshoot(t: np.ndarray, p: np.ndarray) -> np.ndarray:
 _L = np.log
 FAMILIES: tuple[Family, ...] = (
     Family(name="instant", integral=_instant, starts=((),), low=(), high=()),
-    Family(name="exponential", integral=_exponential, starts=((_L(0.3),), (_L(1.2),)), low=(-6.0,), high=(2.5,)),
+    Family(name="exponential", integral=_exponential, starts=((_L(0.3),), (_L(1.6),)), low=(-6.0,), high=(2.5,)),
     Family(name="s-shaped", integral=_gamma_cdf, starts=((_L(2.5), _L(0.15)),), low=(-0.7, -6.0), high=(3.0, 2.0)),
     Family(name="gaussian", integral=_gaussian, starts=((_L(0.2),),), low=(-6.0,), high=(1.5,)),
     Family(name="raised-cosine", integral=_raised_cosine, starts=((_L(0.8),),), low=(-5.0,), high=(2.5,)),

@@ -154,6 +154,7 @@ def measure_tone(
     clipped, crushed = _ends(patches, full)
     levels = np.array(sorted({p.level for p in patches if p.kind == "grey"}))
     known = None
+    declared_linear = linear
     if meter is not None:
         known = np.interp(levels, meter[0], np.asarray(meter[1]) / meter[1][-1])
     elif assumed_gamma is not None:
@@ -161,8 +162,13 @@ def measure_tone(
         known = black + (1 - black) * (levels / 255) ** assumed_gamma
     warnings: list[tuple[str, str]] = []
     fit = _fit(patches, levels, full, centre, radius, linear=linear, known=None, halftones=True)
-    method = "linear_file" if linear else "row_halftones"
-    closure = _closure(patches, fit)
+    method = "linear_file" if declared_linear else "row_halftones"
+    closure = _closure(patches, fit, (centre, radius))
+    if not linear and closure > CLOSURE_LIMIT:
+        # a linear file need not say so
+        other = _fit(patches, levels, full, centre, radius, linear=True, known=None, halftones=True)
+        if _closure(patches, other, (centre, radius)) < CLOSURE_LIMIT:
+            fit, closure, linear = other, _closure(patches, other, (centre, radius)), True
     if not linear and closure > CLOSURE_LIMIT:
         warnings.append(("halftone_inconsistent", f"they miss by {100 * closure:.1f} % of white"))
         if known is None:
@@ -295,19 +301,16 @@ def _fit(patches, levels, full, centre, radius, *, linear, known, halftones):
     return decode, flat, law, law_sigma, sigma
 
 
-def _closure(patches: list[Patch], fit) -> float:
+def _closure(patches: list[Patch], fit, frame: tuple) -> float:
     """Largest misfit of a halftone block's mean light from its share, share of white."""
     decode, flat, law, *_ = fit
-    patches = [p for p in patches if p.kind in ("halftone", "grey")]
-    black = np.mean([decode[p.codes] @ p.weights for p in patches if p.kind == "grey" and p.level == 0])
-    white = np.mean([decode[p.codes] @ p.weights for p in patches if p.kind == "grey" and p.level == 255])
-    if not white > black:
-        return 1.0
+    centre, radius = frame
     worst = 0.0
-    blocks = {p.block for p in patches if p.kind == "halftone"}
-    for block in blocks:
+    span = law[-1] - law[0]
+    for block in {p.block for p in patches if p.kind == "halftone"}:
         mine = [p for p in patches if p.block == block]
-        got = np.mean([decode[p.codes] @ p.weights for p in mine]) / (white - black) - black / (white - black)
+        gain = [float(np.exp(flat_basis(p.x, p.y, centre, radius) @ flat)) for p in mine]
+        got = np.mean([(decode[p.codes] @ p.weights) / g - law[0] for p, g in zip(mine, gain, strict=True)]) / span
         worst = max(worst, abs(float(got) - mine[0].share))
     return worst
 

@@ -12,7 +12,9 @@ from blurscope.tracking.lanes import Streak
 from blurscope.tracking.motion import Motion
 
 MIN_SIGNAL = 12.0  # step over noise of the stitched samples
-BINS = 24  # per refresh of the stitched curve
+BINS = 16  # per refresh of the stitched curve
+NODES, WEIGHTS = np.polynomial.legendre.leggauss(5)
+GRID = np.concatenate([[0.0], np.geomspace(1e-3, 40, 500)])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -82,8 +84,8 @@ def _one(streaks, rising, a, b, motion, layout, law, pixel) -> StreakResponse:
         return none("streak_too_dim")
     width = streaks[0].slit.width_px / (layout.px_per_refresh + motion.error)
     blur = float(np.sqrt(motion.sigma**2 + pixel**2 / 4)) / layout.px_per_refresh
-    fit = _fit(t, y, sd, width, blur)
-    grid, curve = _stitch(t, y, sd)
+    grid, curve, spread = _stitch(t, y, sd)
+    fit = _fit(grid, curve, spread, width, blur)
     if fit is None:
         return StreakResponse(
             from_level=a, to_level=b, response=None, u95=0.0, t=grid, light=curve, flags=("streak_incomplete",)
@@ -124,18 +126,24 @@ def _samples(s: Streak, rising: bool, motion: Motion, layout: Layout, law) -> tu
     return age[use], light[use], noise[use]
 
 
-def _stitch(t: np.ndarray, y: np.ndarray, sd: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _stitch(t: np.ndarray, y: np.ndarray, sd: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the mean age, light and noise of the samples in each bin."""
     index = np.floor(t * BINS).astype(int)
     index -= index.min()
     w = 1 / sd**2
     total = np.bincount(index, w)
     have = total > 0
-    return np.bincount(index, w * t)[have] / total[have], np.bincount(index, w * y)[have] / total[have]
+    total = total[have]
+    return (
+        np.bincount(index, w * t)[have] / total,
+        np.bincount(index, w * y)[have] / total,
+        1 / np.sqrt(total),
+    )
 
 
 def _model(t: np.ndarray, p: np.ndarray, width: float, blur: float, kind: str) -> np.ndarray:
     """Mean over the slit's width of a step: two exponentials (may overshoot) or an S of three poles."""
-    nodes, weights = np.polynomial.legendre.leggauss(7)
+    nodes, weights = NODES, WEIGHTS
     wide = np.sqrt(width**2 + 12 * blur**2)
     tt = t[:, None] + 0.5 * wide * nodes[None, :] - p[0]
     x = np.maximum(tt, 0)
@@ -151,7 +159,7 @@ def _model(t: np.ndarray, p: np.ndarray, width: float, blur: float, kind: str) -
 
 
 def _response_of(p: np.ndarray, kind: str) -> float:
-    grid = np.concatenate([[0.0], np.geomspace(1e-4, 40, 2500)])
+    grid = GRID
     q = p.copy()
     q[0] = 0.0
     s = _model(grid, q, 0.0, 0.0, kind)
@@ -170,7 +178,7 @@ def _fit(t, y, sd, width, blur) -> tuple[float, float] | None:
         ("two", [0.0, np.log(0.3), 1.1, np.log(2.0)]),
     ):
         best = None
-        for shift in (0.0, np.log(3.0), -np.log(3.0)):
+        for shift in (0.0, np.log(3.5)):
             p = np.array(start, float)
             p[1] += shift
             fit = _gauss_newton(t, y, sd, p, width, blur, kind)
@@ -219,7 +227,7 @@ def _gauss_newton(t, y, sd, p, width, blur, kind):
     scale = amplitude(m)
     chi2 = float((((y - scale * m) / sd) ** 2).sum())
     cov = np.eye(n + 1)
-    for _ in range(40):
+    for _ in range(15):
         jac = np.empty((len(t), n + 1))
         for k in range(n):
             q = p.copy()
@@ -243,6 +251,6 @@ def _gauss_newton(t, y, sd, p, width, blur, kind):
                 damp *= 0.2
                 break
             damp *= 8
-        if not better or gain < 1e-3:
+        if not better or gain < 0.05:
             break
     return p, chi2, cov

@@ -202,6 +202,28 @@ def test_wide_uncertainties_leave_it_undecided():
     assert report["causes"] == []
 
 
+def test_transitions_missing_in_the_response_are_null():
+    measurement, response = pair_of(3, "none")
+    response["transitions"][2] |= {"response_ms": {"value": None, "u95": None},
+                                   "quality": {"ok": False, "flags": ["step_too_small"]}}  # fmt: skip
+    gone = response["transitions"].pop(4)
+    lost = measurement["edges"].pop(6)
+    report = judged(measurement, response)
+    assert report["summary"]["verdict"] == "agree"
+    by_pair = {}
+    for e in report["edges"]:
+        by_pair.setdefault((e["from_level"], e["to_level"]), []).append(e)
+    small = response["transitions"][2]
+    assert (lost["from_level"], lost["to_level"]) not in by_pair
+    for side in (small, gone):
+        found = by_pair[side["from_level"], side["to_level"]]
+        assert all(e["en"] is None and e["agrees"] is None for e in found)
+    assert "step_too_small" in by_pair[small["from_level"], small["to_level"]][0]["flags"]
+    assert "not_in_response" in by_pair[gone["from_level"], gone["to_level"]][0]["flags"]
+    assert [w["code"] for w in report["warnings"]] == ["edges_missing"]
+    assert report["summary"]["transitions_compared"] == 9
+
+
 def test_nothing_to_compare_is_undecided():
     measurement, response = pair_of(3, "none")
     for edge in measurement["edges"]:

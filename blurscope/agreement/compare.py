@@ -95,7 +95,7 @@ def make_pairs(
     *,
     refresh_share: float,
 ) -> list[Pair]:
-    """Return every figure that at least one side states, in the order of the measurement.
+    """Return the figures of every measured transition, in the order of the measurement.
 
     Parameters
     ----------
@@ -111,11 +111,9 @@ def make_pairs(
     by_pair = {p.transition.pair: i for i, p in enumerate(predicted)}
     anything = by_pair.get((None, None), -1)
     out = []
-    seen = set()
     for entry in edges:
         pair = entry["from_level"], entry["to_level"]
         row = by_pair.get(pair, anything)
-        seen.add(pair)
         for name in QUANTITIES:
             measured = quantity_of(entry, name)
             guess = predicted[row].figures[name] if row >= 0 else Q.missing("not_in_response")
@@ -130,15 +128,6 @@ def make_pairs(
             out.append(
                 Pair(row=row, from_level=pair[0], to_level=pair[1], quantity=name, measured=measured, predicted=guess,
                      effects=effects, shared_effect=shared if refresh_share > 0 else 0.0)
-            )  # fmt: skip
-    for i, edge in enumerate(predicted):
-        pair = edge.transition.pair
-        if pair in seen or None in pair:
-            continue
-        for name in ("bet_ms", "ghost_ms"):
-            out.append(
-                Pair(row=i, from_level=pair[0], to_level=pair[1], quantity=name,
-                     measured=Q.missing("not_in_measurement"), predicted=edge.figures[name], effects={})
             )  # fmt: skip
     return [_without_refresh(p) for p in out] if refresh_share == 0 else out
 

@@ -127,6 +127,9 @@ def _missing(transition: Transition) -> PredictedEdge:
         "ghost_refreshes",
         "overshoot_pct",
         "undershoot_pct",
+        "response_ms",
+        "response_signal_ms",
+        "response_overshoot_pct",
     )
     return PredictedEdge(
         transition=transition,

@@ -63,9 +63,21 @@ def build_board(
     if patterns:
         layouts = [read_pattern(p) for p in _each(patterns, len(data), "--pattern")]
     else:
-        kept = [m["registration"].get("pattern") for m in data]
+        kept = [(m.get("registration") or {}).get("pattern") for m in data]
         layouts = [Layout.from_json(p) for p in kept] if all(kept) else []
     wanted = [read_reference(t) for t in what_if]
+    try:
+        return _build(
+            paths, data, layouts, wanted, photos, order, transition, of, instant, px_per_mm, distance_mm, length_px
+        )
+    except (KeyError, TypeError, IndexError, AttributeError, ValueError) as exc:
+        what = f"{exc!s:.60}" or type(exc).__name__
+        raise SettingsError(f"a measurement lacks what a board needs ({what}); measure it again") from exc
+
+
+def _build(
+    paths, data, layouts, wanted, photos, order, transition, of, instant, px_per_mm, distance_mm, length_px
+) -> Board:
     scales, scale_text = _scales(px_per_mm, distance_mm, len(data))
     notes: list[str] = []
     lights: list[np.ndarray | None] = [None] * len(data)

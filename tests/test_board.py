@@ -240,3 +240,15 @@ def test_crops_from_measured_photos_agree_with_the_computed_picture(tmp_path):
     assert board.references[1].computed == "60 Hz"
     inner = np.s_[24:-24, 24:-24]
     assert math.sqrt(np.mean((photo - computed)[inner] ** 2)) < 0.02
+
+
+@pytest.mark.parametrize("lost", ["edges", "capture", "summary", "light", "tracking", "registration"])
+def test_a_file_that_lacks_a_part_is_refused_in_one_sentence(lost, tmp_path, capsys):
+    m = measurement()
+    del m[lost]
+    write_json(tmp_path / "m.json", m)
+    for command, out in (("compare", "b.svg"), ("report", "r.html")):
+        code = main([command, str(tmp_path / "m.json"), "--out", str(tmp_path / out)])
+        err = capsys.readouterr().err
+        assert "Traceback" not in err
+        assert code == 0 or (code == 1 and err.strip().count("\n") == 0 and err.startswith("blurscope: "))

@@ -47,6 +47,20 @@ def _read(path: str | os.PathLike[str]) -> dict[str, Any]:
     ) from refused
 
 
+def _text(kind: str, found: dict[str, list[dict[str, Any]]], board: Any, options: Mapping[str, Any]) -> str:
+    if kind == ".csv":
+        from blurscope.report.tables import report_csv
+
+        return "\ufeff" + report_csv(found["measurement"])
+    if kind == ".md":
+        from blurscope.report.tables import report_markdown
+
+        return report_markdown(found["measurement"], found["agreement"])
+    from blurscope.report.page import report_page
+
+    return report_page(found, board=board, options=options)
+
+
 def write_report(
     inputs: Sequence[str | os.PathLike[str]],
     out: str | os.PathLike[str],
@@ -78,17 +92,10 @@ def write_report(
         raise OutputError(f"{show_path(target)}: a report is written as {', '.join(ENDINGS)}; choose such an ending")
     check_output(target, overwrite=overwrite)
     found = read_inputs(inputs)
-    if kind == ".csv":
-        from blurscope.report.tables import report_csv
-
-        text = "\ufeff" + report_csv(found["measurement"])
-    elif kind == ".md":
-        from blurscope.report.tables import report_markdown
-
-        text = report_markdown(found["measurement"], found["agreement"])
-    else:
-        from blurscope.report.page import report_page
-
-        text = report_page(found, board=board, options=options or {})
+    try:
+        text = _text(kind, found, board, options or {})
+    except (KeyError, TypeError, IndexError, AttributeError, ValueError) as exc:
+        what = f"{exc!s:.60}" or type(exc).__name__
+        raise SettingsError(f"an input lacks what a report needs ({what}); make it again with this version") from exc
     write_bytes(target, text.encode("utf-8", "replace"), overwrite=overwrite)
     return target

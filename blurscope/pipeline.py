@@ -23,7 +23,10 @@ from blurscope.tracking.roads import StreakResponse, streak_responses
 
 MAX_ERROR_PX = 3.0
 POOR_CHI2 = 6.0
-SCAN_MIN = 0.03
+EXPOSURE_SD = 0.02  # refreshes, of the ends of the streaks
+SHORT_EXPOSURE = 1.7  # refreshes
+SHORT_ERROR_SD_PX = 0.3
+RESOLVED_SHARE = 0.12  # of the time the plate takes to cross the blur: a response is not known better than that
 
 
 def read_pattern(path: str | os.PathLike[str]) -> Layout:
@@ -297,12 +300,14 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
     # positions count in px of the plate as the pose has them: a scan along the motion stretches these
     error = m.error + drift * m.along
     sd_error = float(np.hypot(m.sd("error"), drift * m.sd("along")))
+    if m.exposure < SHORT_EXPOSURE:  # hardly a whole refresh lies between two switches that the streaks show
+        sd_error = float(np.hypot(sd_error, SHORT_ERROR_SD_PX))
     # a shutter that opens or closes in the dark between flashes leaves no trace
     dark = 0.5 * (1 - shot.backlight.duty) if shot.backlight.kind == "strobe" else 0.0
     return {
         "error_px_per_refresh": Q(value=error, u95=1.96 * float(np.hypot(sd_error, 0.0005 * v))),
         "accel_px_per_refresh2": Q(value=m.accel, u95=1.96 * m.sd("accel")),
-        "exposure_refreshes": Q(value=m.exposure, u95=1.96 * float(np.hypot(m.sd("exposure"), 0.01)) + dark),
+        "exposure_refreshes": Q(value=m.exposure, u95=1.96 * float(np.hypot(m.sd("exposure"), EXPOSURE_SD)) + dark),
         "scan_out_ms": Q(value=scan * hold_ms, u95=1.96 * float(np.hypot(sd, 0.01)) * hold_ms),
         "scan_axis": "columns" if columns else "rows",
     }
@@ -312,6 +317,7 @@ def _edge(shot: ShotFit, i: int, hold_ms: float, roads: list[StreakResponse]) ->
     fit: BlurFit = shot.fits[i]
     a, b = shot.pairs[i]
     v = shot.layout.px_per_refresh
+    reg_scale = shot.registration.campx_per_px
     flags: list[str] = []
     fatal: list[str] = []
     if shot.clipped[i]:
@@ -344,6 +350,9 @@ def _edge(shot: ShotFit, i: int, hold_ms: float, roads: list[StreakResponse]) ->
         if limit is not None and u95 * factor > limit and u95 > 0.5 * abs(value):
             return Q.missing("threshold_grazed" if grazed else "step_too_small")
         parts = {k: u * factor for k, u in fit.parts[name].items()}
+        if name in ("response", "response_signal"):
+            parts["resolution"] = RESOLVED_SHARE * float(np.hypot(shot.lens_px, 1 / reg_scale)) / v * factor
+            u95 = float(np.hypot(u95, 1.96 * parts["resolution"] / factor))
         return Q(
             value=float(value * factor),
             u95=float(u95 * factor),

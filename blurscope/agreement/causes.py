@@ -88,8 +88,10 @@ class Misfit:
         rough = (APPROXIMATE_SHARE * np.abs(self.predicted)) ** 2
         response = np.array([k.startswith("response") for k in self.kinds])
         rough = np.where(response, (APPROXIMATE_RESPONSE * self.predicted) ** 2 + 0.05**2, rough)
-        self.exact = np.linalg.cholesky(matrix)
-        self.rough = np.linalg.cholesky(matrix + np.diag(rough))
+        # Whitening matrices, made once: residuals times these are independent with unit variance.
+        self.exact = np.linalg.inv(np.linalg.cholesky(matrix))
+        self.rough = np.linalg.inv(np.linalg.cholesky(matrix + np.diag(rough)))
+        self.scale = np.sqrt(np.diag(matrix) + rough)
         if self.profiles:
             self.stack = stack_profiles(self.profiles)
         self.base = self.figures(scene.undisturbed())
@@ -128,17 +130,16 @@ class Misfit:
     def residual(self, outcome: Outcome) -> np.ndarray:
         """Return measured less predicted under an outcome; a figure that has no value there counts as far off."""
         change = self.figures(outcome) - self.base
-        scale = np.sqrt(np.einsum("ij,ij->i", self.rough, self.rough))
-        return np.where(np.isfinite(change), self.difference - change, 10 * scale)
+        return np.where(np.isfinite(change), self.difference - change, 10 * self.scale)
 
     def chi2(self, outcome: Outcome) -> float:
         """Return the misfit that is left under an outcome: figures and, where there are any, profiles."""
-        white = np.linalg.solve(self.rough, self.residual(outcome))
+        white = self.rough @ self.residual(outcome)
         return float(white @ white) + self._profiles_chi2(outcome)
 
     def stated_chi2(self, outcome: Outcome) -> float:
         """Return the same with the covariance as stated, without allowance for the model's own approximations."""
-        white = np.linalg.solve(self.exact, self.residual(outcome))
+        white = self.exact @ self.residual(outcome)
         return float(white @ white) + self._profiles_chi2(outcome)
 
     def _profiles_chi2(self, outcome: Outcome) -> float:

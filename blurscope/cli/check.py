@@ -46,6 +46,7 @@ def register(app: typer.Typer) -> None:
         if json_out is not None:
             check_output(json_out, overwrite=overwrite)
         emission = make_emission(strobe_duty, strobe_phase, None, 1.0)
+        typer.echo("  comparing, and trying single faults …", err=True)
         report, profiles = cross_check(measurement, response, shape=shape, emission=emission)
         _print(report)
         if json_out is not None:

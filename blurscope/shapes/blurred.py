@@ -168,7 +168,8 @@ class BlurredEdge:
         t = (half[:, None] * nodes + 0.5 * (a + b)[:, None]).ravel()
         mass = self.lsf(t) * (half[:, None] * weights).ravel()
         t10, t90 = self.crossing(0.1), self.crossing(0.9)
-        return GET_FACTOR * fit_gaussian(t, mass, 0.5 * (t10 + t90), max(t90 - t10, 1e-6 * self.hold) / GET_FACTOR)
+        start = max(t90 - t10, 1e-6 * self.hold) / GET_FACTOR
+        return GET_FACTOR * fit_gaussian(t, mass, 0.5 * (t10 + t90), start, single=self.emission.steady)
 
     def _gauss_points(self) -> int:
         """Short straight pieces of a sampled step need fewer points each."""
@@ -201,17 +202,19 @@ def instant_tail(hold: float, emission: Emission = HOLD, settle_band: float = SE
     return edge.settle(settle_band) - edge.crossing(0.1)
 
 
-def fit_gaussian(t: np.ndarray, mass: np.ndarray, mu: float, sigma: float) -> float:
+def fit_gaussian(t: np.ndarray, mass: np.ndarray, mu: float, sigma: float, *, single: bool = False) -> float:
     """Return sigma of the best cumulative Gaussian for an LSF given as point masses; NaN if there is no fit.
 
     Several widths are tried as starts, since an edge made of copies has more than one stationary point; the one with
-    the least squared error wins.
+    the least squared error wins. ``single``: the edge has one rise, the first fit that converges will do.
     """
     found: list[tuple[float, float]] = []
     for factor in (1.0, 2.5, 0.4):
         fitted = _newton(t, mass, mu, sigma * factor)
         if fitted is not None and not any(abs(fitted[1] - other[1]) < 1e-9 * other[1] for other in found):
             found.append(fitted)
+        if single and found:
+            break
     if not found:
         return float("nan")
     if len(found) == 1:

@@ -185,7 +185,8 @@ def film_and_measure(folder: Path, unit: str, overwrite: bool) -> None:
 
     layout = read_pattern(folder / "pattern")
     camera = Camera(campx_per_px=3.0, file_format="jpeg", vignetting=0.1, reflected_light=0.002, **CAMERAS[unit])
-    shot = film(layout, _display(unit), camera, seed=UNITS.index(unit) + 1)
+    # all three at nearly the same moment of the loop, so that a board can show one crop of the plate
+    shot = film(layout, _display(unit), camera, start_refresh=40, seed=UNITS.index(unit) + 1)
     paths = write_capture(folder / unit, shot, overwrite=overwrite)
     result = measure(paths[0], pattern=layout, label=unit.capitalize(), notes={"case": STORY[unit]})
     write_json(folder / unit / "measurement.json", result.as_json(), overwrite=overwrite)

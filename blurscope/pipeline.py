@@ -103,11 +103,11 @@ def measure(
     if still is not None:
         from blurscope.still import lens_from_still
 
-        lens = lens_from_still(_as_photo(still), layout)
+        lens = lens_from_still(as_photo(still), layout)
     options = dict(assumed_gamma=display_gamma, contrast=contrast, meter=meter, lens=lens, say=say)
 
     def one(item: Any) -> Measurement:
-        shot = measure_shot(_as_photo(item), layout, **options)
+        shot = measure_shot(as_photo(item), layout, **options)
         if on_shot is not None:
             on_shot(shot)
         return to_measurement(
@@ -125,7 +125,7 @@ def _declared(options: Mapping[str, Any]) -> bool:
     return options["assumed_gamma"] is not None or options["meter"] is not None
 
 
-def _as_photo(item: Any) -> Photo:
+def as_photo(item: Any) -> Photo:
     """Read a photo; of a JPEG the luma only, which its coder keeps best (colour clips the noise near black)."""
     if isinstance(item, Photo):
         return item

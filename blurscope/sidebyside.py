@@ -208,10 +208,10 @@ def _photo_of(measurement: dict[str, Any], path: Path) -> Path | None:
 
 
 def _codes(path: Path, measurement: dict[str, Any]) -> np.ndarray:
-    from blurscope.pipeline import _as_photo
+    from blurscope.pipeline import as_photo
     from blurscope.shot import channel_of
 
-    photo = _as_photo(path)
+    photo = as_photo(path)
     told = (measurement.get("photo") or {}).get("sha256")
     if told and photo.sha256 != told:
         raise SettingsError(

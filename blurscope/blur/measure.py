@@ -369,8 +369,7 @@ def _posterior_fast(i, fit, profiles, nuisances, shared, rng) -> tuple[np.ndarra
     for j, nuisance in enumerate(nuisances):
         moved = moved + shared[:, j] * float(np.clip(gain[0] @ nuisance.shift[i] * slope, -0.1, 0.1))
     moved = np.maximum(np.abs(moved), 0.0025)
-    best = tau[int(np.argmin(chi2))]
-    point = best if best > tau[0] * 1.01 else min(mean, best + (mean - best) * 0.5)
+    point = mean  # of the posterior: its mode sticks to the fast end
     return np.log(moved)[:, None], np.log(np.array([[max(point, 0.0025)]]))
 
 

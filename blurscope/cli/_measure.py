@@ -23,6 +23,8 @@ COLUMNS = (
     ("in signal ms", "response_signal_ms", 2),
 )
 
+MEANS = ("bet_ms_mean", "ghost_ms_mean", "response_ms_mean", "response_signal_ms_mean")
+
 
 class Progress:
     """Says on stderr what is going on once work has taken a second."""
@@ -99,11 +101,9 @@ def print_measurement(result: Measurement) -> None:
     print_table(["transition", "n", *(head for head, _, _ in COLUMNS), "flags"], rows)
     s = result.summary
     typer.echo("")
-    typer.echo(
-        f"{s['edges_ok']} of {s['edges']} transitions usable; mean BET {shown(s['bet_ms_mean'].as_json())} ms, mean ghost "
-        f"{shown(s['ghost_ms_mean'].as_json())} ms, mean response {shown(s['response_ms_mean'].as_json())} ms "
-        f"(signal {shown(s['response_signal_ms_mean'].as_json())} ms)"
-    )
+    means = [shown(s[name].as_json()) for name in MEANS]
+    typer.echo(f"{s['edges_ok']} of {s['edges']} transitions usable; mean BET {means[0]} ms, mean ghost {means[1]} ms,")
+    typer.echo(f"mean response {means[2]} ms (signal {means[3]} ms)")
     for w in result.warnings:
         print(f"note: {w['message']}", file=sys.stderr)
 

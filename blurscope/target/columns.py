@@ -157,6 +157,7 @@ def locate_edges(
     good &= np.abs(size) > 0.02
     norm = (light - before[:, None]) / np.where(good, size, 1.0)[:, None]
     found = np.zeros(len(at))
+    onset = np.zeros(len(at))
     width = np.zeros(len(at))
     for i in np.nonzero(good)[0]:
         over = np.nonzero(norm[i] >= 0.5)[0]
@@ -167,6 +168,9 @@ def locate_edges(
         found[i] = lag[k - 1] + step * (0.5 - norm[i, k - 1]) / (norm[i, k] - norm[i, k - 1])
         low = np.nonzero(norm[i, :k] < 0.1)[0]
         up = np.nonzero(norm[i, k:] > 0.9)[0]
+        # a ramp's start lies a quarter of the way from 10 % to 50 % ahead of its 10 % point
+        tenth = lag[low[-1]] + 0.5 * step if low.size else found[i]
+        onset[i] = tenth - 0.25 * (found[i] - tenth)
         width[i] = (k + up[0] - low[-1]) * step if low.size and up.size else np.nan
     keep = good
     x, y = pose.to_photo(at[keep] - layout.sign * found[keep], (top + 0.5 * high)[keep])
@@ -178,5 +182,6 @@ def locate_edges(
         "weight": np.minimum(np.abs(size[keep]), 0.3) ** 2,
         "width_px": width[keep],
         "lag_px": found[keep],
+        "onset_px": onset[keep],
         "index": index[keep],
     }

@@ -170,8 +170,8 @@ def _columns(codes, layout, pose, decode, fix, turned, row_res, rows_expected) -
         pose, res, kept, scale_rel = fit_columns(
             pose, found["x"], found["y"], found["u"], found["pair"], found["weight"], mirrored
         )
-    # put lag 0 where an instant panel's ramp would start: half a hold before the earliest half-height points
-    ahead = layout.sign * (float(np.percentile(found["lag_px"][kept], 5)) - layout.px_per_refresh / 2)
+    # put lag 0 near the start of the earliest edges
+    ahead = layout.sign * float(np.percentile(found["onset_px"][kept], 5))
     m = pose.matrix
     pose = replace(pose, matrix=np.array([m[0] + ahead * m[2], m[1], m[2]]))
     lit = (lit[0] + ahead, lit[1] + ahead)

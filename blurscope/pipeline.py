@@ -150,7 +150,7 @@ def to_measurement(
     layout = shot.layout
     hold_ms = 1000 / refresh_hz
     v = layout.px_per_refresh
-    warnings = [warning(code, text) for code, text in (*shot.tone.warnings, *shot.warnings)]
+    warnings = [warning(code, text) for code, text in shot.tone.warnings]
     if abs(refresh_hz - layout.refresh_hz) > 0.005 * layout.refresh_hz:
         warnings.append(warning("refresh_overridden", f"{refresh_hz:g} Hz for {layout.refresh_hz:g} Hz"))
     tracking = _tracking(shot, hold_ms)

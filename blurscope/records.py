@@ -10,6 +10,21 @@ import numpy as np
 
 from blurscope.flags import check_flag
 
+EDGE_QUANTITIES = (
+    "bew_px",
+    "bet_ms",
+    "ebet_ms",
+    "get_ms",
+    "ghost_px",
+    "ghost_ms",
+    "ghost_refreshes",
+    "overshoot_pct",
+    "undershoot_pct",
+    "response_ms",
+    "response_signal_ms",
+    "response_overshoot_pct",
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Q:

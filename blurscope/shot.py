@@ -6,7 +6,7 @@ This is the part of the pipeline that knows pixels; `pipeline` turns its result 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -57,25 +57,21 @@ class ShotFit:
     motion: Motion | None
     backlight: Backlight
     shift_px: float
-    lane_score: float
     edges: EdgeProfiles
     pairs: list[tuple[int, int]]
     fits: list[BlurFit]
     instances: np.ndarray
     spread: np.ndarray
     from_slope: np.ndarray
-    step_light: np.ndarray
     clipped: np.ndarray
     crushed: np.ndarray
     profiles: Profiles
     capture: Capture
-    scale_rel: float
     codes: np.ndarray
-    warnings: list[tuple[str, str]] = field(default_factory=list)
 
 
-def channel_of(photo: Photo) -> tuple[np.ndarray, bool, float]:
-    """Return one channel of codes (uint8 or uint16), whether they are linear, and the code of no light as a share."""
+def channel_of(photo: Photo) -> tuple[np.ndarray, bool]:
+    """Return one channel of codes (uint8 or uint16), and whether they are linear."""
     pixels = photo.pixels
     if pixels.ndim == 3 and photo.kind == "jpeg":  # luma: the chroma of a JPEG clips the noise near black
         pixels = (pixels @ np.array([0.299, 0.587, 0.114], np.float32) + 0.5).astype(pixels.dtype)
@@ -83,13 +79,13 @@ def channel_of(photo: Photo) -> tuple[np.ndarray, bool, float]:
         pixels = np.ascontiguousarray(pixels[..., 1])
     if pixels.dtype == np.float32:
         share = np.clip(photo.share(pixels), 0, 1)
-        return (share * 65535 + 0.5).astype(np.uint16), photo.linear, 0.0
+        return (share * 65535 + 0.5).astype(np.uint16), photo.linear
     full = 65535 if pixels.dtype == np.uint16 else 255
     if photo.full_scale < full and pixels.dtype == np.uint16:
         scale = 65535 / photo.full_scale
         pixels = np.minimum(pixels * np.float32(scale), 65535).astype(np.uint16)
-        return pixels, photo.linear, photo.black_code / photo.full_scale
-    return pixels, photo.linear, photo.black_code / full
+        return pixels, photo.linear
+    return pixels, photo.linear
 
 
 def measure_shot(
@@ -123,7 +119,7 @@ def measure_shot(
     BlurscopeError
         The photo can't carry figures; the message says why.
     """
-    codes, linear, _ = channel_of(photo)
+    codes, linear = channel_of(photo)
     say("looking for the plate")
     reg = register(codes, layout, linear=linear)
     if reg.turned:
@@ -147,8 +143,8 @@ def measure_shot(
         lens_px, lens_sd = lens
     say("reading the streaks")
     lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
-    shift, exposure, score = place_screen(lanes, layout, reg.lit_u_px)
-    _refuse_still(reg, exposure, score, layout)
+    shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
+    _refuse_still(reg, exposure, layout)
     say("reading the edges")
     edges = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px)
     if len(edges.esf) == 0:
@@ -201,10 +197,14 @@ def measure_shot(
                 backlight = find_backlight(streaks, motion, layout, pixel)
                 motion, streaks = move(combined, motion)
     capture, scale = base, 1.0
+
+    def misaligned(m: Motion) -> bool:
+        return v * max(abs(m.delay_along), abs(m.delay_across)) > REALIGN_PX
+
     for _ in range(3):
         if motion is None:
             break
-        if v * max(abs(motion.delay_along), abs(motion.delay_across)) > REALIGN_PX:
+        if misaligned(motion):
             reg = replace(reg, pose=_realigned(reg, motion, layout, shift))
             lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
             edges = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px)
@@ -221,7 +221,7 @@ def measure_shot(
         moved = abs(again.error - motion.error) + abs(again.exposure - motion.exposure) if again else 0.0
         motion = again or motion
         capture, scale = _capture(base, motion, layout, backlight)
-        if moved < 0.01 and v * max(abs(motion.delay_along), abs(motion.delay_across)) <= REALIGN_PX:
+        if moved < 0.01 and not misaligned(motion):
             break
     if motion is not None:
         late = _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, scale)
@@ -253,24 +253,21 @@ def measure_shot(
         motion=motion,
         backlight=backlight,
         shift_px=shift,
-        lane_score=score,
         edges=edges,
         pairs=pairs,
         fits=fits,
         instances=instances,
         spread=spread,
         from_slope=mean_of(edges.from_slope),
-        step_light=mean_of(edges.step_light) / np.exp(tone.flat[0]),
         clipped=np.array([bool(edges.clipped[g].any()) for g in groups]),
         crushed=np.array([bool(edges.crushed[g].any()) for g in groups]),
         profiles=combined,
         capture=capture,
-        scale_rel=reg.scale_u_rel,
         codes=codes,
     )
 
 
-def _refuse_still(reg: Registration, exposure: float, score: float, layout: Layout) -> None:
+def _refuse_still(reg: Registration, exposure: float, layout: Layout) -> None:
     if reg.width_px < 0.5 * layout.px_per_refresh and exposure < 1.5:
         raise FitError(
             "the plate stands still in this photo (its edges and slits are not smeared): photograph it moving, with "

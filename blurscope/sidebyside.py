@@ -217,7 +217,7 @@ def _codes(path: Path, measurement: dict[str, Any]) -> np.ndarray:
         raise SettingsError(
             f"{show_path(path)} is not the photo that was measured (another SHA-256); give the right one by --photo"
         )
-    codes, _, _ = channel_of(photo)
+    codes, _ = channel_of(photo)
     return np.ascontiguousarray(np.rot90(codes)) if measurement["registration"].get("turned") else codes
 
 

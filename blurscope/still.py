@@ -48,7 +48,7 @@ def lens_from_still(photo: Photo, layout: Layout) -> tuple[float, float]:
     each single camera pixel is compared with that model at the plate coordinate of its centre, so no interpolation
     adds blur of its own. The median over the edges stands for the photo.
     """
-    codes, linear, _ = channel_of(photo)
+    codes, linear = channel_of(photo)
     try:
         reg = register(codes, layout, linear=linear)
     except TargetError as exc:

@@ -16,7 +16,6 @@ COMMAND_MODULES = (
     "serve",
     "plan",
     "measure",
-    "edge",
     "steps",
     "trace",
     "predict",
@@ -52,15 +51,8 @@ def _root(
     pass
 
 
-def _register() -> None:
-    from importlib.util import find_spec
-
-    for name in COMMAND_MODULES:
-        if find_spec(f"blurscope.cli.{name}") is not None:
-            import_module(f"blurscope.cli.{name}").register(app)
-
-
-_register()
+for _name in COMMAND_MODULES:
+    import_module(f"blurscope.cli.{_name}").register(app)
 
 
 def main(argv: list[str] | None = None) -> int:

@@ -67,15 +67,7 @@ def visible(layout: Layout, lit: tuple[float, float]) -> list[tuple[int, float, 
     front = FRONT * layout.field_px
     back = layout.field_px
     low, high = (lit[0] + back, lit[1] - front) if layout.sign > 0 else (lit[0] + front, lit[1] - back)
-    out = []
-    period = layout.circuit_px
-    for edge in layout.edges():
-        first = int(np.ceil((low - edge.u_px) / period))
-        last = int(np.floor((high - edge.u_px) / period))
-        out += [
-            (edge.block, float(edge.u_px + k * period), edge.from_level, edge.to_level) for k in range(first, last + 1)
-        ]
-    return out
+    return [(e.block, u, e.from_level, e.to_level) for _, e, u in layout.edge_copies(low, high)]
 
 
 def extract_edges(

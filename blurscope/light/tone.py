@@ -217,8 +217,6 @@ def _black_bias(patches: list[Patch], decode: np.ndarray, crushed: float) -> flo
 def _fit(patches, levels, full, centre, radius, *, linear, known, halftones):
     """Gauss-Newton over flat field, law and curve; returns decode, flat, law, its sigma, curve sigma."""
     use = [p for p in patches if p.kind == "grey" or halftones]
-    if not linear and not halftones:
-        use = [p for p in patches if p.kind == "grey"]
     basis = np.stack([flat_basis(p.x, p.y, centre, radius) for p in use])
     n_flat, n_law, n_theta = basis.shape[1], len(levels), 0 if linear else KNOTS - 2
     index = {int(level): i for i, level in enumerate(levels)}
@@ -257,9 +255,9 @@ def _fit(patches, levels, full, centre, radius, *, linear, known, halftones):
             trial = theta.copy()
             trial[k] += 1e-4
             jac[:, n_flat + n_law + k] = -(seen(trial) - light) / 1e-4
-        tie_rows = [np.zeros(jac.shape[1]) for _ in range(1)]
-        tie_rows[0][n_flat + last] = 1.0  # gauge: white is 1
-        ties, values, strength = [tie_rows[0]], [1.0 - law[last]], [1e4]
+        gauge = np.zeros(jac.shape[1])
+        gauge[n_flat + last] = 1.0  # white is 1
+        ties, values, strength = [gauge], [1.0 - law[last]], [1e4]
         if known is not None:
             for i in range(n_law):
                 row = np.zeros(jac.shape[1])

@@ -12,7 +12,7 @@ import numpy as np
 from blurscope.errors import SettingsError
 from blurscope.flags import warning
 from blurscope.model.sources import Responses
-from blurscope.records import PredictedEdge, Q, Transition
+from blurscope.records import EDGE_QUANTITIES, PredictedEdge, Q, Transition
 from blurscope.shapes.bank import EdgeBank, make_bank, settled_after
 from blurscope.shapes.blurred import BlurredEdge, instant_tail
 from blurscope.shapes.emission import HOLD, Emission, exposed, pwm, strobe
@@ -117,23 +117,9 @@ def predict_edges(transitions: Sequence[Transition], viewing: Viewing) -> list[P
 
 def _missing(transition: Transition) -> PredictedEdge:
     flags = transition.flags or ("response_missing",)
-    names = (
-        "bew_px",
-        "bet_ms",
-        "ebet_ms",
-        "get_ms",
-        "ghost_px",
-        "ghost_ms",
-        "ghost_refreshes",
-        "overshoot_pct",
-        "undershoot_pct",
-        "response_ms",
-        "response_signal_ms",
-        "response_overshoot_pct",
-    )
     return PredictedEdge(
         transition=transition,
-        figures={n: Q.missing(*flags) for n in names},
+        figures={n: Q.missing(*flags) for n in EDGE_QUANTITIES},
         effects={},
         lag_px=np.zeros(0),
         esf=np.zeros(0),

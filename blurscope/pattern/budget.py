@@ -452,8 +452,3 @@ def _what_would_fit(width: int, height: int, v: int, levels: int, hz: float, pla
         f"{'one plate' if plates == 1 else f'{plates} plates'} of {width}x{height}: take fewer --levels, fewer "
         "--px-per-refresh, or let them be shared with --plates auto"
     )
-
-
-def all_transitions(layouts: list[Layout]) -> list[tuple[int, int]]:
-    """Return the union of the transitions of several plates, sorted."""
-    return sorted({pair for layout in layouts for pair in layout.transitions()})

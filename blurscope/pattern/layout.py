@@ -138,6 +138,15 @@ class Layout:
                 out.append(Edge(id=f"b{b}e{i}", block=b, u_px=u, from_level=first, to_level=then))
         return out
 
+    def edge_copies(self, low_u: float, high_u: float) -> list[tuple[int, Edge, float]]:
+        """Return (index in `edges`, edge, ``u``) of every repeat of every edge from ``low_u`` to ``high_u``."""
+        period = self.circuit_px
+        return [
+            (i, edge, float(edge.u_px + k * period))
+            for i, edge in enumerate(self.edges())
+            for k in range(math.ceil((low_u - edge.u_px) / period), math.floor((high_u - edge.u_px) / period) + 1)
+        ]
+
     def as_json(self) -> dict[str, Any]:
         """Return the content of ``pattern.json``."""
         data = asdict(self)

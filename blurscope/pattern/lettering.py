@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-LETTER_WIDTH_PX = 5
-LETTER_HEIGHT_PX = 7
 ADVANCE_PX = 6
 
 # One letter is seven rows of five bits, each row a hexadecimal number from 00 to 1f, leftmost bit first.

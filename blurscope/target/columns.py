@@ -112,17 +112,13 @@ def find_shift(codes: np.ndarray, pose: Pose, layout: Layout, lit: tuple[float, 
 
 def visible_edges(layout: Layout, lit: tuple[float, float]) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Return every edge copy within ``lit``: edge index in ``layout.edges()``, ``u``, band block index, transition."""
-    period = layout.circuit_px
-    index, at, band, pair = [], [], [], []
-    for i, edge in enumerate(layout.edges()):
-        first = int(np.ceil((lit[0] - edge.u_px) / period))
-        last = int(np.floor((lit[1] - edge.u_px) / period))
-        for k in range(first, last + 1):
-            index.append(i)
-            at.append(edge.u_px + k * period)
-            band.append(edge.block)
-            pair.append(edge.from_level * 256 + edge.to_level)
-    return np.array(index, int), np.array(at, float), np.array(band, int), np.array(pair, int)
+    copies = layout.edge_copies(*lit)
+    return (
+        np.array([i for i, _, _ in copies], int),
+        np.array([u for _, _, u in copies], float),
+        np.array([e.block for _, e, _ in copies], int),
+        np.array([e.from_level * 256 + e.to_level for _, e, _ in copies], int),
+    )
 
 
 def locate_edges(

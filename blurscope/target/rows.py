@@ -12,7 +12,6 @@ from blurscope.pattern.layout import Layout
 from blurscope.target.pose import Pose
 
 LOOK_WIDTH = 960  # the reduced picture's longer side is at most this
-MAX_TILT_DEG = 12.0
 MIN_SCORE = 0.55
 
 

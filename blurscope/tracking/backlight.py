@@ -8,7 +8,7 @@ import numpy as np
 
 from blurscope.pattern.layout import Layout
 from blurscope.tracking.lanes import Streak
-from blurscope.tracking.motion import STEPS, Motion, StreakBatch
+from blurscope.tracking.motion import STEPS, Motion, StreakBatch, second_differences
 
 CELLS = 16  # per refresh
 MIN_DEPTH = 0.12  # standard deviation over mean from which a backlight counts as modulated
@@ -66,9 +66,8 @@ def find_backlight(streaks: list[Streak], motion: Motion, layout: Layout, pixel:
     design = batch.basis(p, rows, np.zeros(len(lit), int), CELLS, 1)
     weight = np.concatenate([np.full(n, 1 / (s.noise + 1e-6)) for s, n in zip(lit, batch.counts, strict=True)])
     width = min(s.slit.width_px for s in lit) / layout.px_per_refresh
-    bend = np.roll(np.eye(CELLS), 1, 1) - 2 * np.eye(CELLS) + np.roll(np.eye(CELLS), -1, 1)
     scale = float(np.sqrt(np.mean((design * weight[:, None]) ** 2)))
-    a = np.vstack([design * weight[:, None], 0.05 * scale * bend])
+    a = np.vstack([design * weight[:, None], 0.05 * scale * second_differences(CELLS)])
     b = np.concatenate([batch.data * weight, np.zeros(CELLS)])
     from scipy.optimize import nnls
 

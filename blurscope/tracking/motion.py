@@ -126,6 +126,24 @@ def _fit_length(step: np.ndarray, count: int) -> np.ndarray:
     return np.concatenate([step, np.full(count - len(step), step[-1])])
 
 
+def time_at(away: np.ndarray, speed: float, accel: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return when the camera is ``away`` px past its place at mid exposure, and how fast it is there.
+
+    Parameters
+    ----------
+    away : array of float, px
+    speed, accel : float
+        px per refresh at mid exposure, and px per refresh squared.
+
+    Returns
+    -------
+    late, root : arrays of float
+        Refreshes since mid exposure, and px per refresh.
+    """
+    root = np.sqrt(np.maximum(speed**2 + 2 * accel * away, 1e-6))
+    return 2 * away / (speed + root), root
+
+
 class StreakBatch:
     """All streaks on one grid, so that a trial of the motion costs a few array operations.
 
@@ -156,7 +174,7 @@ class StreakBatch:
         self.width = np.array([[s.slit.width_px] for s in streaks], float)
         self.v_row = np.array([[s.v_row] for s in streaks], float)
         if emission is not None:
-            waves = [np.resize(w, _common(len(w), STEPS)) for w in waves]
+            waves = [np.resize(w, int(np.lcm(len(w), STEPS))) for w in waves]
         self.waves, self.emission = list(waves), emission
         self.period = np.array([[len(w)] for w in waves], float)
         self.sums = self._cumulate(waves)
@@ -181,29 +199,35 @@ class StreakBatch:
         total = np.take_along_axis(sums, self.period.astype(np.intp), axis=1)
         return whole * total + a + frac * (b - a)
 
+    def _passage(self, p: np.ndarray, rows: np.ndarray | slice) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return when each sample's place on the screen enters and leaves its slit, and the slits' delays."""
+        start, exposure, error, accel, delay, along, across, _, _, delay_along, delay_across = p
+        v, sign = self.layout.px_per_refresh, self.layout.sign
+        x, width = self.x[rows], self.width[rows]
+        column = (x + width / 2) / self.layout.width_px - 0.5
+        row = self.v_row[rows] / self.layout.height_px - 0.5
+        opening = start + along * column + across * row
+        late = delay + delay_along * column + delay_across * row
+        middle = opening + exposure / 2
+        near = x - self.u[rows]
+        first, last = (near, near + width) if sign > 0 else (-near - width, -near)
+
+        def when(position: np.ndarray) -> np.ndarray:
+            time = middle + time_at(position - v * middle, v + error, accel)[0]
+            return np.clip(time, opening, opening + exposure)
+
+        return when(first), when(last), late
+
     def model(self, p: np.ndarray) -> np.ndarray:
         """Return the light of all streaks for motion parameters in the order of `NAMES`, concatenated.
 
         At plate position ``u`` the camera sees the screen column ``u + sign * travel(t)``; the streak's light is the
         slit's light over the time that column takes to cross the slit, over the exposure.
         """
-        start, exposure, error, accel, delay, along, across, sigma, amplitude, delay_along, delay_across = p
-        v, sign = self.layout.px_per_refresh, self.layout.sign
-        column = (self.x + self.width / 2) / self.layout.width_px - 0.5
-        row = self.v_row / self.layout.height_px - 0.5
-        opening = start + along * column + across * row
-        late = delay + delay_along * column + delay_across * row
-        middle = opening + exposure / 2
-        near = self.x - self.u
-        first, last = (near, near + self.width) if sign > 0 else (-near - self.width, -near)
-
-        def when(position: np.ndarray) -> np.ndarray:
-            away = position - v * middle
-            root = np.sqrt(np.maximum((v + error) ** 2 + 2 * accel * away, 1e-6))
-            return np.clip(middle + 2 * away / ((v + error) + root), opening, opening + exposure)
-
+        exposure, sigma, amplitude = p[1], p[7], p[8]
+        first, last, late = self._passage(p, slice(None))
         if self.emission is None:
-            total = self._integral(self.sums, when(last) - late) - self._integral(self.sums, when(first) - late)
+            total = self._integral(self.sums, last - late) - self._integral(self.sums, first - late)
         else:
             sums = self._cumulate(
                 [
@@ -211,7 +235,7 @@ class StreakBatch:
                     for w, d in zip(self.waves, late[:, 0], strict=True)
                 ]
             )
-            total = self._integral(sums, when(last)) - self._integral(sums, when(first))
+            total = self._integral(sums, last) - self._integral(sums, first)
         light = total * (amplitude / exposure)
         return _blur(light, self.step, sigma, self.pixel)[self.keep]
 
@@ -232,23 +256,10 @@ class StreakBatch:
         -------
         (samples of those streaks, cells * period) float
         """
-        start, exposure, error, accel, delay, along, across, sigma, amplitude, delay_along, delay_across = p
-        v, sign = self.layout.px_per_refresh, self.layout.sign
-        x, width, u = self.x[rows], self.width[rows], self.u[rows]
-        column = (x + width / 2) / self.layout.width_px - 0.5
-        row = self.v_row[rows] / self.layout.height_px - 0.5
-        opening = start + along * column + across * row
-        late = delay + delay_along * column + delay_across * row + phases[:, None]
-        middle = opening + exposure / 2
-        near = x - u
-        first, last = (near, near + width) if sign > 0 else (-near - width, -near)
-
-        def when(position: np.ndarray) -> np.ndarray:
-            away = position - v * middle
-            root = np.sqrt(np.maximum((v + error) ** 2 + 2 * accel * away, 1e-6))
-            return np.clip(middle + 2 * away / ((v + error) + root), opening, opening + exposure)
-
-        a, b = when(first) - late, when(last) - late
+        exposure, sigma, amplitude = p[1], p[7], p[8]
+        first, last, late = self._passage(p, rows)
+        late = late + phases[:, None]
+        a, b = first - late, last - late
         keep = self.keep[rows]
         out = np.empty((int(keep.sum()), cells * period))
         for j in range(cells * period):
@@ -271,10 +282,6 @@ class StreakBatch:
         self.sums = self._cumulate(self.waves)
 
 
-def _common(length: int, steps: int) -> int:
-    return int(np.lcm(length, steps))
-
-
 def _blur(light: np.ndarray, step: float, sigma: float, pixel: float) -> np.ndarray:
     spread = float(np.sqrt(sigma**2 + pixel**2 * (1 / 12 + 1 / 6)))
     half = max(1, int(np.ceil(3.6 * spread / step)))
@@ -289,8 +296,8 @@ def _blur(light: np.ndarray, step: float, sigma: float, pixel: float) -> np.ndar
     return out
 
 
-def _bend(n: int) -> np.ndarray:
-    """Second differences of a periodic sequence, (n, n)."""
+def second_differences(n: int) -> np.ndarray:
+    """Return the second differences of a periodic sequence, (n, n)."""
     eye = np.eye(n)
     return np.roll(eye, 1, axis=1) - 2 * eye + np.roll(eye, -1, axis=1)
 
@@ -358,7 +365,7 @@ def fit_motion(
         batch.set_waves(clock, phases, free, per_cell)
     of_clock = np.concatenate([np.full(n, i in set(clock.tolist())) for i, n in enumerate(batch.counts)])
     n_p, n_w = len(p), len(free)
-    bend = _bend(n_w) / CLOCK_ROUGHNESS if n_w else np.zeros((0, 0))
+    bend = second_differences(n_w) / CLOCK_ROUGHNESS if n_w else np.zeros((0, 0))
 
     def cost(q: np.ndarray, w: np.ndarray, m: np.ndarray) -> float:
         rough_w = float(((bend @ w) ** 2).sum()) if n_w else 0.0

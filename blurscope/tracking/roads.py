@@ -9,7 +9,7 @@ import numpy as np
 
 from blurscope.pattern.layout import Layout
 from blurscope.tracking.lanes import Streak
-from blurscope.tracking.motion import Motion
+from blurscope.tracking.motion import Motion, time_at
 
 MIN_SIGNAL = 12.0  # step over noise of the stitched samples
 BINS = 16  # per refresh of the stitched curve
@@ -106,9 +106,8 @@ def _samples(s: Streak, rising: bool, motion: Motion, layout: Layout, law) -> tu
     delay = motion.delay + motion.delay_at(centre, s.v_row, layout)
     middle = opening + motion.exposure / 2
     away = sign * (centre - s.u_px) - v * middle
-    speed = v + motion.error
-    root = np.sqrt(np.maximum(speed**2 + 2 * motion.accel * away, 1e-6))
-    time = middle + 2 * away / (speed + root)
+    late, root = time_at(away, v + motion.error, motion.accel)
+    time = middle + late
     guard = (slit.width_px / 2 + 2.5 * motion.sigma + 0.5) / v
     inside = (time > opening + guard) & (time < opening + motion.exposure - guard)
     full = motion.amplitude * slit.width_px / (motion.exposure * root)

@@ -20,13 +20,13 @@ from blurscope.photo import Photo, read_photo
 from blurscope.records import Q
 from blurscope.shot import ShotFit, measure_shot
 from blurscope.tracking.roads import StreakResponse, streak_responses
+from blurscope.uncertainty import resolution_sd
 
 MAX_ERROR_PX = 3.0
 POOR_CHI2 = 6.0
 EXPOSURE_SD = 0.02  # refreshes, of the ends of the streaks
 SHORT_EXPOSURE = 1.7  # refreshes
 SHORT_ERROR_SD_PX = 0.3
-RESOLVED_SHARE = 0.12  # of the time the plate takes to cross the blur: a response is not known better than that
 
 
 def read_pattern(path: str | os.PathLike[str]) -> Layout:
@@ -317,7 +317,6 @@ def _edge(shot: ShotFit, i: int, hold_ms: float, roads: list[StreakResponse]) ->
     fit: BlurFit = shot.fits[i]
     a, b = shot.pairs[i]
     v = shot.layout.px_per_refresh
-    reg_scale = shot.registration.campx_per_px
     flags: list[str] = []
     fatal: list[str] = []
     if shot.clipped[i]:
@@ -351,8 +350,9 @@ def _edge(shot: ShotFit, i: int, hold_ms: float, roads: list[StreakResponse]) ->
             return Q.missing("threshold_grazed" if grazed else "step_too_small")
         parts = {k: u * factor for k, u in fit.parts[name].items()}
         if name in ("response", "response_signal"):
-            parts["resolution"] = RESOLVED_SHARE * float(np.hypot(shot.lens_px, 1 / reg_scale)) / v * factor
-            u95 = float(np.hypot(u95, 1.96 * parts["resolution"] / factor))
+            unresolved = resolution_sd(shot.lens_px, 1 / shot.registration.campx_per_px, v)
+            parts["resolution"] = unresolved * factor
+            u95 = float(np.hypot(u95, 1.96 * unresolved))
         return Q(
             value=float(value * factor),
             u95=float(u95 * factor),

@@ -13,7 +13,7 @@ from blurscope import __version__
 from blurscope.errors import PatternError, SettingsError
 from blurscope.pattern.budget import make_layouts
 from blurscope.pattern.layout import Layout
-from blurscope.uncertainty import K95, combine
+from blurscope.uncertainty import K95, combine, resolution_sd
 
 SCHEMA = "blurscope.plan/1"
 LN9 = math.log(9.0)
@@ -251,7 +251,7 @@ def expected_precision(
     slope = (blur_edge_time(tau * 1.02) - blur_edge_time(tau * 0.98)) / (0.04 * tau)
     return Precision(
         bet={k: u * slope for k, u in u_tau.items()},
-        response={k: u * LN9 for k, u in u_tau.items()},
+        response={k: u * LN9 for k, u in u_tau.items()} | {"resolution": resolution_sd(lens_px, pixel, v)},
     )
 
 

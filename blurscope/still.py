@@ -89,12 +89,10 @@ def _refuse_motion(codes: np.ndarray, reg: Registration, layout: Layout, tone: A
 def _edges(layout: Layout, lit: tuple[float, float]) -> list[tuple[float, Any]]:
     """Return (u, band) of every edge copy in sight, a window away from the ends.
 
-    The registration puts the drawn edge half a refresh's travel before the half-height point of the fastest
-    transitions, which is right for a moving plate; in a still that point is the edge itself.
+    The registration puts the start of the earliest edges at the drawn edge, which in a still is the edge itself.
     """
-    half = layout.sign * layout.px_per_refresh / 2
-    _, at, band, _ = visible_edges(layout, (lit[0] + REACH_PX + half, lit[1] - REACH_PX + half))
-    return [(float(u) - half, layout.blocks[int(b)]) for u, b in zip(at, band, strict=True)]
+    _, at, band, _ = visible_edges(layout, (lit[0] + REACH_PX, lit[1] - REACH_PX))
+    return [(float(u), layout.blocks[int(b)]) for u, b in zip(at, band, strict=True)]
 
 
 def _fit_edge(

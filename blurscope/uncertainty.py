@@ -10,6 +10,21 @@ import numpy as np
 K95 = 1.959963984540054  # two-sided 95 % of a normal
 
 
+RESOLVED_SHARE = 0.12  # of the time the plate takes to cross the blur: a response is not known better than that
+
+
+def resolution_sd(lens_px: float, pixel_px: float, px_per_refresh: float) -> float:
+    """Return the standard uncertainty below which a photo doesn't resolve a response, refreshes.
+
+    Parameters
+    ----------
+    lens_px, pixel_px : float
+        Standard deviation of the lens blur, and one camera pixel, in display px.
+    px_per_refresh : float
+    """
+    return RESOLVED_SHARE * math.hypot(lens_px, pixel_px) / px_per_refresh
+
+
 def coverage_factor(dof: float = math.inf, level: float = 0.95) -> float:
     """Return the two-sided coverage factor of Student's t (of the normal for infinite ``dof``)."""
     if math.isinf(dof) and level == 0.95:

@@ -20,10 +20,10 @@ DATA = BASE | {"pattern.layout"}  # the plate's description is read by every sta
 MAKING = {"__init__", "errors", "files", "_cv"}  # made captures share no blur maths with the analysis
 STAGES = {"photo", "target", "light", "tracking", "edges", "blur", "trace", "model", "agreement"}
 FACES = {"plots", "board", "report", "archive"}
-ORDER = {"shot", "still", "combine", "pipeline", "crosscheck", "demo", "sidebyside", "plan"}
+ORDER = {"shot", "still", "combine", "pipeline", "batch", "crosscheck", "demo", "sidebyside", "plan"}
 
 ALLOWED: dict[str, set[str]] = {
-    "__init__": {"pipeline", "errors"},
+    "__init__": {"pipeline", "batch", "errors"},
     "__main__": {"cli"},
     # base
     "errors": set(),
@@ -47,6 +47,7 @@ ALLOWED: dict[str, set[str]] = {
     "still": DATA | STAGES | {"shot"},
     "combine": DATA | {"measurement"},
     "pipeline": DATA | STAGES | {"shot", "still", "combine", "measurement"},
+    "batch": DATA | {"photo", "pipeline", "measurement", "tables"},
     "plan": DATA | {"pattern"},
     "crosscheck": DATA | STAGES | {"pipeline"},
     "demo": DATA | {"pattern", "camera", "photodiode", "measurement"} | STAGES | FACES | ORDER,

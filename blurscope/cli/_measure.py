@@ -50,6 +50,7 @@ def read_notes(notes: list[str]) -> dict[str, str]:
 
 def run_measure(photos: list[Path], *, json_out: Path | None, debug_dir: Path | None, **options: Any) -> None:
     """Measure, print the table, write what was asked for."""
+    from blurscope.batch.manifest import photos_in
     from blurscope.pipeline import measure
     from blurscope.tables import read_meter
 
@@ -58,6 +59,7 @@ def run_measure(photos: list[Path], *, json_out: Path | None, debug_dir: Path | 
     if json_out is not None:
         check_output(json_out, overwrite=overwrite)
     shots: list[Any] = []
+    photos = [Path(p) for p in photos_in(photos, leave_out=options["still"])]
     result = measure(
         photos[0] if len(photos) == 1 else list(photos),
         notes=notes,

@@ -13,8 +13,17 @@ def register(app: typer.Typer) -> None:
 
     @app.command("measure")
     def measure_command(
-        photos: Annotated[list[Path], typer.Argument(help="Pursuit photos of one display.", show_default=False)],
-        pattern: Annotated[Path, typer.Option(help="The plate's pattern.json, or its folder.", show_default=False)],
+        photos: Annotated[
+            list[Path] | None,
+            typer.Argument(
+                help="Pursuit photos of one display; a folder or a quoted pattern such as 'shots/*.dng' stands for "
+                "the photos in it.",
+                show_default=False,
+            ),
+        ] = None,
+        pattern: Annotated[
+            Path | None, typer.Option(help="The plate's pattern.json, or its folder.", show_default=False)
+        ] = None,
         refresh_hz: Annotated[
             float | None, typer.Option("--refresh-hz", help="Refresh rate; replaces the pattern's.", show_default=False)
         ] = None,
@@ -47,12 +56,80 @@ def register(app: typer.Typer) -> None:
         debug_dir: Annotated[
             Path | None, typer.Option(help="Folder for pictures of plate, streaks and profiles.", show_default=False)
         ] = None,
-        overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace existing files.")] = False,
+        overwrite: Annotated[
+            bool, typer.Option("--overwrite", help="Replace existing files; in a batch, measure everything anew.")
+        ] = False,
+        manifest: Annotated[
+            Path | None,
+            typer.Option(help="Many displays: a CSV with the columns file,label,pattern, …", show_default=False),
+        ] = None,
+        each: Annotated[bool, typer.Option("--each", help="Many displays: every photo is one of its own.")] = False,
+        out: Annotated[
+            Path | None, typer.Option(help="Folder for the results of many displays.", show_default=False)
+        ] = None,
+        jobs: Annotated[
+            int | None, typer.Option(help="Processes for many displays; one per core by default.", show_default=False)
+        ] = None,
+        scheduler: Annotated[
+            str | None,
+            typer.Option(help="Let the workers of this dask scheduler measure: tcp://host:8786.", show_default=False),
+        ] = None,
+        resume: Annotated[
+            bool, typer.Option("--resume", help="Keep results whose inputs are the same; batches do so anyway.")
+        ] = False,
+        parquet: Annotated[bool, typer.Option("--parquet", help="Write summary.parquet beside summary.csv.")] = False,
+        allow_outside: Annotated[
+            bool, typer.Option("--allow-outside", help="Let the manifest name files outside its folder.")
+        ] = False,
     ) -> None:
         """Measure pursuit photos of the plate: blur width and time, ghost, overshoot, response, each with u95.
 
-        Example: blurscope measure shot.jpg --pattern plate/pattern.json --refresh-hz 60 --json shot.json
+        Examples:
+
+            blurscope measure shot.jpg --pattern plate/pattern.json --refresh-hz 60 --json shot.json
+
+            blurscope measure --manifest shots.csv --pattern plate/pattern.json --out results
         """
+        if manifest is not None or each:
+            from blurscope.cli._batch import run_batch
+
+            run_batch(
+                photos or [],
+                manifest=manifest,
+                out=out,
+                jobs=jobs,
+                scheduler=scheduler,
+                overwrite=overwrite,
+                resume=resume,
+                parquet=parquet,
+                allow_outside=allow_outside,
+                settings=dict(
+                    pattern=pattern,
+                    still=still,
+                    meter=meter,
+                    refresh_hz=refresh_hz,
+                    exposure_refreshes=exposure_refreshes,
+                    display_gamma=display_gamma,
+                    contrast=contrast,
+                ),
+                notes=note or [],
+                not_with={"--json": json_out, "--debug-dir": debug_dir, "--label": label, "--budget": budget},
+            )
+            return
+        for name, value in {
+            "--out": out,
+            "--jobs": jobs,
+            "--scheduler": scheduler,
+            "--resume": resume,
+            "--parquet": parquet,
+            "--allow-outside": allow_outside,
+        }.items():
+            if value:
+                raise typer.BadParameter("it is for many displays: add --manifest or --each", param_hint=name)
+        if not photos:
+            raise typer.BadParameter("give photos, or --manifest", param_hint="PHOTOS")
+        if pattern is None:
+            raise typer.BadParameter("give the plate's pattern.json, or its folder", param_hint="--pattern")
         from blurscope.cli._measure import run_measure
 
         run_measure(

@@ -10,8 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from blurscope._cv import cv2
 from blurscope.blur.families import FAMILIES
-from blurscope.blur.fit import cell_means
+from blurscope.blur.fit import FamilyFit, cell_means
 from blurscope.blur.measure import BlurFit, Nuisance, Profiles, compete, measure_profiles
 from blurscope.blur.operator import Capture, age_edges, capture_operator
 from blurscope.edges import EdgeProfiles, extract_edges
@@ -88,6 +89,20 @@ def channel_of(photo: Photo) -> tuple[np.ndarray, bool]:
     return pixels, photo.linear
 
 
+def decoded(codes: np.ndarray, reg: Registration, tone: Tone, layout: Layout) -> np.ndarray:
+    """Return the photo in light, (h, w) float32; only where the plate lies, the rest is not filled in."""
+    u = np.linspace(*reg.lit_u_px, 9)
+    reach = layout.max_exposure_refreshes * layout.px_per_refresh + 8
+    u[0], u[-1] = u[0] - reach, u[-1] + reach
+    x, y = reg.pose.to_photo(*np.meshgrid(u, np.linspace(-8, layout.height_px + 8, 9)))
+    h, w = codes.shape
+    x0, y0 = max(0, int(x.min()) - 4), max(0, int(y.min()) - 4)
+    x1, y1 = min(w, int(x.max()) + 5), min(h, int(y.max()) + 5)
+    out = np.empty(codes.shape, np.float32)
+    out[y0:y1, x0:x1] = cv2.LUT(codes[y0:y1, x0:x1], tone.decode)
+    return out
+
+
 def measure_shot(
     photo: Photo,
     layout: Layout,
@@ -135,18 +150,19 @@ def measure_shot(
         meter=meter,
         contrast=contrast,
     )
-    lens_px, lens_sd = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)
+    light = decoded(codes, reg, tone, layout)
+    lens_px, lens_sd = measure_lens(light, reg.pose, layout, reg.lit_u_px, tone)
     if not np.isfinite(lens_px):
         lens_px, lens_sd = 0.4, 0.3
     across_px = lens_px
     if lens is not None:
         lens_px, lens_sd = lens
     say("reading the streaks")
-    lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
+    lanes = read_lanes(light, reg.pose, layout, reg.lit_u_px, tone)
     shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
     _refuse_still(reg, exposure, layout)
     say("reading the edges")
-    edges = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px)
+    edges = extract_edges(light, reg.pose, layout, reg.lit_u_px, tone, across_px)
     if len(edges.esf) == 0:
         raise FitError("no edge with its settling field lies wholly in the photo; step back so that more of it shows")
     pairs = sorted({(int(a), int(b)) for a, b in zip(edges.from_level, edges.to_level, strict=True)})
@@ -165,9 +181,14 @@ def measure_shot(
 
     backlight = STEADY
 
+    quick: list[FamilyFit] | None = None
+
     def move(found: Profiles, before: Motion | None = None) -> tuple[Motion | None, list[Streak]]:
+        nonlocal quick
         lamp = backlight.emission
-        return _motion(found, pairs, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, before, lamp)
+        quick, weights = compete(found, QUICK, quick, fresh=False)
+        steps = _quick_steps(quick, weights, pairs, layout)
+        return _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, before, lamp)
 
     motion, streaks = move(combined)
     if motion is not None:
@@ -206,8 +227,8 @@ def measure_shot(
             break
         if misaligned(motion):
             reg = replace(reg, pose=_realigned(reg, motion, layout, shift))
-            lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
-            edges = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px)
+            lanes = read_lanes(light, reg.pose, layout, reg.lit_u_px, tone)
+            edges = extract_edges(light, reg.pose, layout, reg.lit_u_px, tone, across_px)
             motion = replace(
                 motion,
                 along=motion.along - motion.delay_along,
@@ -224,7 +245,7 @@ def measure_shot(
         if moved < 0.01 and not misaligned(motion):
             break
     if motion is not None:
-        late = _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, scale)
+        late = _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, scale, quick)
         if late:
             motion = replace(motion, start=motion.start - late, delay=motion.delay - late)
     say("fitting the edges")
@@ -236,7 +257,7 @@ def measure_shot(
 
     rng = np.random.default_rng(seed)
     law = _signal_maps(pairs, tone)
-    fits = measure_profiles(combined, nuisances_of, law, rng, emission=backlight.emission)
+    fits = measure_profiles(combined, nuisances_of, law, rng, emission=backlight.emission, before=quick)
 
     def mean_of(values: np.ndarray) -> np.ndarray:
         return np.array([values[g].mean() for g in groups])
@@ -368,15 +389,12 @@ def _operators(edges, layout, capture, ages, motion, shift, lag, starts):
     return made, [index[k] for k in keys]
 
 
-def _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, scale) -> float:
+def _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, scale, before) -> float:
     """Find how far into a refresh the pixels really switch on the pose's clock (their dead time hides it).
 
     Only captures whose exposure isn't whole or whose camera drifts depend on it. Each trial phase changes the
     profiles; what the response's own parameters can't mimic of that change is held against the residuals.
     """
-    profiles, *_ = _combine(edges, pairs, layout, tone, capture, ages, motion, shift, scale)
-    fits, weights = compete(profiles, QUICK)
-    best = np.argmax(weights, axis=0)
     plain = capture.changed(start_phase=float(motion.start % 1.0))
     starts = lag_groups(edges.lag_px, layout.px_per_refresh)
     lag = edges.lag_px * scale
@@ -385,6 +403,9 @@ def _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, scal
     zero = int(np.argmin(np.abs(trials)))
     if max(float(np.abs((o - operators[zero]).cumsum(axis=1)).max()) for o in operators) < 4e-3:
         return 0.0
+    profiles, *_ = _combine(edges, pairs, layout, tone, capture, ages, motion, shift, scale)
+    fits, weights = compete(profiles, QUICK, before, fresh=False)
+    best = np.argmax(weights, axis=0)
     gain = np.zeros(len(trials))
     for i, b in enumerate(best):
         fit = fits[b]
@@ -433,20 +454,23 @@ def _capture(base: Capture, motion: Motion, layout: Layout, backlight: Backlight
     )
 
 
-def _motion(profiles, pairs, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, before=None, lamp=None):
+def _quick_steps(fits, weights, pairs, layout) -> dict[tuple[int, int], np.ndarray]:
+    """Return the step response of each transition by its best quick fit, in cells from one refresh before the switch."""
+    edges = np.arange(-STEPS, (layout.field_refreshes + 2) * STEPS + 1) / STEPS
+    out = {}
+    for i, (pair, b) in enumerate(zip(pairs, np.argmax(weights, axis=0), strict=True)):
+        fit = fits[b]
+        t = edges[None, :] - fit.onset[i]
+        out[pair] = np.diff(fit.family.integral(t, fit.params[i : i + 1]), axis=1)[0] * STEPS
+    return out
+
+
+def _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, before=None, lamp=None):
     """Fit the streaks with the responses found so far."""
     streaks = cut_streaks(lanes, layout, shift, exposure)
     if len(streaks) < 4 or exposure < 0.8:
         return None, streaks
-    fits, weights = compete(profiles, QUICK)
-    best = np.argmax(weights, axis=0)
-    edges = np.arange(-STEPS, (layout.field_refreshes + 2) * STEPS + 1) / STEPS
-    cache: dict[tuple[int, int], np.ndarray] = {}
-    for i, pair in enumerate(pairs):
-        fit = fits[best[i]]
-        t = edges[None, :] - fit.onset[i]
-        cache[pair] = np.diff(fit.family.integral(t, fit.params[i : i + 1]), axis=1)[0] * STEPS
-    waves = [slit_waveform(s.slit, lambda a, b: cache.get((a, b)), tone.law) for s in streaks]
+    waves = [slit_waveform(s.slit, lambda a, b: steps.get((a, b)), tone.law) for s in streaks]
     use = [i for i, w in enumerate(waves) if w is not None and float(w.max()) > 0.15]
     if len(use) < 4:
         return None, streaks

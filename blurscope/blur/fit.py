@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,8 @@ import numpy as np
 from blurscope.blur.families import Family
 
 ITERATIONS = 20
+FEW_ITERATIONS = 4  # after which the best of several starts goes on alone
+ONSETS = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,11 +54,77 @@ def cell_means(family: Family, params: np.ndarray, onset: np.ndarray, ages: np.n
     return np.diff(family.integral(t, params), axis=-1) / np.diff(ages)
 
 
-def apply_operator(operator: np.ndarray, cells: np.ndarray) -> np.ndarray:
-    """Return (n, m) profiles; the operator is (m, k) for all or (n, m, k)."""
-    if operator.ndim == 2:
-        return cells @ operator.T
-    return np.matmul(operator, cells[..., None])[..., 0]
+class _Problem:
+    """Profiles, weights and capture of a fit; trials have shape (trials, n, ...).
+
+    Parameters
+    ----------
+    profile, weight : (n, m) float
+    operator : (m, k) or (n, m, k) float
+    ages : (k + 1,) float
+    known : (n, 4) float
+        From and to level as known beforehand, and their standard uncertainties.
+    held : bool
+        The shape parameters stay where they are.
+    """
+
+    def __init__(self, family: Family, profile, weight, operator, ages, known, held: bool) -> None:
+        self.family, self.operator, self.ages = family, operator, ages
+        self.profile, self.weight, self.known = profile, weight, known
+        self.count, self.held = len(family.low), held
+        self.squared = weight**2
+        self.prior = 1 / known[:, 2:] ** 2
+        self.low = np.array([*family.low, -1.0 + 1e-3])
+        self.high = np.array([*family.high, ages[-1] * 0.5])
+        self.step = np.array([1e-4] * self.count + [1e-3])
+
+    def of(self, rows: np.ndarray) -> _Problem:
+        """Return the problem of some of the profiles."""
+        operator = self.operator if self.operator.ndim == 2 else self.operator[rows]
+        profile, weight, known = self.profile[rows], self.weight[rows], self.known[rows]
+        return _Problem(self.family, profile, weight, operator, self.ages, known, self.held)
+
+    def edges(self, x: np.ndarray) -> np.ndarray:
+        """Return normalised edges for parameters (..., n, p + 1): (..., n, m)."""
+        p = self.count
+        cells = cell_means(self.family, x[..., :p], x[..., p], self.ages)
+        if self.operator.ndim == 2:
+            return cells @ self.operator.T
+        flat = cells.reshape(-1, *cells.shape[-2:])
+        out = np.matmul(self.operator, np.ascontiguousarray(flat.transpose(1, 2, 0))).transpose(2, 0, 1)
+        return out.reshape(*cells.shape[:-1], -1)
+
+    def best_levels(self, edge: np.ndarray) -> np.ndarray:
+        """Return the from and to levels that fit best, (..., n, 2)."""
+        low = 1 - edge
+        wl, wh = self.squared * low, self.squared * edge
+        aa = np.einsum("...m,...m->...", wl, low) + self.prior[:, 0]
+        ab = np.einsum("...m,...m->...", wl, edge)
+        bb = np.einsum("...m,...m->...", wh, edge) + self.prior[:, 1]
+        ra = np.einsum("...m,...m->...", wl, self.profile) + self.prior[:, 0] * self.known[:, 0]
+        rb = np.einsum("...m,...m->...", wh, self.profile) + self.prior[:, 1] * self.known[:, 1]
+        det = aa * bb - ab * ab + 1e-12 * aa * bb + 1e-300
+        return np.stack([(bb * ra - ab * rb) / det, (aa * rb - ab * ra) / det], axis=-1)
+
+    def evaluate(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Return edge, levels, model and chi-square of parameters (..., n, p + 1)."""
+        edge = self.edges(x)
+        levels = self.best_levels(edge)
+        model = levels[..., :1] + (levels[..., 1:] - levels[..., :1]) * edge
+        rest = (self.profile - model) * self.weight
+        chi2 = np.einsum("...m,...m->...", rest, rest)
+        return edge, levels, model, chi2 + (self.prior * (levels - self.known[:, :2]) ** 2).sum(axis=-1)
+
+    def begin(self, shapes: np.ndarray) -> np.ndarray:
+        """Return parameters (starts, n, p + 1) whose onset is the best of a coarse grid, for shapes (starts, n or 1, p)."""
+        offsets = np.linspace(-0.8, min(1.5, self.ages[-1] * 0.4), ONSETS)
+        many = np.empty((ONSETS, len(shapes), len(self.profile), self.count + 1))
+        many[..., : self.count] = shapes
+        many[..., self.count] = offsets[:, None, None]
+        chi2 = self.evaluate(many)[3]
+        x = many[0].copy()
+        x[..., self.count] = offsets[np.argmin(chi2, axis=0)]
+        return x
 
 
 def fit_family(
@@ -65,6 +134,9 @@ def fit_family(
     operator: np.ndarray,
     ages: np.ndarray,
     levels: np.ndarray | None = None,
+    guess: FamilyFit | None = None,
+    fresh: bool = True,
+    held: np.ndarray | None = None,
 ) -> FamilyFit:
     """Fit a family to every profile, Levenberg-Marquardt in parallel, best of the family's starts.
 
@@ -78,127 +150,124 @@ def fit_family(
     ages : (k + 1,) float
     levels : (n, 4) float, optional
         What is known of the from and to level beforehand: their values, then their standard uncertainties.
+    guess : FamilyFit, optional
+        A fit of similar profiles, to start from as well.
+    fresh : bool
+        False: start from ``guess`` alone.
+    held : (n, p) float, optional
+        Shape parameters to hold: only onset and levels are fitted.
     """
     if levels is None:
         levels = np.tile([0.0, 1.0, 1e3, 1e3], (len(profile), 1))
-    best: FamilyFit | None = None
-    for start in family.starts:
-        fit = _fit_from(family, np.array(start, float), profile, weight, operator, ages, levels)
-        if best is None:
-            best = fit
-        else:
-            better = fit.chi2 < best.chi2
-            pick = lambda a, b, mask=better: np.where(mask.reshape((-1,) + (1,) * (a.ndim - 1)), a, b)  # noqa: E731
-            best = FamilyFit(
-                family=family,
-                params=pick(fit.params, best.params),
-                onset=pick(fit.onset, best.onset),
-                levels=pick(fit.levels, best.levels),
-                chi2=pick(fit.chi2, best.chi2),
-                model=pick(fit.model, best.model),
-                jacobian=pick(fit.jacobian, best.jacobian),
-            )
-    assert best is not None
-    return best
+    problem = _Problem(family, profile, weight, operator, ages, levels, held is not None)
+    starts = []
+    if guess is not None:
+        warm = np.concatenate([guess.params, guess.onset[:, None]], axis=1)
+        starts.append(np.clip(warm, problem.low, problem.high)[None])
+    if fresh or guess is None:
+        shapes = np.array(family.starts, float).reshape(len(family.starts), 1, -1) if held is None else held[None]
+        starts.append(problem.begin(shapes))
+    x = np.concatenate(starts)
+    state = _State(problem, x)
+    if len(x) > 1:
+        state.improve(FEW_ITERATIONS)
+        state = state.best()
+    state.improve(ITERATIONS)
+    x = state.x[0]
+    return FamilyFit(
+        family=family,
+        params=x[:, :-1],
+        onset=x[:, -1],
+        levels=state.levels[0],
+        chi2=state.chi2[0],
+        model=state.model[0],
+        jacobian=state.jacobian[0],
+    )
 
 
-def _fit_from(family, start, profile, weight, operator, ages, known) -> FamilyFit:
-    n, m = profile.shape
-    p = len(start)
-    low = np.array([*family.low, -1.0 + 1e-3])
-    high = np.array([*family.high, ages[-1] * 0.5])
-    x = np.empty((n, p + 1))
-    x[:, :p] = start
-    x[:, p] = 0.0
-    prior = 1 / known[:, 2:] ** 2
-    damp = np.full(n, 1e-3)
-    step = np.full(p + 1, 1e-4)
-    step[p] = 1e-3
+class _State:
+    """Where a fit stands, for several starts of every profile at once: arrays (starts, n, ...)."""
 
-    def shape(q: np.ndarray) -> np.ndarray:
-        return apply_operator(operator, cell_means(family, q[:, :p], q[:, p], ages))
+    FIELDS = ("x", "edge", "levels", "model", "chi2", "damp", "active", "jacobian")
 
-    def shapes(many: np.ndarray) -> np.ndarray:
-        """Edges for several trials at once: (trials, n, p + 1) -> (trials, n, m), the operator read once."""
-        cells = cell_means(family, many[..., :p], many[..., p], ages)
-        if operator.ndim == 2:
-            return cells @ operator.T
-        return np.matmul(operator, np.ascontiguousarray(cells.transpose(1, 2, 0))).transpose(2, 0, 1)
+    def __init__(self, problem: _Problem, x: np.ndarray) -> None:
+        self.problem, self.x = problem, x
+        self.edge, self.levels, self.model, self.chi2 = problem.evaluate(x)
+        self.damp = np.full(x.shape[:2], 1e-3)
+        self.active = np.ones(x.shape[:2], bool)
+        self.jacobian = np.zeros((*self.edge.shape, problem.count + 3))
 
-    def solve_levels(edge: np.ndarray) -> np.ndarray:
-        w2 = weight**2
-        low = 1 - edge
-        wl, wh = w2 * low, w2 * edge
-        aa, ab, bb = (wl * low).sum(1) + prior[:, 0], (wl * edge).sum(1), (wh * edge).sum(1) + prior[:, 1]
-        ra = (wl * profile).sum(1) + prior[:, 0] * known[:, 0]
-        rb = (wh * profile).sum(1) + prior[:, 1] * known[:, 1]
-        det = aa * bb - ab * ab + 1e-12 * aa * bb + 1e-300
-        return np.stack([(bb * ra - ab * rb) / det, (aa * rb - ab * ra) / det], axis=1)
+    def best(self) -> _State:
+        """Return the state of the best start of each profile."""
+        pick = np.argmin(self.chi2, axis=0)
+        rows = np.arange(len(pick))
+        return self._copy(self.problem, lambda a: a[pick, rows][None])
 
-    def misfit(model: np.ndarray, lv: np.ndarray) -> np.ndarray:
-        return (((profile - model) * weight) ** 2).sum(axis=1) + (prior * (lv - known[:, :2]) ** 2).sum(axis=1)
+    def _copy(self, problem: _Problem, take: Callable[[np.ndarray], np.ndarray]) -> _State:
+        out = object.__new__(_State)
+        out.problem = problem
+        for name in self.FIELDS:
+            setattr(out, name, take(getattr(self, name)))
+        return out
 
-    # place the onset on a coarse grid first
-    offsets = np.linspace(-0.8, min(1.5, ages[-1] * 0.4), 16)
-    cost = np.empty((len(offsets), n))
-    many = np.repeat(x[None], len(offsets), axis=0)
-    many[:, :, p] = offsets[:, None]
-    for i, edge in enumerate(shapes(many)):
-        lv = solve_levels(edge)
-        cost[i] = misfit(lv[:, :1] + (lv[:, 1:] - lv[:, :1]) * edge, lv)
-    x[:, p] = offsets[np.argmin(cost, axis=0)]
-    edge = shape(x)
-    levels = solve_levels(edge)
-    model = levels[:, :1] + (levels[:, 1:] - levels[:, :1]) * edge
-    chi2 = misfit(model, levels)
-    jac = np.empty((n, m, p + 3))
-    active = np.ones(n, bool)
-    for _ in range(ITERATIONS):
+    def improve(self, iterations: int) -> None:
+        """Take steps until nothing moves; profiles that have converged are left alone."""
+        for done in range(iterations):
+            running = self.active.any(axis=0)
+            if not running.any():
+                return
+            if running.mean() < 0.6:
+                rows = np.nonzero(running)[0]
+                part = self._copy(self.problem.of(rows), lambda a, rows=rows: a[:, rows])
+                part.improve(iterations - done)
+                for name in self.FIELDS:
+                    getattr(self, name)[:, rows] = getattr(part, name)
+                return
+            self._step()
+
+    def _step(self) -> None:
+        problem = self.problem
+        p = problem.count
+        x, edge, levels, model = self.x, self.edge, self.levels, self.model
         # keep the differences inside the bounds
-        nudge = np.where(x + step > high, -step, step)
-        many = np.repeat(x[None], p + 1, axis=0)
-        for k in range(p + 1):
-            many[k, :, k] += nudge[:, k]
-        for k, moved in enumerate(shapes(many)):
-            jac[:, :, k] = (moved - edge) / nudge[:, k, None]
-        span = (levels[:, 1] - levels[:, 0])[:, None]
-        jac[:, :, : p + 1] *= span[..., None]
-        jac[:, :, p + 1] = 1 - edge
-        jac[:, :, p + 2] = edge
-        jw = jac * weight[..., None]
-        transposed = jw.transpose(0, 2, 1)
+        nudge = np.where(x + problem.step > problem.high, -problem.step, problem.step)
+        moving = range(p if problem.held else 0, p + 1)
+        many = np.repeat(x[None], len(moving), axis=0)
+        for trial, k in zip(many, moving, strict=True):
+            trial[..., k] += nudge[..., k]
+        jac = self.jacobian
+        span = levels[..., 1:] - levels[..., :1]
+        for k, moved in zip(moving, problem.edges(many), strict=True):
+            jac[..., k] = (moved - edge) * (span / nudge[..., k, None])
+        jac[..., p + 1] = 1 - edge
+        jac[..., p + 2] = edge
+        jw = jac * problem.weight[..., None]
+        transposed = jw.swapaxes(-1, -2)
         gram = np.matmul(transposed, jw)
-        grad = np.matmul(transposed, ((profile - model) * weight)[..., None])[..., 0]
+        grad = np.matmul(transposed, ((problem.profile - model) * problem.weight)[..., None])[..., 0]
         for k in (0, 1):
-            gram[:, p + 1 + k, p + 1 + k] += prior[:, k]
-            grad[:, p + 1 + k] -= prior[:, k] * (levels[:, k] - known[:, k])
-        improved = np.zeros(n, bool)
+            gram[..., p + 1 + k, p + 1 + k] += problem.prior[:, k]
+            grad[..., p + 1 + k] -= problem.prior[:, k] * (levels[..., k] - problem.known[:, k])
+        eye = np.eye(p + 3)
+        diag = np.einsum("...ii->...i", gram)
+        ridge = (diag + 1e-12 * diag.max())[..., None] * eye
+        improved = np.zeros_like(self.active)
         for _ in range(4):
-            diag = np.einsum("nii->ni", gram)
-            lhs = gram + np.einsum("n,ni,ij->nij", damp, diag + 1e-12 * diag.max(), np.eye(p + 3))
-            lhs += 1e-9 * np.eye(p + 3)
+            lhs = gram + self.damp[..., None, None] * ridge + 1e-9 * eye
             delta = np.linalg.solve(lhs, grad[..., None])[..., 0]
-            todo = active & ~improved
-            trial = np.clip(x + np.clip(delta[:, : p + 1], -0.7, 0.7), low, high)
-            trial = np.where(todo[:, None], trial, x)
-            t_edge = shape(trial)
-            t_levels = solve_levels(t_edge)
-            t_model = t_levels[:, :1] + (t_levels[:, 1:] - t_levels[:, :1]) * t_edge
-            t_chi2 = misfit(t_model, t_levels)
-            take = todo & (t_chi2 <= chi2)
-            gain = np.where(take, chi2 - t_chi2, 0.0)
-            x = np.where(take[:, None], trial, x)
-            edge = np.where(take[:, None], t_edge, edge)
-            levels = np.where(take[:, None], t_levels, levels)
-            model = np.where(take[:, None], t_model, model)
-            done = take & (gain < 0.02 * np.maximum(1.0, 2e-3 * chi2))
-            chi2 = np.where(take, t_chi2, chi2)
-            damp = np.where(take, damp * 0.2, np.where(todo, damp * 8, damp))
+            todo = self.active & ~improved
+            trial = np.clip(self.x + np.clip(delta[..., : p + 1], -0.7, 0.7), problem.low, problem.high)
+            t_edge, t_levels, t_model, t_chi2 = problem.evaluate(np.where(todo[..., None], trial, self.x))
+            take = todo & (t_chi2 <= self.chi2)
+            gain = self.chi2 - t_chi2
+            self.x[take], self.edge[take], self.levels[take] = trial[take], t_edge[take], t_levels[take]
+            self.model[take] = t_model[take]
+            enough = gain < 0.02 * np.maximum(1.0, 2e-3 * self.chi2)
+            self.chi2[take] = t_chi2[take]
+            # a short step gains little because it is short: only a nearly full one shows that the end is reached
+            self.active &= ~(take & enough & (self.damp < 0.1))
+            self.damp = np.where(take, self.damp * 0.2, np.where(todo, self.damp * 8, self.damp))
             improved |= take
-            active &= ~done
-            if not (active & ~improved).any():
+            if not (self.active & ~improved).any():
                 break
-        active &= improved
-        if not active.any():
-            break
-    return FamilyFit(family=family, params=x[:, :p], onset=x[:, p], levels=levels, chi2=chi2, model=model, jacobian=jac)
+        self.active &= improved

@@ -90,8 +90,23 @@ class BlurFit:
     cells: np.ndarray = field(default_factory=lambda: np.empty(0))
 
 
-def compete(profiles: Profiles, families: Sequence[Family] = FAMILIES) -> tuple[list[FamilyFit], np.ndarray]:
+def compete(
+    profiles: Profiles,
+    families: Sequence[Family] = FAMILIES,
+    before: Sequence[FamilyFit] | None = None,
+    *,
+    fresh: bool = True,
+) -> tuple[list[FamilyFit], np.ndarray]:
     """Fit every family to every profile and weigh them.
+
+    Parameters
+    ----------
+    profiles : Profiles
+    families : sequence of Family
+    before : sequence of FamilyFit, optional
+        Fits of nearly the same profiles, to start from.
+    fresh : bool
+        False: start from these alone, where there are any.
 
     Returns
     -------
@@ -100,7 +115,9 @@ def compete(profiles: Profiles, families: Sequence[Family] = FAMILIES) -> tuple[
         Proportional to exp(-BIC / 2), chi-square divided by the correlation.
     """
     first = [f for f in families if f.name in FIRST] or list(families)
-    fits = [_fit(f, profiles, np.arange(len(profiles.esf))) for f in first]
+    known = {f.family.name: f for f in before or ()}
+    every = np.arange(len(profiles.esf))
+    fits = [_fit(f, profiles, every, known.get(f.name), fresh) for f in first]
     dof = max(profiles.esf.shape[1] - 6, 1)
     left = np.nonzero(np.min([f.chi2 for f in fits], axis=0) > GOOD_CHI2 * dof)[0]
     for family in families:
@@ -109,7 +126,9 @@ def compete(profiles: Profiles, families: Sequence[Family] = FAMILIES) -> tuple[
     return fits, weigh(profiles, fits)
 
 
-def _fit(family: Family, profiles: Profiles, chosen: np.ndarray) -> FamilyFit:
+def _fit(
+    family: Family, profiles: Profiles, chosen: np.ndarray, guess: FamilyFit | None = None, fresh: bool = True
+) -> FamilyFit:
     """Fit a family to the chosen profiles; the others get an infinite chi-square."""
     n, m = profiles.esf.shape
     operator = profiles.operator if profiles.operator.ndim == 2 else profiles.operator[chosen]
@@ -132,6 +151,8 @@ def _fit(family: Family, profiles: Profiles, chosen: np.ndarray) -> FamilyFit:
         operator,
         profiles.ages,
         profiles.levels[chosen],
+        guess,
+        fresh,
     )
     for name in ("params", "onset", "levels", "chi2", "model", "jacobian"):
         getattr(out, name)[chosen] = getattr(fit, name)
@@ -177,6 +198,7 @@ def measure_profiles(
     *,
     emission: np.ndarray | None = None,
     families: Sequence[Family] = FAMILIES,
+    before: Sequence[FamilyFit] | None = None,
 ) -> list[BlurFit]:
     """Measure every transition.
 
@@ -191,8 +213,10 @@ def measure_profiles(
     rng : Generator
     emission : (k,) float, optional
         Backlight over one refresh.
+    before : sequence of FamilyFit, optional
+        Fits of nearly the same profiles, to start from as well.
     """
-    fits, weights = compete(profiles, families)
+    fits, weights = compete(profiles, families, before)
     best = np.argmax(weights, axis=0)
     profiles = replace(profiles, correlation=residual_correlation(profiles, fits, best))
     weights = weigh(profiles, fits)
@@ -375,17 +399,16 @@ def _posterior_fast(i, fit, profiles, nuisances, shared, rng) -> tuple[np.ndarra
 
 def _fixed_tau(family: Family, tau: np.ndarray, sub: Profiles) -> np.ndarray:
     """Chi-square of one profile for each of many fixed time constants, everything else fitted."""
-    held = np.log(tau)[:, None]
-    frozen = Family(name="fixed", integral=lambda t, p: family.integral(t, held), starts=((),), low=(), high=())
     n = len(tau)
     operator = sub.operator if sub.operator.ndim == 2 else sub.operator[0]
     return fit_family(
-        frozen,
+        family,
         np.repeat(sub.esf, n, axis=0),
         np.repeat(1 / sub.sigma, n, axis=0),
         operator,
         sub.ages,
         np.repeat(sub.levels, n, axis=0),
+        held=np.log(tau)[:, None],
     ).chi2
 
 

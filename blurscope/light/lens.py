@@ -12,8 +12,8 @@ from blurscope.pattern.layout import Layout
 GREY_NEIGHBOURS = ("grey", "black")
 
 
-def measure_lens(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], tone: Any):
-    """Fit the Gaussian blur across the motion to the stripes' boundaries, in light.
+def measure_lens(light: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], tone: Any):
+    """Fit the Gaussian blur across the motion to the stripes' boundaries, in light (the decoded photo).
 
     Returns
     -------
@@ -36,47 +36,42 @@ def measure_lens(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float,
     uu = np.broadcast_to(places[None, :, None], (len(row), len(places), len(s)))
     vv = np.broadcast_to(row[:, None, None] + s, uu.shape)
     x, y = pose.to_photo(uu, vv)
-    h, w = codes.shape
+    h, w = light.shape
     inside = ((x > 1) & (x < w - 2) & (y > 1) & (y < h - 2)).all(axis=2)
-    light_img = tone.decode[np.clip(codes, 0, len(tone.decode) - 1)] if codes.size < 4e6 else None
     flat = (x.reshape(-1, len(s)).astype(np.float32), y.reshape(-1, len(s)).astype(np.float32))
-    if light_img is None:
-        light_img = cv2.LUT(codes, tone.decode)
-    light = cv2.remap(light_img, *flat, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).reshape(x.shape)
+    picked = cv2.remap(light, *flat, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).reshape(x.shape)
     campx = np.hypot(np.diff(x[..., [0, -1]], axis=-1), np.diff(y[..., [0, -1]], axis=-1))[..., 0] / (2 * half)
-    found = []
-    for i in range(len(row)):
-        ok = inside[i]
-        if ok.sum() < 3:
-            continue
-        found.append(_one(light[i][ok].mean(axis=0), s, 1.0 / float(campx[i][ok].mean())))
-    found = [f for f in found if np.isfinite(f)]
-    if not found:
+    enough = inside.sum(axis=1) >= 3
+    if not enough.any():
         return float("nan"), float("nan")
-    values = np.array(found)
+    share = inside[enough] / inside[enough].sum(axis=1, keepdims=True)
+    lines = np.einsum("rp,rps->rs", share, np.where(inside[enough][..., None], picked[enough], 0.0))
+    pixel = 1.0 / np.einsum("rp,rp->r", share, campx[enough])
+    values = _widths(lines, s, pixel)
     sigma = float(np.median(values))
     spread = 1.4826 * float(np.median(np.abs(values - sigma)))
     return sigma, max(spread / np.sqrt(len(values)), 0.01)
 
 
-def _one(profile: np.ndarray, s: np.ndarray, pixel: float) -> float:
-    """Fit step, place and Gaussian width to one boundary; variance of pixel aperture and interpolation removed."""
+def _widths(lines: np.ndarray, s: np.ndarray, pixel: np.ndarray) -> np.ndarray:
+    """Fit step, place and Gaussian width to each boundary; variance of pixel aperture and interpolation removed."""
     from scipy.special import ndtr
 
-    place, sigma = 0.0, 0.5
+    place, sigma = np.zeros(len(lines)), np.full(len(lines), 0.5)
+    low, step = lines[:, 0].copy(), lines[:, -1] - lines[:, 0]
     for _ in range(25):
-        z = (s - place) / sigma
+        z = (s - place[:, None]) / sigma[:, None]
         cdf = ndtr(z)
-        pdf = np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)
-        linear = np.stack([1 - cdf, cdf], axis=1)
-        coef, *_ = np.linalg.lstsq(linear, profile, rcond=None)
-        step = coef[1] - coef[0]
-        jac = np.concatenate([linear, (-step * pdf / sigma)[:, None], (-step * pdf * z / sigma)[:, None]], axis=1)
-        delta, *_ = np.linalg.lstsq(jac, profile - linear @ coef, rcond=None)
-        place += float(np.clip(delta[2], -0.3, 0.3))
-        sigma = float(np.clip(sigma + np.clip(delta[3], -0.2, 0.2), 0.05, 3.0))
-        if abs(delta[3]) < 1e-5:
+        slope = -(step / sigma / np.sqrt(2 * np.pi))[:, None] * np.exp(-0.5 * z * z)
+        jac = np.stack([np.ones_like(z), cdf, slope, slope * z], axis=-1)
+        gram = np.einsum("rsi,rsj->rij", jac, jac)
+        gram += np.eye(4) * 1e-9 * np.einsum("rii->r", gram)[:, None, None]
+        grad = np.einsum("rsi,rs->ri", jac, lines - low[:, None] - step[:, None] * cdf)
+        delta = np.linalg.solve(gram, grad[..., None])[..., 0]
+        low, step = low + delta[:, 0], step + delta[:, 1]
+        place = place + np.clip(delta[:, 2], -0.3, 0.3)
+        sigma = np.clip(sigma + np.clip(delta[:, 3], -0.2, 0.2), 0.05, 3.0)
+        if np.abs(delta[:, 3]).max() < 1e-5:
             break
     # aperture of the camera pixel (variance 1/12) and of linear interpolation (1/6 on average), in campx
-    variance = sigma**2 - pixel**2 * (1 / 12 + 1 / 6)
-    return float(np.sqrt(max(variance, 0.0)))
+    return np.sqrt(np.maximum(sigma**2 - pixel**2 * (1 / 12 + 1 / 6), 0.0))

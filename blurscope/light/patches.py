@@ -25,8 +25,9 @@ class Patch:
     share : float
         Share of white of a halftone or dither; NaN for a grey.
     codes : (n,) int
+        Codes of the pixels; of an 8-bit photo every code once.
     weights : (n,) float
-        Area weights, sum 1.
+        Area weights of these codes, sum 1.
     x, y : float
         Centre, campx.
     """
@@ -90,26 +91,33 @@ def _one(codes, pose, index: int, block: Block, u0: float, u1: float, v0: float,
     y0, y1 = int(np.floor(py.min())), int(np.ceil(py.max())) + 1
     if x0 < 1 or y0 < 1 or x1 > w - 1 or y1 > h - 1 or x1 - x0 < 2:
         return None
-    yy, xx = np.mgrid[y0:y1, x0:x1]
-    u, v = pose.to_plate(xx, yy)
+    u, v = pose.plate_grid((x0, x1 - 1, x1 - x0), (y0, y1 - 1, y1 - y0))
     du = abs(u[0, 1] - u[0, 0])
     dv = abs(v[1, 0] - v[0, 0]) if y1 - y0 > 1 else 1.0
-    weight = _overlap(u, du, u0, u1) * _overlap(v, dv, v0, v1)
-    use = weight > 1e-3
-    if use.sum() < 8:
+    weight = _overlap(u, du, u0, u1)
+    weight *= _overlap(v, dv, v0, v1)
+    here = codes[y0:y1, x0:x1]
+    if np.count_nonzero(weight > 1e-3) < 8:
         return None
-    picked = weight[use]
+    if codes.dtype == np.uint8:
+        total = np.bincount(here.ravel(), weight.ravel(), 256)
+        seen = np.nonzero(total)[0]
+        total = total[seen]
+    else:
+        use = weight > 1e-3
+        seen, total = here[use].astype(np.intp), weight[use]
     return Patch(
         block=index,
         kind=block.kind,
         level=block.level,
         share=len(block.lit) / block.period_px if block.kind != "grey" else float("nan"),
-        codes=codes[y0:y1, x0:x1][use].astype(np.intp),
-        weights=picked / picked.sum(),
+        codes=seen,
+        weights=total / total.sum(),
         x=float(px.mean()),
         y=float(py.mean()),
     )
 
 
 def _overlap(at: np.ndarray, size: float, low: float, high: float) -> np.ndarray:
-    return np.clip((np.minimum(at + size / 2, high) - np.maximum(at - size / 2, low)) / size, 0, 1)
+    out = np.minimum(at, high - size / 2) - np.maximum(at, low + size / 2)
+    return np.clip(out / size + 1, 0, 1)

@@ -201,17 +201,25 @@ def measure_tone(
     )
 
 
+def _pooled(patches: list[Patch], level: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the codes of all patches of a grey level and their weights, sum 1."""
+    mine = [p for p in patches if p.kind == "grey" and p.level == level]
+    weights = np.concatenate([p.weights for p in mine] or [np.ones(1)])
+    return np.concatenate([p.codes for p in mine] or [np.ones(1, int)]), weights / weights.sum()
+
+
 def _ends(patches: list[Patch], full: int) -> tuple[float, float]:
-    top = np.concatenate([p.codes for p in patches if p.kind == "grey" and p.level == 255] or [np.zeros(1)])
-    low = np.concatenate([p.codes for p in patches if p.kind == "grey" and p.level == 0] or [np.ones(1)])
-    edge = full - max(1, full // 256)
-    return float(np.mean(top >= edge)), float(np.mean(low <= 0))
+    top, top_weight = _pooled(patches, 255)
+    low, low_weight = _pooled(patches, 0)
+    return float(top_weight @ (top >= full - max(1, full // 256))), float(low_weight @ (low <= 0))
 
 
 def _black_bias(patches: list[Patch], decode: np.ndarray, crushed: float) -> float:
     """Mean that half a normal noise cut off at 0 gains (0.4 of its spread), as far as codes are cut off at all."""
-    black = np.concatenate([p.codes for p in patches if p.kind == "grey" and p.level == 0] or [np.zeros(1, int)])
-    return 0.4 * float(np.std(decode[black])) * min(1.0, crushed / 0.3)
+    codes, weights = _pooled(patches, 0)
+    light = decode[codes]
+    spread = np.sqrt(max(float(weights @ light**2) - float(weights @ light) ** 2, 0.0))
+    return 0.4 * float(spread) * min(1.0, crushed / 0.3)
 
 
 def _fit(patches, levels, full, centre, radius, *, linear, known, halftones):

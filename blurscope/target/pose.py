@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
+
+NODES_ALONG, NODES_ACROSS = 7, 4  # of smooth grids
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,8 +64,39 @@ class Pose:
                 xn, yn = xi / f, yi / f
         return xn * self.radius + self.centre[0], yn * self.radius + self.centre[1]
 
+    def photo_grid(self, u: tuple[float, float, int], v: tuple[float, float, int]) -> tuple[np.ndarray, np.ndarray]:
+        """Return campx ``(x, y)`` of a plate grid ``u`` by ``v``, each as first, last, count: (count_v, count_u) float32.
+
+        Exact at a few Chebyshev nodes, the polynomial through them between: over a field of the plate perspective and
+        distortion are so smooth that it differs from the map itself by less than 1e-3 campx.
+        """
+        return _smooth_grid(self.to_photo, u, v)
+
+    def plate_grid(self, x: tuple[float, float, int], y: tuple[float, float, int]) -> tuple[np.ndarray, np.ndarray]:
+        """Return plate ``(u, v_row)`` of a photo grid, as `photo_grid` does."""
+        return _smooth_grid(self.to_plate, x, y)
+
     def scale_at(self, u: float, v: float) -> tuple[float, float]:
         """Return campx per display px along u and along v_row at a plate position."""
         du = 0.5
         x, y = self.to_photo(np.array([u - du, u + du, u, u]), np.array([v, v, v - du, v + du]))
         return float(np.hypot(x[1] - x[0], y[1] - y[0])), float(np.hypot(x[3] - x[2], y[3] - y[2]))
+
+
+def _smooth_grid(exact: Callable, along: tuple[float, float, int], across: tuple[float, float, int]):
+    first, last, count = along
+    top, bottom, rows = across
+    nodes_a, weights_a = _lagrange(count, NODES_ALONG)
+    nodes_b, weights_b = _lagrange(rows, NODES_ACROSS)
+    both = exact(*np.meshgrid(first + (last - first) * nodes_a, top + (bottom - top) * nodes_b))
+    return tuple((weights_b @ values @ weights_a.T).astype(np.float32) for values in both)
+
+
+@lru_cache(maxsize=256)
+def _lagrange(count: int, nodes: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return Chebyshev nodes of 0 to 1 and the weight of each at ``count`` even places there, (count, nodes)."""
+    cosines = np.cos((np.arange(nodes) + 0.5) * np.pi / nodes)
+    order = np.arange(nodes)
+    at_nodes = np.cos(order[:, None] * np.arccos(cosines))
+    at_places = np.cos(np.arccos(np.linspace(-1, 1, count))[:, None] * order)
+    return 0.5 + 0.5 * cosines, at_places @ np.linalg.inv(at_nodes.T)

@@ -13,6 +13,7 @@ from blurscope.target.pose import Pose
 
 LOOK_WIDTH = 960  # the reduced picture's longer side is at most this
 MIN_SCORE = 0.55
+GOOD_SCORE = 0.9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -43,6 +44,8 @@ def stripe_tilt(small: np.ndarray) -> tuple[float, bool]:
     gx = cv2.Sobel(small, cv2.CV_32F, 1, 0, ksize=3)
     gy = cv2.Sobel(small, cv2.CV_32F, 0, 1, ksize=3)
     power = gx * gx + gy * gy
+    strong = power > power.mean()  # holds nearly all of the power
+    gx, gy, power = gx[strong], gy[strong], power[strong]
     angle = np.arctan2(gx, gy)  # 0: gradient along y, stripes level
     angle = (angle + np.pi / 2) % np.pi - np.pi / 2
     bins = 720
@@ -92,21 +95,24 @@ def find_rows(small: np.ndarray, layout: Layout, factor: int) -> RowFix:
     code, weight = row_template(layout)
     lowest, highest = 1.0 / factor, 8.0 / factor
     lowest = max(lowest, 0.3 * height / layout.height_px * 0.5)
+    scales = np.exp(np.arange(np.log(lowest), np.log(highest), 0.012))
+    scales = scales[(scales * layout.height_px <= 2.2 * height) & (scales * layout.height_px >= 40)]
+    place = _Placer(strip, code, weight, max(8, round(len(code) * float(scales.max(initial=0.0)))))
     best = (-1.0, False, 1.0, 0.0)
-    for scale in np.exp(np.arange(np.log(lowest), np.log(highest), 0.012)):
-        if scale * layout.height_px > 2.2 * height or scale * layout.height_px < 40:
-            continue
-        for flip in (False, True):
-            score, at = _place(strip, code, weight, scale, flip)
-            if score > best[0]:
-                best = (score, flip, scale, at)
-    score, flip, scale, shift = best
+    for some in (scales[::2], scales[1::2]):  # the second half only where the first has nothing certain
+        for scale in some:
+            for flip, (score, at) in zip((False, True), place(float(scale)), strict=True):
+                if score > best[0]:
+                    best = (score, flip, float(scale), at)
+        score, flip, scale, shift = best
+        fix = _refine(strip, code, weight, scale, shift, flip)
+        if fix[3] > GOOD_SCORE:
+            break
     if score < MIN_SCORE - 0.15:
         raise TargetError(
             f"the plate's stripes were not found (best match {max(score, 0):.2f} of 1): "
             "is this a photo of this pattern, is the plate in focus and large enough in the frame?"
         )
-    fix = _refine(strip, code, weight, scale, shift, flip)
     if fix[3] < MIN_SCORE:
         raise TargetError(
             f"the plate's stripes match this pattern only to {fix[3]:.2f} of 1: "
@@ -115,39 +121,56 @@ def find_rows(small: np.ndarray, layout: Layout, factor: int) -> RowFix:
     return RowFix(tilt_rad=0.0, upside_down=flip, scale=fix[0], shift=fix[1], bend=fix[2], score=fix[3])
 
 
-def _place(strip: np.ndarray, code: np.ndarray, weight: np.ndarray, scale: float, flip: bool) -> tuple[float, float]:
-    """Best normalised correlation of the template at one scale; returns score and the row of its top."""
-    n = max(8, int(round(len(code) * scale)))
-    at = (np.arange(n) + 0.5) / scale
-    edges = np.arange(len(code) + 1)
-    lo, hi = at - 0.5 / scale, at + 0.5 / scale
+class _Placer:
+    """Normalised correlation of a line of the photo with the plate's rows at many scales; its own transforms are kept.
 
-    def area(values: np.ndarray) -> np.ndarray:
-        total = np.concatenate([[0.0], np.cumsum(values)])
-        return (np.interp(hi, edges, total) - np.interp(lo, edges, total)) * scale
+    Parameters
+    ----------
+    strip : (n,) float
+    code, weight : (rows,) float
+    longest : int
+        Length of the longest template to come.
+    """
 
-    w = area(weight)
-    t = np.divide(area(code * weight), w, out=np.zeros_like(w), where=w > 1e-6)
-    if flip:
-        w, t = w[::-1], t[::-1]
-    pad = n // 2
-    data = np.concatenate([np.zeros(pad), strip, np.zeros(pad)])
-    here = np.concatenate([np.zeros(pad), np.ones(len(strip)), np.zeros(pad)])
-    size = 1 << int(np.ceil(np.log2(len(data) + n)))
-    fd, fd2, fh = np.fft.rfft(np.stack([data, data * data, here]), size)
-    fw, fwt, fwt2 = np.conj(np.fft.rfft(np.stack([w, w * t, w * t * t]), size))
-    count = len(data) - n + 1
-    sw, swt, swt2, sd, sd2, sdt = np.fft.irfft(
-        np.stack([fh * fw, fh * fwt, fh * fwt2, fd * fw, fd2 * fw, fd * fwt]), size
-    )[:, :count]
-    full = w.sum()
-    ok = sw > 0.45 * full
-    safe = np.where(ok, sw, 1.0)
-    cov = sdt / safe - sd * swt / safe**2
-    var = (sd2 / safe - (sd / safe) ** 2) * (swt2 / safe - (swt / safe) ** 2)
-    score = np.where(ok & (var > 1e-9), cov / np.sqrt(np.maximum(var, 1e-9)), -1.0) * np.minimum(1, sw / full) ** 0.25
-    i = int(np.argmax(score))
-    return float(score[i]), float(i - pad)
+    def __init__(self, strip: np.ndarray, code: np.ndarray, weight: np.ndarray, longest: int) -> None:
+        from scipy import fft
+
+        self.fft = fft
+        self.pad = longest // 2
+        self.size = fft.next_fast_len(len(strip) + 2 * self.pad + longest, real=True)
+        data = np.zeros(self.size, np.float32)
+        here = np.zeros(self.size, np.float32)
+        data[self.pad : self.pad + len(strip)] = strip
+        here[self.pad : self.pad + len(strip)] = 1
+        self.data = fft.rfft(np.stack([data, data * data, here]))
+        self.edges = np.arange(len(code) + 1)
+        self.totals = [np.concatenate([[0.0], np.cumsum(x)]) for x in (weight, code * weight)]
+        self.end = len(strip) + 2 * self.pad
+
+    def __call__(self, scale: float) -> list[tuple[float, float]]:
+        """Return the best score and the row of the template's top, as the plate is and upside down."""
+        n = max(8, int(round((len(self.edges) - 1) * scale)))
+        at = (np.arange(n) + 0.5) / scale
+        lo, hi = at - 0.5 / scale, at + 0.5 / scale
+        w, wt = ((np.interp(hi, self.edges, x) - np.interp(lo, self.edges, x)) * scale for x in self.totals)
+        t = np.divide(wt, w, out=np.zeros_like(w), where=w > 1e-6)
+        template = np.stack([w, w * t, w * t * t]).astype(np.float32)
+        full = float(w.sum())
+        fd, fd2, fh = self.data
+        out = []
+        for rows in (template, template[:, ::-1]):
+            fw, fwt, fwt2 = np.conj(self.fft.rfft(rows, self.size))
+            products = np.stack([fh * fw, fh * fwt, fh * fwt2, fd * fw, fd2 * fw, fd * fwt])
+            sw, swt, swt2, sd, sd2, sdt = self.fft.irfft(products, self.size)[:, : self.end - n + 1]
+            ok = sw > 0.45 * full
+            safe = np.where(ok, sw, 1.0)
+            cov = sdt / safe - sd * swt / safe**2
+            var = (sd2 / safe - (sd / safe) ** 2) * (swt2 / safe - (swt / safe) ** 2)
+            ok &= var > 1e-6
+            score = np.where(ok, cov / np.sqrt(np.maximum(var, 1e-6)), -1.0) * np.clip(sw / full, 0, 1) ** 0.25
+            i = int(np.argmax(score))
+            out.append((float(score[i]), float(i - self.pad)))
+        return out
 
 
 def _predict(v: np.ndarray, scale: float, shift: float, bend: float, flip: bool, height: int) -> np.ndarray:

@@ -11,6 +11,9 @@ from blurscope._cv import cv2
 from blurscope.pattern.layout import Block, Layout, Slit
 
 
+PIECE_PX = 240.0  # of a lane, whose coordinates are one polynomial
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Lane:
     """Light along one lane.
@@ -49,12 +52,12 @@ class Streak:
     v_row: float
 
 
-def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], tone: Any) -> list[Lane]:
-    """Return the light along every lane of the plate, averaged over the slits' rows."""
+def read_lanes(light: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], tone: Any) -> list[Lane]:
+    """Return the light along every lane of the plate, averaged over the slits' rows; ``light`` is the decoded photo."""
     scale = float(np.mean(pose.scale_at((lit[0] + lit[1]) / 2, layout.height_px / 2)))
     reach = layout.max_exposure_refreshes * layout.px_per_refresh
     u = np.arange(lit[0] - reach, lit[1] + reach, 1.0 / scale)
-    h, w = codes.shape
+    h, w = light.shape
     out = []
     black_share = float(tone.black)
     for block in layout.blocks:
@@ -63,18 +66,18 @@ def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, f
         top, bottom = block.top_row + block.surround_px, block.end_row
         inner = max(2.0, (bottom - top) - 3.0)
         middle = (top + bottom) / 2
-        rows = (
-            middle + (np.arange(max(4, round(inner * scale))) + 0.5) / max(4, round(inner * scale)) * inner - inner / 2
-        )
-        uu, vv = np.meshgrid(u, rows)
-        x, y = pose.to_photo(uu, vv)
+        count = max(4, round(inner * scale))
+        half = 0.5 * inner * (1 - 1 / count)
+        parts = []
+        for piece in np.array_split(u, max(1, round(len(u) / (PIECE_PX * scale)))):
+            x, y = pose.photo_grid((piece[0], piece[-1], len(piece)), (middle - half, middle + half, count))
+            parts.append((x, y))
+        x, y = (np.concatenate(both, axis=1) for both in zip(*parts, strict=True))
         inside = ((x > 1) & (x < w - 2) & (y > 1) & (y < h - 2)).all(axis=0)
         if inside.sum() < 10:
             continue
         x, y = x[:, inside], y[:, inside]
-        y0, y1 = max(0, int(y.min()) - 2), min(h, int(y.max()) + 3)
-        patch = cv2.LUT(np.ascontiguousarray(codes[y0:y1]), tone.decode)
-        picked = cv2.remap(patch, x.astype(np.float32), (y - y0).astype(np.float32), cv2.INTER_LINEAR)
+        picked = cv2.remap(light, x, y, cv2.INTER_LINEAR)
         line = picked.mean(axis=0) / tone.gain(x.mean(axis=0), y.mean(axis=0)) / np.exp(tone.flat[0])
         floor, noise = _floor(line)
         out.append(

@@ -8,6 +8,7 @@ from math import erf
 
 import numpy as np
 
+from blurscope._cv import cv2
 from blurscope.pattern.layout import Layout
 from blurscope.tracking.lanes import Streak
 
@@ -182,22 +183,33 @@ class StreakBatch:
 
     def _cumulate(self, waves) -> np.ndarray:
         out = np.zeros((len(waves), max(len(w) for w in waves) + 2))
-        for i, w in enumerate(waves):
-            c = np.cumsum(w) / STEPS
-            out[i, 1 : len(w) + 1] = c
-            out[i, len(w) + 1 :] = c[-1] + w[0] / STEPS
+        for row, wave in zip(out, waves, strict=True):
+            self._cumulate_one(row, wave)
         return out
+
+    @staticmethod
+    def _cumulate_one(row: np.ndarray, wave: np.ndarray) -> None:
+        n = len(wave)
+        np.cumsum(wave, out=row[1 : n + 1])
+        row[n + 1 :] = row[n] + wave[0]
+        row /= STEPS
 
     def _integral(self, sums: np.ndarray, t: np.ndarray) -> np.ndarray:
         at = t * STEPS
         whole = np.floor(at / self.period)
-        inside = at - whole * self.period
-        low = inside.astype(np.intp)
-        frac = inside - low
-        a = np.take_along_axis(sums, low, axis=1)
-        b = np.take_along_axis(sums, low + 1, axis=1)
-        total = np.take_along_axis(sums, self.period.astype(np.intp), axis=1)
-        return whole * total + a + frac * (b - a)
+        at -= whole * self.period
+        low = at.astype(np.intp)
+        at -= low
+        low += np.arange(len(sums))[:, None] * sums.shape[1]
+        flat = sums.reshape(-1)
+        a = flat.take(low)
+        low += 1
+        total = sums[np.arange(len(sums)), self.period[:, 0].astype(np.intp)]
+        whole *= total[:, None]
+        whole += a
+        a -= flat.take(low)
+        whole -= at * a
+        return whole
 
     def _passage(self, p: np.ndarray, rows: np.ndarray | slice) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return when each sample's place on the screen enters and leaves its slit, and the slits' delays."""
@@ -261,25 +273,23 @@ class StreakBatch:
         late = late + phases[:, None]
         a, b = first - late, last - late
         keep = self.keep[rows]
-        out = np.empty((int(keep.sum()), cells * period))
-        for j in range(cells * period):
-            t0, t1 = j / cells, (j + 1) / cells
+        t0 = np.arange(cells * period)[:, None, None] / cells
+        width = 1 / cells
 
-            def part(t: np.ndarray, t0: float = t0, t1: float = t1) -> np.ndarray:
-                whole = np.floor(t / period)
-                inside = t - whole * period
-                return whole * (t1 - t0) + np.clip(inside - t0, 0, t1 - t0)
+        def part(t: np.ndarray) -> np.ndarray:
+            whole = np.floor(t / period)
+            return whole * width + np.clip(t - whole * period - t0, 0, width)
 
-            light = (part(b) - part(a)) * (amplitude / exposure)
-            out[:, j] = _blur(light, self.step, sigma, self.pixel)[keep]
-        return out
+        light = (part(b) - part(a)) * (amplitude / exposure)
+        blurred = _blur(light.reshape(-1, light.shape[2]), self.step, sigma, self.pixel)
+        return blurred.reshape(light.shape)[:, keep].T
 
     def set_waves(self, rows: np.ndarray, phases: np.ndarray, cells: np.ndarray, per_cell: int) -> None:
         """Give the streaks of ``rows`` a free waveform (values per cell of ``per_cell`` steps)."""
         wave = np.repeat(cells, per_cell)
         for r, phase in zip(rows, phases, strict=True):
             self.waves[r] = np.roll(wave, int(phase) * STEPS)
-        self.sums = self._cumulate(self.waves)
+            self._cumulate_one(self.sums[r], self.waves[r])
 
 
 def _blur(light: np.ndarray, step: float, sigma: float, pixel: float) -> np.ndarray:
@@ -289,11 +299,7 @@ def _blur(light: np.ndarray, step: float, sigma: float, pixel: float) -> np.ndar
     cdf = np.array([0.5 * (1 + erf(e / (spread * 2**0.5))) for e in edges])
     kernel = np.diff(cdf)
     kernel /= kernel.sum()
-    padded = np.pad(light, ((0, 0), (half, half)))
-    out = kernel[0] * padded[:, : light.shape[1]]
-    for k in range(1, len(kernel)):
-        out += kernel[k] * padded[:, k : k + light.shape[1]]
-    return out
+    return cv2.filter2D(light, -1, kernel[None, :], borderType=cv2.BORDER_CONSTANT)
 
 
 def second_differences(n: int) -> np.ndarray:
@@ -377,7 +383,10 @@ def fit_motion(
     gram = np.eye(n_p + n_w)
     for _ in range(25):
         jac = np.zeros((len(data), n_p + n_w))
-        for k in range(n_p):
+        for k, name in enumerate(NAMES):
+            if name == "amplitude":
+                jac[:, k] = model / p[k]
+                continue
             q = p.copy()
             q[k] += steps[k]
             jac[:, k] = (batch.model(q) - model) / steps[k]

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from blurscope.blur.measure import BlurFit
+from blurscope.blur.road import RoadResponse, fit_roads
 from blurscope.errors import FitError, PatternError, SettingsError
 from blurscope.files import read_json, show_path
 from blurscope.flags import warning
@@ -19,7 +21,7 @@ from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo, read_photo
 from blurscope.records import Q
 from blurscope.shot import ShotFit, measure_shot
-from blurscope.tracking.roads import StreakResponse, streak_responses
+from blurscope.tracking.roads import StreakCurve, stitch_streaks
 from blurscope.uncertainty import resolution_sd
 
 MAX_ERROR_PX = 3.0
@@ -192,7 +194,10 @@ def to_measurement(
         exposure = shot.capture.exposure_refreshes
     if shot.backlight.kind != "hold":
         warnings.append(warning(shot.backlight.kind, f"{100 * shot.backlight.duty:.0f} % of the time lit"))
-    roads = streak_responses(shot.streaks, shot.motion, layout, tone.law, 1 / reg.campx_per_px)
+    curves = stitch_streaks(shot.streaks, shot.motion, layout, tone.law, 1 / reg.campx_per_px)
+    if shot.backlight.emission is not None:  # flashes sample the pixel: a streak shows light, not the pixel's own step
+        curves = [replace(c, flags=c.flags or ("pwm_unresolved",)) for c in curves]
+    roads = {(c.from_level, c.to_level): (c, r) for c, r in zip(curves, fit_roads(curves), strict=True)}
     edges = [_edge(shot, i, hold_ms, roads) for i in range(len(shot.pairs))]
     missing = sorted(set(layout.transitions()) - set(shot.pairs))
     if missing:
@@ -215,7 +220,7 @@ def to_measurement(
         },
         "tracking": tracking,
         "backlight": _backlight(shot, refresh_hz),
-        "streaks": [_streak(r, hold_ms) for r in roads],
+        "streaks": [_streak(c, r, hold_ms) for c, r in roads.values()],
         "registration": {
             "rms_px": reg.rms_px,
             "marks_found": reg.marks_found,
@@ -313,7 +318,7 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
     }
 
 
-def _edge(shot: ShotFit, i: int, hold_ms: float, roads: list[StreakResponse]) -> EdgeBlur:
+def _edge(shot: ShotFit, i: int, hold_ms: float, roads: Mapping[tuple[int, int], Any]) -> EdgeBlur:
     fit: BlurFit = shot.fits[i]
     a, b = shot.pairs[i]
     v = shot.layout.px_per_refresh
@@ -383,7 +388,7 @@ def _edge(shot: ShotFit, i: int, hold_ms: float, roads: list[StreakResponse]) ->
             figures = dict.fromkeys(figures, Q.missing("row_dependent"))
     if any("threshold_grazed" in q.flags for q in figures.values()):
         flags.append("threshold_grazed")
-    road = next((r for r in roads if (r.from_level, r.to_level) == (a, b)), None)
+    _, road = roads.get((a, b), (None, None))
     own = figures["response_ms"]
     if road is not None and road.response is not None and own.value is not None and own.u95 is not None:
         gap = abs(road.response * hold_ms - own.value)
@@ -468,17 +473,17 @@ def _absent(a: int, b: int) -> EdgeBlur:
     )
 
 
-def _streak(road: StreakResponse, hold_ms: float) -> dict[str, Any]:
+def _streak(curve: StreakCurve, road: RoadResponse, hold_ms: float) -> dict[str, Any]:
     value = (
         Q(value=road.response * hold_ms, u95=road.u95 * hold_ms)
         if road.response is not None
         else Q.missing(*(road.flags or ("streak_too_dim",)))
     )
     return {
-        "from_level": road.from_level,
-        "to_level": road.to_level,
+        "from_level": curve.from_level,
+        "to_level": curve.to_level,
         "response_ms": value,
-        "t_ms": [round(float(t) * hold_ms, 4) for t in road.t],
-        "light": [round(float(x), 5) for x in road.light],
+        "t_ms": [round(float(t) * hold_ms, 4) for t in curve.t],
+        "light": [round(float(x), 5) for x in curve.light],
         "quality": {"ok": road.response is not None, "flags": list(road.flags)},
     }

@@ -74,10 +74,11 @@ def instant_reference(emission: np.ndarray | None) -> tuple[float, float]:
     return t95 - t10, t90 - t10
 
 
-def gaussian_width(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+def gaussian_edge_time(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """10-90 % width of the cumulative Gaussian fitted to each row, levels fixed, window without end."""
     from scipy.special import ndtr
 
+    x, y = x[::4], y[:, ::4]
     step = x[1] - x[0]
     pad = int(3.0 / step)
     xs = np.concatenate([x[0] - step * np.arange(pad, 0, -1), x, x[-1] + step * np.arange(1, pad + 1)])
@@ -109,7 +110,7 @@ def figures_of_curves(
     signal_of: Callable[[np.ndarray], np.ndarray] | None = None,
     emission: np.ndarray | None = None,
 ) -> dict[str, np.ndarray]:
-    """Return every figure for each row of blurred curves and step responses.
+    """Return every figure but GET for each row of blurred curves and step responses.
 
     Parameters
     ----------
@@ -125,7 +126,7 @@ def figures_of_curves(
     Returns
     -------
     dict of (n,) float
-        Keys `NAMES`: widths in refreshes, overshoots as shares of the step; NaN where a threshold is never crossed.
+        Keys `NAMES` without ``get``: widths in refreshes, overshoots as shares of the step; NaN where a threshold is never crossed.
     """
     ref, _ = instant_reference(emission)
     t10, t90 = crossing(t, b, 0.1), crossing(t, b, 0.9)
@@ -134,7 +135,6 @@ def figures_of_curves(
         "ghost": settling(t, b) - t10 - ref,
         "overshoot": np.maximum(b.max(axis=1) - 1, 0.0),
         "undershoot": np.maximum(-b.min(axis=1), 0.0),
-        "get": gaussian_width(t[::4], b[:, ::4]),
         "response": crossing(tr, r, 0.9) - crossing(tr, r, 0.1),
         "response_overshoot": np.maximum(r.max(axis=1) - 1, 0.0),
     }
@@ -161,4 +161,5 @@ def figures_of(
     emission: np.ndarray | None = None,
 ) -> dict[str, np.ndarray]:
     """Return every figure for each row of parameters; see `figures_of_curves`."""
-    return figures_of_curves(*curves_of(family, params, length, emission), signal_of, emission)
+    curves = curves_of(family, params, length, emission)
+    return figures_of_curves(*curves, signal_of, emission) | {"get": gaussian_edge_time(*curves[:2])}

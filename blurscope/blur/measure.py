@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from blurscope.blur.families import FAMILIES, Family
-from blurscope.blur.figures import NAMES, curves_of, figures_of, figures_of_curves
+from blurscope.blur.figures import NAMES, blurred, curves_of, figures_of_curves, gaussian_edge_time
 from blurscope.blur.fit import FamilyFit, cell_means, fit_family
 
 DRAWS = 96
@@ -307,11 +307,17 @@ def _branch(fit, i, share, profiles, nuisances, z, s_of, rng, emission) -> _Bran
     slope_b, slope_r = (b[1:] - b[0]) / step, (r[1:] - r[0]) / step
     root = _square_root(cov)
     effects = np.array([gain @ n.shift[i] for n in nuisances]).reshape(len(nuisances), p)
-    moves = [rng.standard_normal((len(z), p)) @ root.T + z @ effects]
     # the same machinery gives the linear budget: one row per contribution, one standard deviation each
-    singles = [*root.T, *effects]
-    moves = np.concatenate([np.zeros((1, p)), *moves, np.array(singles).reshape(-1, p) * 0.2])
-    figs = figures_of_curves(t, b[0] + moves @ slope_b, tr, r[0] + moves @ slope_r, s_of, emission)
+    singles = np.array([*root.T, *effects]).reshape(-1, p)
+    strength = np.concatenate([rng.standard_normal((len(z), p)), z], axis=1)
+    moves = np.concatenate([np.zeros((1, p)), strength @ singles, singles * 0.2])
+    curves, steps = b[0] + moves @ slope_b, r[0] + moves @ slope_r
+    figs = figures_of_curves(t, curves, tr, steps, s_of, emission)
+    # GET is smooth in the curve: it moves with the contributions as its derivatives say
+    n_trials = len(z)
+    get = gaussian_edge_time(t, curves[[0, *range(1 + n_trials, len(curves))]])
+    slopes = (get[1:] - get[0]) / 0.2
+    figs["get"] = np.concatenate([get[:1], get[0] + strength @ slopes, get[1:]])
     n = len(z)
     point = {name: float(figs[name][0]) for name in NAMES}
     parts: dict[str, dict[str, float]] = {}
@@ -337,11 +343,20 @@ def _square_root(cov: np.ndarray) -> np.ndarray:
 
 def _fast_branch(i, fit, profiles, nuisances, shared, s_of, rng, emission) -> _Branch:
     draws, point = _posterior_fast(i, fit, profiles, nuisances, shared, rng)
-    figs = figures_of(fit.family, np.concatenate([point, draws]), profiles.length, s_of, emission)
+    rows = np.concatenate([point, draws])
+    figs = figures_of_curves(*curves_of(fit.family, rows, profiles.length, emission), s_of, emission)
+    figs["get"] = _get_of_fast(fit.family, rows[:, 0], profiles.length, emission)
     figs["response_overshoot"] = np.full(len(draws) + 1, np.nan)  # too fast for its own overshoot to show
     trial = {name: figs[name][1:] for name in NAMES}
     parts = {name: {"noise": _finite_sd(trial[name])} for name in NAMES}
     return _Branch(share=1.0, point={name: float(figs[name][0]) for name in NAMES}, trial=trial, parts=parts)
+
+
+def _get_of_fast(family: Family, log_tau: np.ndarray, length: float, emission: np.ndarray | None) -> np.ndarray:
+    """Return GET for many time constants, by way of a few of them."""
+    nodes = np.linspace(log_tau.min(), log_tau.max() + 1e-9, 13)
+    t, curves = blurred(family, nodes[:, None], length, emission)
+    return np.interp(log_tau, nodes, gaussian_edge_time(t, curves))
 
 
 def _information(fit: FamilyFit, i: int, profiles: Profiles) -> tuple[np.ndarray, np.ndarray]:
@@ -418,9 +433,10 @@ def _interval(value: float, trial: np.ndarray) -> tuple[float, bool]:
     if not np.isfinite(value) or ok.mean() < 0.95:
         return float("nan"), bool(0.02 < ok.mean() < 0.98)
     t = trial[ok]
-    lo, hi = np.percentile(t, [2.5, 97.5])
+    t = np.sort(t)
+    lo, middle, hi = np.interp(np.array([0.025, 0.5, 0.975]) * (len(t) - 1), np.arange(len(t)), t)
     spread = float(np.std(t))
-    core = 1.4826 * float(np.median(np.abs(t - np.median(t)))) + 1e-12
+    core = 1.4826 * float(np.median(np.abs(t - middle))) + 1e-12
     jumps = spread > 5 * core and spread > 0.02
     u = max(1.96 * min(spread, 3 * core) if not jumps else 0.0, 0.5 * (hi - lo))
     if jumps:

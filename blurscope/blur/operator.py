@@ -101,14 +101,19 @@ def capture_operator(
     half = len(kernel) // 2
     padded = np.pad(raw, ((half, half), (0, 0)), mode="edge")
     rows = pad + np.arange(len(lag_px)) * sub
-    # one banded matrix product instead of a convolution per column
-    window = np.zeros((len(rows), padded.shape[0]))
-    for i, r in enumerate(rows):
-        window[i, r : r + len(kernel)] = kernel
-    if starts is not None:
-        sizes = np.diff(np.append(starts, len(rows)))
-        window = np.add.reduceat(window, starts, axis=0) / sizes[:, None]
-    out = window @ padded
+    # a band of kernels, summed over each group of samples, instead of a convolution per column
+    firsts = np.arange(len(rows)) if starts is None else starts
+    sizes = np.diff(np.append(firsts, len(rows)))
+    out = np.empty((len(firsts), raw.shape[1]))
+    pooled: dict[int, np.ndarray] = {}
+    for i, (first, size) in enumerate(zip(firsts, sizes.tolist(), strict=True)):
+        if size not in pooled:
+            band = np.zeros(len(kernel) + (size - 1) * sub)
+            for k in range(size):
+                band[k * sub : k * sub + len(kernel)] += kernel / size
+            pooled[size] = band
+        band = pooled[size]
+        out[i] = band @ padded[rows[first] : rows[first] + len(band)]
     out[out < 1e-9] = 0.0  # denormal numbers would make every later product many times slower
     return out
 

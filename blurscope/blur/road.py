@@ -1,0 +1,95 @@
+"""Response times from light against time, as streaks show it: the road that needs no blurred edge."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from blurscope.blur.families import FAMILIES
+from blurscope.blur.figures import crossing, step_response
+from blurscope.blur.fit import FamilyFit, fit_family
+
+CANDIDATES = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
+AMPLITUDE_SD = 0.05  # the streak's own brightness is known to a few percent only
+DARK_SD = 0.02
+SLIT_SHARE = 0.08  # of a slit's time, as doubt of the response
+REPEATS = 2.0  # inflation of the variance: neighbours in a streak share their noise
+FAR = 1e3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoadResponse:
+    """10-90 % response time in refreshes with its u95; None with flags where there is no telling."""
+
+    response: float | None
+    u95: float
+    flags: tuple[str, ...]
+
+
+def fit_roads(curves: Sequence[Any]) -> list[RoadResponse]:
+    """Fit step responses to curves of light against time.
+
+    Parameters
+    ----------
+    curves : sequence
+        With ``t``, ``light``, ``sd`` (n,), ``slit``, ``blur`` and ``flags``, times in refreshes since the switch.
+    """
+    out = [RoadResponse(response=None, u95=0.0, flags=c.flags) for c in curves]
+    which = [i for i, c in enumerate(curves) if not c.flags]
+    if not which:
+        return out
+    chosen = [curves[i] for i in which]
+    ages = np.concatenate([np.arange(-32, 40) / 32, np.arange(20, 56) / 16, np.arange(28, 97) / 8, [FAR]])
+    m = max(len(c.t) for c in chosen)
+    profile, weight = np.zeros((len(chosen), m)), np.zeros((len(chosen), m))
+    time = np.zeros((len(chosen), m))
+    for k, c in enumerate(chosen):
+        n = len(c.t)
+        time[k, :n], profile[k, :n], weight[k, :n] = c.t, c.light, 1 / c.sd
+    wide = np.array([np.sqrt(c.slit**2 + 12 * c.blur**2) for c in chosen])
+    operator = _means(time, wide, ages)
+    known = np.tile([0.0, 1.0, DARK_SD, AMPLITUDE_SD], (len(chosen), 1))
+    fits = [fit_family(f, profile, weight, operator, ages, known) for f in CANDIDATES]
+    for k, i in enumerate(which):
+        out[i] = _response(fits, k, weight[k], known[k], chosen[k])
+    return out
+
+
+def _means(time: np.ndarray, wide: np.ndarray, ages: np.ndarray) -> np.ndarray:
+    """Return the operator from age bins to means over a box of ``wide`` about each time, (n, m, k)."""
+    reach = 0.5 * wide[:, None, None]
+    at = time[..., None]
+    return np.diff(np.clip(ages, at - reach, at + reach), axis=-1) / (2 * reach)
+
+
+def _response(fits: list[FamilyFit], k: int, weight: np.ndarray, known: np.ndarray, curve: Any) -> RoadResponse:
+    count = np.count_nonzero(weight)
+    inflate = max(min(float(f.chi2[k]) for f in fits) / max(count - 5, 1), 1.0) * REPEATS
+    bic = np.array([f.chi2[k] / inflate + f.count * np.log(count) for f in fits])
+    share = np.exp(-0.5 * (bic - bic.min()))
+    share /= share.sum()
+    values, variances = [], []
+    for f in fits:
+        p = f.params.shape[1]
+        rows = f.params[k] + np.concatenate([np.zeros((1, p)), 1e-3 * np.eye(p)])
+        t, r = step_response(f.family, rows, 12.0)
+        time = crossing(t, r, 0.9) - crossing(t, r, 0.1)
+        slope = (time[1:] - time[0]) / 1e-3
+        jac = f.jacobian[k] * weight[:, None]
+        gram = jac.T @ jac + np.diag([1e-6] * (p + 1) + list(1 / known[2:] ** 2))
+        values.append(time[0])
+        variances.append(float(slope @ np.linalg.pinv(gram, hermitian=True)[:p, :p] @ slope) * inflate)
+    v, var = np.array(values), np.array(variances)
+    ok = np.isfinite(v) & np.isfinite(var) & (share > 1e-3)
+    if not ok.any():
+        return RoadResponse(response=None, u95=0.0, flags=("streak_incomplete",))
+    share = share[ok] / share[ok].sum()
+    mean = float(share @ v[ok])
+    spread = float(share @ ((v[ok] - mean) ** 2 + var[ok]))
+    u95 = float(1.96 * np.sqrt(spread + (SLIT_SHARE * curve.slit) ** 2))
+    if u95 > max(0.6 * mean, 0.25):
+        return RoadResponse(response=None, u95=0.0, flags=("streak_too_dim",))
+    return RoadResponse(response=mean, u95=u95, flags=())

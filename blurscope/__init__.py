@@ -10,6 +10,7 @@ __version__ = "0.1.0"
 
 _API = {
     "measure": "blurscope.pipeline",
+    "edge": "blurscope.anyedge",
     "measure_batch": "blurscope.batch",
     "Measurement": "blurscope.pipeline",
     "BlurscopeError": "blurscope.errors",

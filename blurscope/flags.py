@@ -32,6 +32,8 @@ FLAGS: dict[str, str] = {
     "response_missing": "the response of this pair is not known",
     "not_in_response": "the response file has no such transition",
     "not_in_measurement": "the measurement has no such transition",
+    "not_in_photo": "a photo without the plate's streaks does not show it",
+    "narrower_than_hold": "the edge is narrower than a sample-and-hold display makes it at this speed",
 }
 
 WARNINGS: dict[str, str] = {
@@ -70,6 +72,11 @@ WARNINGS: dict[str, str] = {
     "stimulus_incomplete": "the record does not hold the whole stimulus",
     "samples_dropped": "some samples of a record were missing or not numbers and were left out",
     "switch_times_found": "the switch times were found in the record, not given",
+    "tracking_assumed": "the tracking error is not known; the figures carry an allowance for it",
+    "levels_estimated": "the levels are estimated from the photo's own light, not known",
+    "exposure_unknown": "the exposure is not known and is taken as 2 to 6 refreshes",
+    "edge_too_sharp": "an edge is sharper than a hold display makes it: a still, a strobe, or a wrong speed or scale",
+    "tail_cut": "the blur behind an edge does not settle within the region",
 }
 
 

@@ -42,7 +42,7 @@ def _inner(annotation: Any) -> tuple[Any, bool]:
     if origin in (typing.Union, types.UnionType):
         return _inner(next(a for a in args if a is not type(None)))
     if origin in (list, tuple):
-        return _inner(args[0])[0], True
+        return _inner(args[0])[0], origin is list
     return annotation, False
 
 

@@ -18,9 +18,10 @@ SOURCES = sorted(PACKAGE.rglob("*.py"))
 BASE = {"__init__", "errors", "flags", "records", "shapes", "uncertainty", "files", "_cv"}
 DATA = BASE | {"pattern.layout"}  # the plate's description is read by every stage that looks for it in a photo
 MAKING = {"__init__", "errors", "files", "_cv"}  # made captures share no blur maths with the analysis
-STAGES = {"photo", "target", "light", "tracking", "edges", "blur", "trace", "model", "agreement"}
+STAGES = {"photo", "target", "light", "tracking", "edges", "freeedge", "blur", "trace", "model", "agreement"}
 FACES = {"plots", "board", "report", "archive"}
 ORDER = {"shot", "still", "combine", "pipeline", "batch", "crosscheck", "demo", "sidebyside", "plan"}
+ORDER |= {"edgefit", "anyedge"}
 
 ALLOWED: dict[str, set[str]] = {
     "__init__": {"pipeline", "batch", "errors"},
@@ -49,6 +50,8 @@ ALLOWED: dict[str, set[str]] = {
     "pipeline": DATA | STAGES | {"shot", "still", "combine", "measurement"},
     "batch": DATA | {"photo", "pipeline", "measurement", "tables"},
     "plan": DATA | {"pattern"},
+    "edgefit": BASE | {"freeedge", "blur"},
+    "anyedge": BASE | {"freeedge", "photo", "edgefit", "pipeline", "measurement"},
     "crosscheck": DATA | STAGES | {"pipeline"},
     "demo": DATA | {"pattern", "camera", "photodiode", "measurement"} | STAGES | FACES | ORDER,
     # faces: they show what the records hold

@@ -16,6 +16,7 @@ COMMAND_MODULES = (
     "serve",
     "plan",
     "measure",
+    "edge",
     "steps",
     "trace",
     "predict",

@@ -1,0 +1,232 @@
+"""From the profile of a free edge to its figures: the capture as far as it is known, and a budget for what is not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from blurscope.blur.families import FAMILIES
+from blurscope.blur.figures import NAMES, figures_of
+from blurscope.blur.fit import fit_family
+from blurscope.blur.measure import BlurFit, Nuisance, Profiles, measure_profiles
+from blurscope.blur.operator import Capture, age_edges, capture_operator
+from blurscope.freeedge import FreeProfile, plausible_curves
+from blurscope.uncertainty import K95, resolution_sd
+
+DRAWS = 28
+KEPT = 3  # principal directions of what the draws do to the profile
+UNKNOWN_EXPOSURE = (2.0, 6.0)  # refreshes
+USUAL_EXPOSURE = 4.0
+VIGNETTING_SD = 0.08  # loss of light in the photo's corners
+WHOLE = 0.03  # refreshes from a whole number
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setup:
+    """What is known of the capture; lengths in campx.
+
+    Attributes
+    ----------
+    travel : float
+        Of the picture per refresh.
+    exposure_refreshes, exposure_sd : float or None
+        None where nothing is known.
+    tracking_u : float
+        Half-width of the interval of the tracking error, campx per refresh.
+    scale_sd : float
+        Relative standard uncertainty of the scale.
+    lens_sigma, lens_sd : float
+        Blur of the lens along the motion.
+    """
+
+    travel: float
+    exposure_refreshes: float | None
+    exposure_sd: float
+    tracking_u: float
+    scale_sd: float
+    lens_sigma: float
+    lens_sd: float
+
+    @property
+    def exposure(self) -> float:
+        """Exposure that the model takes."""
+        return USUAL_EXPOSURE if self.exposure_refreshes is None else self.exposure_refreshes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EdgeFit:
+    """A fitted free edge.
+
+    Attributes
+    ----------
+    profile : FreeProfile
+    fit : BlurFit
+    ages : (k + 1,) float
+    """
+
+    profile: FreeProfile
+    fit: BlurFit
+    ages: np.ndarray
+
+
+def fit_edge(profile: FreeProfile, region: Any, to_light: Any, setup: Setup, signal_of: Any, seed: int) -> EdgeFit:
+    """Fit response families to a profile and propagate what is not known.
+
+    Parameters
+    ----------
+    profile : FreeProfile
+    region : Region
+        Where it was cut from.
+    to_light : callable
+        The file's stated tone curve.
+    setup : Setup
+    signal_of : callable or None
+        From normalised light to normalised signal.
+    seed : int
+    """
+    v = setup.travel
+    length = float(np.clip(np.ceil(profile.lag[-1] / v) + 2, 4, 14))
+    ages = age_edges(length)
+    capture = Capture(
+        px_per_refresh=v,
+        exposure_refreshes=setup.exposure,
+        blur_sigma_px=setup.lens_sigma,
+        boxes_px=(profile.lean_factor, abs(profile.line.lean)),
+        phase_known=_whole(setup.exposure),
+    )
+
+    def operator(c: Capture, stretch: float = 1.0) -> np.ndarray:
+        return profile.weight @ capture_operator(profile.lag_fine * stretch, ages, c)
+
+    made = Profiles(
+        lag_px=profile.lag,
+        esf=profile.esf[None, :],
+        sigma=np.maximum(profile.sigma / abs(profile.step), 1e-4)[None, :],
+        operator=operator(capture),
+        ages=ages,
+        correlation=profile.correlation,
+        length=length,
+        levels=np.array([[0.0, 1.0, 0.03, 0.3]]),
+    )
+    kept: list[Nuisance] = []
+
+    def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
+        kept[:] = _nuisances(cells, operator, capture, profile, region, to_light, setup, seed)
+        return kept
+
+    rng = np.random.default_rng(seed)
+    fit = measure_profiles(made, nuisances_of, None if signal_of is None else [signal_of], rng)[0]
+    if set(fit.parts["bew"]) == {"noise"}:  # a fast pixel: what is not known has to be tried, not linearised
+        fit = _tried(fit, made, kept, signal_of)
+    # what the photo does not resolve shows in the response, and hardly in the widths
+    unresolved = resolution_sd(setup.lens_sigma, 1.0, v)
+    value, u95, parts = dict(fit.value), dict(fit.u95), {k: _merged(p) for k, p in fit.parts.items()}
+    for name in ("response", "response_signal"):
+        u95[name] = float(np.hypot(u95[name], K95 * unresolved))
+        parts[name]["resolution"] = unresolved
+    return EdgeFit(profile=profile, fit=replace(fit, value=value, u95=u95, parts=parts), ages=ages)
+
+
+def _whole(exposure: float) -> bool:
+    return abs(exposure - round(exposure)) < WHOLE
+
+
+def _merged(parts: dict[str, float]) -> dict[str, float]:
+    """Add up contributions of one name, told apart by a number behind it."""
+    out: dict[str, float] = {}
+    for name, value in parts.items():
+        base = name.rstrip("0123456789 ")
+        out[base] = float(np.hypot(out.get(base, 0.0), value))
+    return out
+
+
+def _nuisances(cells, operator, capture, profile, region, to_light, setup, seed) -> list[Nuisance]:
+    """How each thing that is not known moves the profile by one standard deviation."""
+    nominal = operator(capture)
+    reference = cells @ nominal.T
+
+    def seen(c: Capture, stretch: float = 1.0) -> np.ndarray:
+        return cells @ operator(c, stretch).T - reference
+
+    out = [
+        Nuisance(
+            name="lens",
+            shift=seen(capture.changed(blur_sigma_px=float(np.hypot(capture.blur_sigma_px, setup.lens_sd)))),
+        ),
+        Nuisance(name="scale", shift=seen(capture, 1 + float(np.hypot(setup.scale_sd, profile.lean_sd)))),
+    ]
+    rng = np.random.default_rng([seed, 7])
+    tracked, exposed = [], []
+    for _ in range(DRAWS):
+        phase = float(rng.random())
+        error = float(rng.uniform(-1, 1)) * setup.tracking_u
+        if setup.exposure_refreshes is None:
+            length = float(rng.uniform(*UNKNOWN_EXPOSURE))
+        else:
+            length = max(0.5, setup.exposure + float(rng.standard_normal()) * setup.exposure_sd)
+        known = capture.changed(phase_known=True, start_phase=phase)
+        whole = known.changed(exposure_refreshes=max(1.0, round(length)))
+        tracked.append(seen(whole.changed(error_px_per_refresh=error)) - (0 if _whole(setup.exposure) else seen(whole)))
+        exposed.append(seen(known.changed(exposure_refreshes=length)))
+    out += _principal("tracking", tracked)
+    out += _principal("exposure", exposed)
+    start, end = profile.from_light, profile.to_light
+    codes = np.concatenate([profile.code, [_plateau_code(profile, start), _plateau_code(profile, end)]])
+    stated = to_light(codes)
+    for i, curve in enumerate(plausible_curves(region.linear, to_light)):
+        other = curve(codes)
+        away = _normalised(other) - _normalised(stated)
+        out.append(Nuisance(name=f"tone {i}", shift=away[None, :]))
+    x, y = profile.column - region.centre[0], profile.line.middle - region.centre[1]
+    fading = VIGNETTING_SD * (x * x + y * y) / region.radius**2
+    light = profile.light
+    shade = -(light * fading - np.interp(light, [min(start, end), max(start, end)], [0, 0])) / profile.step
+    out.append(Nuisance(name="shading", shift=(shade - shade[profile.lag < 0].mean())[None, :]))
+    return out
+
+
+def _plateau_code(profile: FreeProfile, light: float) -> float:
+    """Return the code of a plateau's light, from the profile itself."""
+    order = np.argsort(profile.light)
+    return float(np.interp(light, profile.light[order], profile.code[order]))
+
+
+def _normalised(light: np.ndarray) -> np.ndarray:
+    start, end = light[-2], light[-1]
+    return (light[:-2] - start) / (end - start)
+
+
+def _principal(name: str, shifts: list[np.ndarray]) -> list[Nuisance]:
+    """Return the main directions of what the draws do, about no shift at all: their mean counts as uncertainty too."""
+    stack = np.concatenate(shifts) / np.sqrt(len(shifts))
+    _, size, direction = np.linalg.svd(stack, full_matrices=False)
+    return [
+        Nuisance(name=f"{name} {j}", shift=(size[j] * direction[j])[None, :]) for j in range(KEPT) if size[j] > 1e-6
+    ]
+
+
+def _tried(fit: BlurFit, made: Profiles, nuisances: list[Nuisance], signal_of: Any) -> BlurFit:
+    """Refit a fast pixel with each unknown moved either way, and widen by what the figures do."""
+    family = next(f for f in FAMILIES if f.name == "exponential")
+    moves = [s * n.shift[0] for n in nuisances for s in (1.0, -1.0)]
+    rows = made.esf + np.array([np.zeros_like(made.esf[0]), *moves])
+    n = len(rows)
+    again = fit_family(
+        family, rows, np.repeat(1 / made.sigma, n, axis=0), made.operator, made.ages, np.repeat(made.levels, n, axis=0)
+    )
+    figures = figures_of(family, again.params, made.length, signal_of)
+    u95, parts = dict(fit.u95), {k: dict(p) for k, p in fit.parts.items()}
+    for name in NAMES:
+        if not np.isfinite(fit.value[name]) or not np.isfinite(fit.u95[name]):
+            continue
+        values = figures[name]
+        total = 0.0
+        for j, nuisance in enumerate(nuisances):
+            pair = values[1 + 2 * j : 3 + 2 * j] - values[0]
+            size = float(np.max(np.abs(pair))) if np.all(np.isfinite(pair)) else 0.0
+            parts[name][nuisance.name] = size
+            total += size**2
+        u95[name] = float(np.hypot(fit.u95[name], K95 * np.sqrt(total)))
+    return replace(fit, u95=u95, parts=parts)

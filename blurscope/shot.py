@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from blurscope._cv import cv2
 from blurscope.blur.families import FAMILIES
 from blurscope.blur.fit import FamilyFit, cell_means
 from blurscope.blur.measure import BlurFit, Nuisance, Profiles, compete, measure_profiles
@@ -89,20 +88,6 @@ def channel_of(photo: Photo) -> tuple[np.ndarray, bool]:
     return pixels, photo.linear
 
 
-def decoded(codes: np.ndarray, reg: Registration, tone: Tone, layout: Layout) -> np.ndarray:
-    """Return the photo in light, (h, w) float32; only where the plate lies, the rest is not filled in."""
-    u = np.linspace(*reg.lit_u_px, 9)
-    reach = layout.max_exposure_refreshes * layout.px_per_refresh + 8
-    u[0], u[-1] = u[0] - reach, u[-1] + reach
-    x, y = reg.pose.to_photo(*np.meshgrid(u, np.linspace(-8, layout.height_px + 8, 9)))
-    h, w = codes.shape
-    x0, y0 = max(0, int(x.min()) - 4), max(0, int(y.min()) - 4)
-    x1, y1 = min(w, int(x.max()) + 5), min(h, int(y.max()) + 5)
-    out = np.empty(codes.shape, np.float32)
-    out[y0:y1, x0:x1] = cv2.LUT(codes[y0:y1, x0:x1], tone.decode)
-    return out
-
-
 def measure_shot(
     photo: Photo,
     layout: Layout,
@@ -150,19 +135,18 @@ def measure_shot(
         meter=meter,
         contrast=contrast,
     )
-    light = decoded(codes, reg, tone, layout)
-    lens_px, lens_sd = measure_lens(light, reg.pose, layout, reg.lit_u_px, tone)
+    lens_px, lens_sd = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)
     if not np.isfinite(lens_px):
         lens_px, lens_sd = 0.4, 0.3
     across_px = lens_px
     if lens is not None:
         lens_px, lens_sd = lens
     say("reading the streaks")
-    lanes = read_lanes(light, reg.pose, layout, reg.lit_u_px, tone)
+    lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
     shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
     _refuse_still(reg, exposure, layout)
     say("reading the edges")
-    edges = extract_edges(light, reg.pose, layout, reg.lit_u_px, tone, across_px)
+    edges = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px)
     if len(edges.esf) == 0:
         raise FitError("no edge with its settling field lies wholly in the photo; step back so that more of it shows")
     pairs = sorted({(int(a), int(b)) for a, b in zip(edges.from_level, edges.to_level, strict=True)})
@@ -227,8 +211,8 @@ def measure_shot(
             break
         if misaligned(motion):
             reg = replace(reg, pose=_realigned(reg, motion, layout, shift))
-            lanes = read_lanes(light, reg.pose, layout, reg.lit_u_px, tone)
-            edges = extract_edges(light, reg.pose, layout, reg.lit_u_px, tone, across_px)
+            lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
+            edges = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px)
             motion = replace(
                 motion,
                 along=motion.along - motion.delay_along,

@@ -10,7 +10,7 @@ from blurscope.errors import FitError, TargetError
 from blurscope.light import measure_tone
 from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
-from blurscope.shot import channel_of, decoded
+from blurscope.shot import channel_of
 from blurscope.target import Registration, register
 from blurscope.target.columns import visible_edges
 from blurscope.tracking import place_screen, read_lanes
@@ -77,7 +77,7 @@ def _refuse_motion(codes: np.ndarray, reg: Registration, layout: Layout, tone: A
     """The plate of a still is sharp: neither edges nor slits are smeared along the motion."""
     if reg.width_px < 0.45 * layout.px_per_refresh:
         return
-    lanes = read_lanes(decoded(codes, reg, tone, layout), reg.pose, layout, reg.lit_u_px, tone)
+    lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
     exposure = place_screen(lanes, layout, reg.lit_u_px)[1] if lanes else 1.0
     if exposure >= 0.5:
         raise FitError(

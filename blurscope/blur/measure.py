@@ -368,7 +368,7 @@ def _information(fit: FamilyFit, i: int, profiles: Profiles) -> tuple[np.ndarray
     p = fit.params.shape[1]
     gram[[p + 1, p + 2], [p + 1, p + 2]] += 1 / profiles.levels[i, 2:] ** 2
     scale = np.sqrt(np.maximum(np.diag(gram), 1e-12))
-    inverse = np.linalg.pinv(gram / np.outer(scale, scale), rcond=1e-9, hermitian=True) / np.outer(scale, scale)
+    inverse = np.linalg.inv(gram / np.outer(scale, scale) + 1e-9 * np.eye(len(gram))) / np.outer(scale, scale)
     dof = max(jac.shape[0] - fit.count, 1)
     inflate = profiles.correlation * max(1.0, fit.chi2[i] / dof)
     return inverse * inflate, inverse @ jw.T

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 AGE_BINS = 32  # per refresh
-TIME_STEPS = 64  # per refresh
+TIME_STEPS = 32  # per refresh
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,21 +166,26 @@ def _add_phase(out: np.ndarray, lag: np.ndarray, ages: np.ndarray, capture: Capt
     if capture.emission:
         e = np.array(capture.emission)
         weight = weight * e[np.minimum((part * len(e)).astype(int), len(e) - 1)]
-    z = (lag[:, None] - where[None, :]) / v
     width = dt * np.abs(v + capture.error_px_per_refresh) / v
-    top = z + width / 2
+    top = lag[:, None] / v + (width / 2 - where / v)[None, :]
     whole = np.floor(top)
-    share = np.clip((top - whole) / np.maximum(width, 1e-12), 0, 1)
+    share = (top - whole) / np.maximum(width, 1e-12)
     bins = len(ages) - 1
-    fine = np.arange(int(round((ages[-1] - ages[0]) * AGE_BINS)))
-    bin_of = np.searchsorted(np.round((ages[1:] - ages[0]) * AGE_BINS), fine, side="right")
-    flat = out.reshape(-1)
+    count = int(round((ages[-1] - ages[0]) * AGE_BINS))
+    bin_of = np.searchsorted(np.round((ages[1:] - ages[0]) * AGE_BINS), np.arange(count), side="right")
+    # content that has not switched yet has a negative age: keep its true distance, capped
+    first = np.floor((part - ages[0]) * AGE_BINS + 1e-9).astype(np.intp)
+    cell = whole.astype(np.intp) * AGE_BINS + first[None, :]
     base = np.arange(len(lag))[:, None] * bins
-    for m, s in ((whole, share), (whole - 1, 1 - share)):
-        age = part[None, :] + m
-        # content that has not switched yet has a negative age: keep its true distance, capped
-        index = bin_of[np.clip(np.floor((age - ages[0]) * AGE_BINS + 1e-9), 0, len(fine) - 1).astype(np.intp)]
-        flat += np.bincount((base + index).ravel(), (s * weight[None, :]).ravel(), minlength=len(flat))
+    places = base + bin_of[np.clip(cell, 0, count - 1)]
+    light = np.broadcast_to(weight[None, :], places.shape)
+    out += np.bincount(places.ravel(), light.ravel(), minlength=out.size).reshape(out.shape)
+    # steps during which an edge passes: the rest of their light is one refresh younger
+    split = np.nonzero(share.ravel() < 1)[0]
+    moved = (1 - share.ravel()[split]) * light.ravel()[split]
+    younger = (base + bin_of[np.clip(cell - AGE_BINS, 0, count - 1)]).ravel()[split]
+    both = np.concatenate([younger, places.ravel()[split]])
+    out += np.bincount(both, np.concatenate([moved, -moved]), minlength=out.size).reshape(out.shape)
 
 
 def time_steps(phase: float, exposure: float) -> tuple[np.ndarray, np.ndarray]:

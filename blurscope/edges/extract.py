@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 
-from blurscope._cv import cv2
 from blurscope.pattern.layout import Layout
 
 FRONT = 0.32  # of a field, ahead of the edge
@@ -71,19 +70,18 @@ def visible(layout: Layout, lit: tuple[float, float]) -> list[tuple[int, float, 
 
 
 def extract_edges(
-    light: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], tone: Any, blur_px: float
+    codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], tone: Any, blur_px: float
 ) -> EdgeProfiles:
     """Sample every visible edge.
 
     Parameters
     ----------
-    light : (h, w) float32
-        The photo through ``tone.decode``.
+    codes : (h, w) uint8 or uint16
     pose : object with ``photo_grid`` and ``scale_at``
     layout : Layout
     lit : (float, float)
         Range of ``u`` fully exposed.
-    tone : object with ``decode`` and ``gain``
+    tone : object with ``decode``, ``sample`` and ``gain``
     blur_px : float
         Rough blur across the motion, display px: rows nearer to the band's border than its reach are left out.
     """
@@ -103,7 +101,7 @@ def extract_edges(
     top_code = len(tone.decode) - 1
     clip_light = float(tone.decode[top_code - max(1, top_code // 256)])
     low_light = float(tone.decode[0])
-    h, w = light.shape
+    h, w = codes.shape
     kept, rows_of = [], []
     for block, u, a, b in edges:
         band = layout.blocks[block]
@@ -117,7 +115,7 @@ def extract_edges(
         x, y = pose.photo_grid(along, (v0 + half, v0 + inner - half, count))
         if min(x.min(), y.min()) < 1 or x.max() > w - 2 or y.max() > h - 2:
             continue
-        picked = cv2.remap(light, x, y, cv2.INTER_LINEAR)
+        picked = tone.sample(codes, x, y)
         few = picked[::3, ::3]
         clipped = float(np.mean(few >= clip_light)) > 0.02
         crushed = float(np.mean(few <= low_light)) > 0.3

@@ -6,14 +6,13 @@ from typing import Any
 
 import numpy as np
 
-from blurscope._cv import cv2
 from blurscope.pattern.layout import Layout
 
 GREY_NEIGHBOURS = ("grey", "black")
 
 
-def measure_lens(light: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], tone: Any):
-    """Fit the Gaussian blur across the motion to the stripes' boundaries, in light (the decoded photo).
+def measure_lens(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], tone: Any):
+    """Fit the Gaussian blur across the motion to the stripes' boundaries, in light.
 
     Returns
     -------
@@ -36,10 +35,10 @@ def measure_lens(light: np.ndarray, pose: Any, layout: Layout, lit: tuple[float,
     uu = np.broadcast_to(places[None, :, None], (len(row), len(places), len(s)))
     vv = np.broadcast_to(row[:, None, None] + s, uu.shape)
     x, y = pose.to_photo(uu, vv)
-    h, w = light.shape
+    h, w = codes.shape
     inside = ((x > 1) & (x < w - 2) & (y > 1) & (y < h - 2)).all(axis=2)
     flat = (x.reshape(-1, len(s)).astype(np.float32), y.reshape(-1, len(s)).astype(np.float32))
-    picked = cv2.remap(light, *flat, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).reshape(x.shape)
+    picked = tone.sample(codes, *flat).reshape(x.shape)
     campx = np.hypot(np.diff(x[..., [0, -1]], axis=-1), np.diff(y[..., [0, -1]], axis=-1))[..., 0] / (2 * half)
     enough = inside.sum(axis=1) >= 3
     if not enough.any():

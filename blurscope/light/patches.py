@@ -91,6 +91,11 @@ def _one(codes, pose, index: int, block: Block, u0: float, u1: float, v0: float,
     y0, y1 = int(np.floor(py.min())), int(np.ceil(py.max())) + 1
     if x0 < 1 or y0 < 1 or x1 > w - 1 or y1 > h - 1 or x1 - x0 < 2:
         return None
+    inner = _inside(px, py) if block.kind == "grey" else None
+    if inner is not None:  # even stripes need no area weights
+        part = codes[inner]
+        total = np.full(part.shape, 1.0)
+        return _patch(index, block, part.ravel(), total.ravel(), px, py)
     u, v = pose.plate_grid((x0, x1 - 1, x1 - x0), (y0, y1 - 1, y1 - y0))
     du = abs(u[0, 1] - u[0, 0])
     dv = abs(v[1, 0] - v[0, 0]) if y1 - y0 > 1 else 1.0
@@ -99,20 +104,34 @@ def _one(codes, pose, index: int, block: Block, u0: float, u1: float, v0: float,
     here = codes[y0:y1, x0:x1]
     if np.count_nonzero(weight > 1e-3) < 8:
         return None
+    use = weight > 1e-3
+    return _patch(index, block, here[use], weight[use], px, py)
+
+
+def _inside(px: np.ndarray, py: np.ndarray) -> tuple[slice, slice] | None:
+    """Return the upright rectangle within a nearly upright quadrilateral, if it holds most of it."""
+    xs, ys = np.sort(px), np.sort(py)
+    left, right = int(np.ceil(xs[1] + 0.5)), int(np.floor(xs[2] - 0.5)) + 1
+    top, bottom = int(np.ceil(ys[1] + 0.5)), int(np.floor(ys[2] - 0.5)) + 1
+    if right - left < 2 or bottom - top < 2:
+        return None
+    if (right - left) * (bottom - top) < 0.6 * (xs[3] - xs[0]) * (ys[3] - ys[0]):
+        return None
+    return slice(top, bottom), slice(left, right)
+
+
+def _patch(index: int, block: Block, codes: np.ndarray, weights: np.ndarray, px, py) -> Patch:
     if codes.dtype == np.uint8:
-        total = np.bincount(here.ravel(), weight.ravel(), 256)
-        seen = np.nonzero(total)[0]
-        total = total[seen]
-    else:
-        use = weight > 1e-3
-        seen, total = here[use].astype(np.intp), weight[use]
+        weights = np.bincount(codes, weights, 256)
+        codes = np.nonzero(weights)[0]
+        weights = weights[codes]
     return Patch(
         block=index,
         kind=block.kind,
         level=block.level,
         share=len(block.lit) / block.period_px if block.kind != "grey" else float("nan"),
-        codes=seen,
-        weights=total / total.sum(),
+        codes=codes.astype(np.intp),
+        weights=weights / weights.sum(),
         x=float(px.mean()),
         y=float(py.mean()),
     )

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from blurscope._cv import cv2
 from blurscope.light.patches import Patch, gather
 from blurscope.pattern.layout import Layout
 
@@ -70,6 +71,21 @@ class Tone:
     def gain(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Return the flat field (1 at the centre) at campx positions."""
         return np.exp(flat_basis(x, y, self.centre, self.radius)[..., 1:] @ self.flat[1:])
+
+    def sample(self, codes: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Return the photo's light at campx positions (float32, 2-D), linear between pixels as light, not as codes."""
+        x0, y0 = max(0, int(x.min()) - 1), max(0, int(y.min()) - 1)
+        x1, y1 = min(codes.shape[1], int(x.max()) + 3), min(codes.shape[0], int(y.max()) + 3)
+        if (x1 - x0) * (y1 - y0) < 8 * x.size:
+            light = cv2.LUT(codes[y0:y1, x0:x1], self.decode)
+            return cv2.remap(light, x - x0, y - y0, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        # few points far apart: their four neighbours only
+        left = np.clip(np.floor(x), 0, codes.shape[1] - 2).astype(np.intp)
+        top = np.clip(np.floor(y), 0, codes.shape[0] - 2).astype(np.intp)
+        right, low = np.clip(x - left, 0, 1), np.clip(y - top, 0, 1)
+        upper = self.decode[codes[top, left]] * (1 - right) + self.decode[codes[top, left + 1]] * right
+        lower = self.decode[codes[top + 1, left]] * (1 - right) + self.decode[codes[top + 1, left + 1]] * right
+        return upper * (1 - low) + lower * low
 
     def law(self, level: np.ndarray) -> np.ndarray:
         """Return the display's light at levels: power law with the measured points' residuals interpolated."""

@@ -8,7 +8,8 @@ for a plate moving right and -1 for one moving left. Rows never move, so ``v_row
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, field
+from copy import deepcopy
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 from blurscope.errors import PatternError
@@ -149,11 +150,9 @@ class Layout:
 
     def as_json(self) -> dict[str, Any]:
         """Return the content of ``pattern.json``."""
-        data = asdict(self)
-        data.pop("max_exposure_refreshes")
         return {
             "schema": SCHEMA,
-            **{k: data[k] for k in ("width_px", "height_px", "px_per_refresh", "direction", "refresh_hz")},
+            **{k: getattr(self, k) for k in ("width_px", "height_px", "px_per_refresh", "direction", "refresh_hz")},
             "levels": list(self.levels),
             "circuit": list(self.circuit),
             "field_refreshes": self.field_refreshes,
@@ -164,9 +163,9 @@ class Layout:
             "plate": self.plate,
             "plates": self.plates,
             "picture_seed": self.picture_seed,
-            "safety": self.safety,
+            "safety": deepcopy(self.safety),
             "blocks": [_block_json(b) for b in self.blocks],
-            "edges": [asdict(e) for e in self.edges()],
+            "edges": [_fields(e) for e in self.edges()],
         }
 
     @classmethod
@@ -236,6 +235,11 @@ class Layout:
             raise ValueError("there is no band of edges")
 
 
+def _fields(record: Any) -> dict[str, Any]:
+    """Return the fields of a flat record."""
+    return {f.name: getattr(record, f.name) for f in fields(record)}
+
+
 def _block_json(block: Block) -> dict[str, Any]:
     out: dict[str, Any] = {"kind": block.kind, "top_row": block.top_row, "height_px": block.height_px}
     if block.kind == "grey":
@@ -247,7 +251,7 @@ def _block_json(block: Block) -> dict[str, Any]:
         out["offset_px"] = block.offset_px
     if block.kind == "lane":
         out["surround_px"] = block.surround_px
-        out["slits"] = [asdict(s) for s in block.slits]
+        out["slits"] = [_fields(s) for s in block.slits]
     return out
 
 

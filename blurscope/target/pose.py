@@ -50,7 +50,7 @@ class Pose:
         return (m[0, 0] * xn + m[0, 1] * yn + m[0, 2]) / w, (m[1, 0] * xn + m[1, 1] * yn + m[1, 2]) / w
 
     def to_photo(self, u: np.ndarray, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return campx ``(x, y)`` of plate positions (inverse by fixed-point iteration of the distortion)."""
+        """Return campx ``(x, y)`` of plate positions (inverse of the distortion by Newton's iteration)."""
         inv = np.linalg.inv(self.matrix)
         u, v = np.asarray(u, float), np.asarray(v, float)
         w = inv[2, 0] * u + inv[2, 1] * v + inv[2, 2]
@@ -58,10 +58,14 @@ class Pose:
         yi = (inv[1, 0] * u + inv[1, 1] * v + inv[1, 2]) / w
         xn, yn = xi, yi
         if self.k1 or self.k2:
-            for _ in range(8):
-                r2 = xn * xn + yn * yn
-                f = 1 + r2 * (self.k1 + self.k2 * r2)
-                xn, yn = xi / f, yi / f
+            ideal = np.hypot(xi, yi)
+            r = ideal / (1 + ideal**2 * (self.k1 + self.k2 * ideal**2))
+            for _ in range(4):
+                r2 = r * r
+                slope = 1 + r2 * (3 * self.k1 + 5 * self.k2 * r2)
+                r = r - (r * (1 + r2 * (self.k1 + self.k2 * r2)) - ideal) / np.maximum(slope, 0.2)
+            ratio = r / np.maximum(ideal, 1e-12)
+            xn, yn = xi * ratio, yi * ratio
         return xn * self.radius + self.centre[0], yn * self.radius + self.centre[1]
 
     def photo_grid(self, u: tuple[float, float, int], v: tuple[float, float, int]) -> tuple[np.ndarray, np.ndarray]:

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 
-from blurscope._cv import cv2
 from blurscope.pattern.layout import Block, Layout, Slit
 
 
@@ -52,12 +51,12 @@ class Streak:
     v_row: float
 
 
-def read_lanes(light: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], tone: Any) -> list[Lane]:
-    """Return the light along every lane of the plate, averaged over the slits' rows; ``light`` is the decoded photo."""
+def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], tone: Any) -> list[Lane]:
+    """Return the light along every lane of the plate, averaged over the slits' rows."""
     scale = float(np.mean(pose.scale_at((lit[0] + lit[1]) / 2, layout.height_px / 2)))
     reach = layout.max_exposure_refreshes * layout.px_per_refresh
     u = np.arange(lit[0] - reach, lit[1] + reach, 1.0 / scale)
-    h, w = light.shape
+    h, w = codes.shape
     out = []
     black_share = float(tone.black)
     for block in layout.blocks:
@@ -77,7 +76,7 @@ def read_lanes(light: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, f
         if inside.sum() < 10:
             continue
         x, y = x[:, inside], y[:, inside]
-        picked = cv2.remap(light, x, y, cv2.INTER_LINEAR)
+        picked = tone.sample(codes, x, y)
         line = picked.mean(axis=0) / tone.gain(x.mean(axis=0), y.mean(axis=0)) / np.exp(tone.flat[0])
         floor, noise = _floor(line)
         out.append(
@@ -115,8 +114,13 @@ def place_screen(lanes: list[Lane], layout: Layout, lit: tuple[float, float]) ->
     signals = [_coarse(lane) for lane in thin]
     exposure = exposure if exposure > 0.6 else 1.0
 
+    first = int(np.floor((min(layout.sign * low, layout.sign * high) - 4) / layout.px_per_refresh - exposure / 2)) - 1
+    last = int(np.ceil((max(layout.sign * low, layout.sign * high) + 4) / layout.px_per_refresh + exposure / 2)) + 1
+    refreshes = np.arange(first, last + 1)
+    heights = [_heights(lane, refreshes) for lane in thin]
+
     def search(candidates: np.ndarray) -> tuple[float, float]:
-        scores = [_match(thin, signals, layout, s, exposure) for s in candidates]
+        scores = [_match(thin, signals, heights, first, layout, s, exposure) for s in candidates]
         i = int(np.argmax(scores))
         return float(candidates[i]), scores[i]
 
@@ -138,7 +142,16 @@ def _coarse(lane: Lane) -> np.ndarray:
     return np.sqrt(np.clip(lane.light, 0, None))
 
 
-def _match(lanes: list[Lane], signals: list[np.ndarray], layout: Layout, shift: float, exposure: float) -> float:
+def _heights(lane: Lane, refreshes: np.ndarray) -> np.ndarray:
+    """Return about how strong a streak each slit draws in each refresh, (slits, refreshes)."""
+    out = []
+    for slit in lane.block.slits:
+        period = np.array([slit.level_at(k) for k in range(slit.period_refreshes)]) / 255
+        out.append(np.sqrt(period[refreshes % slit.period_refreshes] ** 2.2 * slit.width_px))
+    return np.array(out).reshape(len(out), len(refreshes))
+
+
+def _match(lanes, signals, heights, first_refresh, layout: Layout, shift: float, exposure: float) -> float:
     """Correlate the lanes with boxes where lit slits should have drawn their streaks."""
     v, sign = layout.px_per_refresh, layout.sign
     middle = sign * shift / v
@@ -146,11 +159,9 @@ def _match(lanes: list[Lane], signals: list[np.ndarray], layout: Layout, shift: 
     n = np.arange(int(np.floor(first)), int(np.ceil(last)))
     t0, t1 = np.maximum(n, first), np.minimum(n + 1, last)
     sums = np.zeros(6)
-    for lane, signal in zip(lanes, signals, strict=True):
-        slits = lane.block.slits
-        x = np.array([[s.x_px + s.width_px / 2] for s in slits])
-        level = np.array([[s.level_at(k) for k in n] for s in slits]) / 255
-        height = np.sqrt(level**2.2 * np.array([[s.width_px] for s in slits]))
+    for lane, signal, strength in zip(lanes, signals, heights, strict=True):
+        x = np.array([[s.x_px + s.width_px / 2] for s in lane.block.slits])
+        height = strength[:, n[0] - first_refresh : n[-1] + 1 - first_refresh]
         ends = np.stack([x - sign * v * t0, x - sign * v * t1])
         at = np.clip((ends - lane.u_px[0]) / (lane.u_px[1] - lane.u_px[0]), 0, len(signal)).round().astype(int)
         steps = np.bincount(at.min(axis=0).ravel(), height.ravel(), len(signal) + 1)

@@ -291,7 +291,7 @@ def lag_groups(lag_px: np.ndarray, px_per_refresh: float) -> np.ndarray:
     while i < len(lag_px):
         starts.append(i)
         place = lag_px[i] / px_per_refresh
-        width = 1 / 24 if -0.4 < place < 2.0 else 1 / 10 if -1.0 < place < 4.0 else 1 / 4
+        width = 1 / 20 if -0.4 < place < 2.0 else 1 / 10 if -1.0 < place < 4.0 else 1 / 4
         i += max(1, round(width * px_per_refresh / step))
     return np.array(starts)
 

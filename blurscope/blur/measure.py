@@ -8,11 +8,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from blurscope.blur.families import FAMILIES, Family
-from blurscope.blur.figures import NAMES, blurred, curves_of, figures_of_curves, gaussian_edge_time
+from blurscope.blur.figures import NAMES, curves_of, figures_of_curves, gaussian_edge_time
 from blurscope.blur.fit import FamilyFit, cell_means, fit_family
 
 DRAWS = 96
-MIN_WEIGHT = 0.02
+MIN_WEIGHT = 0.03
 FIRST = ("instant", "exponential", "s-shaped", "two exponentials", "staged")
 GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
 RESOLVED = 4.0  # tau over its sigma from which linear propagation is trusted
@@ -106,7 +106,7 @@ def compete(
     before : sequence of FamilyFit, optional
         Fits of nearly the same profiles, to start from.
     fresh : bool
-        False: start from these alone, where there are any.
+        Try the families' own starts as well as those.
 
     Returns
     -------
@@ -117,7 +117,7 @@ def compete(
     first = [f for f in families if f.name in FIRST] or list(families)
     known = {f.family.name: f for f in before or ()}
     every = np.arange(len(profiles.esf))
-    fits = [_fit(f, profiles, every, known.get(f.name), fresh) for f in first]
+    fits = [_fit(f, profiles, every, known.get(f.name), fresh or f.name not in known) for f in first]
     dof = max(profiles.esf.shape[1] - 6, 1)
     left = np.nonzero(np.min([f.chi2 for f in fits], axis=0) > GOOD_CHI2 * dof)[0]
     for family in families:
@@ -214,9 +214,9 @@ def measure_profiles(
     emission : (k,) float, optional
         Backlight over one refresh.
     before : sequence of FamilyFit, optional
-        Fits of nearly the same profiles, to start from as well.
+        Fits of nearly the same profiles, to start from.
     """
-    fits, weights = compete(profiles, families, before)
+    fits, weights = compete(profiles, families, before, fresh=False)
     best = np.argmax(weights, axis=0)
     profiles = replace(profiles, correlation=residual_correlation(profiles, fits, best))
     weights = weigh(profiles, fits)
@@ -355,7 +355,7 @@ def _fast_branch(i, fit, profiles, nuisances, shared, s_of, rng, emission) -> _B
 def _get_of_fast(family: Family, log_tau: np.ndarray, length: float, emission: np.ndarray | None) -> np.ndarray:
     """Return GET for many time constants, by way of a few of them."""
     nodes = np.linspace(log_tau.min(), log_tau.max() + 1e-9, 13)
-    t, curves = blurred(family, nodes[:, None], length, emission)
+    t, curves, *_ = curves_of(family, nodes[:, None], length, emission)
     return np.interp(log_tau, nodes, gaussian_edge_time(t, curves))
 
 

@@ -42,7 +42,7 @@ def fit_roads(curves: Sequence[Any]) -> list[RoadResponse]:
     if not which:
         return out
     chosen = [curves[i] for i in which]
-    ages = np.concatenate([np.arange(-32, 40) / 32, np.arange(20, 56) / 16, np.arange(28, 97) / 8, [FAR]])
+    ages = np.concatenate([np.arange(-16, 24) / 16, np.arange(12, 32) / 8, np.arange(16, 49) / 4, [FAR]])
     m = max(len(c.t) for c in chosen)
     profile, weight = np.zeros((len(chosen), m)), np.zeros((len(chosen), m))
     time = np.zeros((len(chosen), m))

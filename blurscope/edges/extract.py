@@ -77,7 +77,7 @@ def extract_edges(
     Parameters
     ----------
     codes : (h, w) uint8 or uint16
-    pose : object with ``photo_grid`` and ``scale_at``
+    pose : object with ``photo_grids`` and ``scale_at``
     layout : Layout
     lit : (float, float)
         Range of ``u`` fully exposed.
@@ -103,16 +103,18 @@ def extract_edges(
     low_light = float(tone.decode[0])
     h, w = codes.shape
     kept, rows_of = [], []
-    for block, u, a, b in edges:
+    grids = []
+    for block, u, _, _ in edges:
         band = layout.blocks[block]
         # JPEG rings over its blocks of 8 x 8: keep that far from the neighbouring band where there is room
         keep_off = max(margin, min(JPEG_BLOCK / scale, 0.22 * band.height_px))
         inner = max(2.0, band.height_px - 2 * keep_off)
         count = int(np.clip(round(inner * scale), 3, MAX_ROWS))
-        v0 = band.top_row + (band.height_px - inner) / 2
-        half = 0.5 * inner / count
+        middle, half = band.top_row + band.height_px / 2, 0.5 * inner * (1 - 1 / count)
         along = (u - layout.sign * lag_fine[0], u - layout.sign * lag_fine[-1], len(lag_fine))
-        x, y = pose.photo_grid(along, (v0 + half, v0 + inner - half, count))
+        grids.append((along, (middle - half, middle + half, count)))
+    for (block, u, a, b), (x, y) in zip(edges, pose.photo_grids(grids), strict=True):
+        band, count = layout.blocks[block], len(x)
         if min(x.min(), y.min()) < 1 or x.max() > w - 2 or y.max() > h - 2:
             continue
         picked = tone.sample(codes, x, y)

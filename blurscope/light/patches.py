@@ -96,7 +96,7 @@ def _one(codes, pose, index: int, block: Block, u0: float, u1: float, v0: float,
         part = codes[inner]
         total = np.full(part.shape, 1.0)
         return _patch(index, block, part.ravel(), total.ravel(), px, py)
-    u, v = pose.plate_grid((x0, x1 - 1, x1 - x0), (y0, y1 - 1, y1 - y0))
+    u, v = next(pose.plate_grids([((x0, x1 - 1, x1 - x0), (y0, y1 - 1, y1 - y0))]))
     du = abs(u[0, 1] - u[0, 0])
     dv = abs(v[1, 0] - v[0, 0]) if y1 - y0 > 1 else 1.0
     weight = _overlap(u, du, u0, u1)

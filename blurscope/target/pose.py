@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 NODES_ALONG, NODES_ACROSS = 7, 4  # of smooth grids
+Span = tuple[float, float, int]  # first, last, count
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -68,17 +69,21 @@ class Pose:
             xn, yn = xi * ratio, yi * ratio
         return xn * self.radius + self.centre[0], yn * self.radius + self.centre[1]
 
-    def photo_grid(self, u: tuple[float, float, int], v: tuple[float, float, int]) -> tuple[np.ndarray, np.ndarray]:
+    def photo_grid(self, u: Span, v: Span) -> tuple[np.ndarray, np.ndarray]:
         """Return campx ``(x, y)`` of a plate grid ``u`` by ``v``, each as first, last, count: (count_v, count_u) float32.
 
         Exact at a few Chebyshev nodes, the polynomial through them between: over a field of the plate perspective and
         distortion are so smooth that it differs from the map itself by less than 1e-3 campx.
         """
-        return _smooth_grid(self.to_photo, u, v)
+        return next(self.photo_grids([(u, v)]))
 
-    def plate_grid(self, x: tuple[float, float, int], y: tuple[float, float, int]) -> tuple[np.ndarray, np.ndarray]:
-        """Return plate ``(u, v_row)`` of a photo grid, as `photo_grid` does."""
-        return _smooth_grid(self.to_plate, x, y)
+    def photo_grids(self, grids: list[tuple[Span, Span]]) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+        """Yield `photo_grid` of each of many grids; the exact places are worked out together."""
+        return _smooth_grids(self.to_photo, grids)
+
+    def plate_grids(self, grids: list[tuple[Span, Span]]) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+        """Yield plate ``(u, v_row)`` of grids of the photo, as `photo_grids` does."""
+        return _smooth_grids(self.to_plate, grids)
 
     def scale_at(self, u: float, v: float) -> tuple[float, float]:
         """Return campx per display px along u and along v_row at a plate position."""
@@ -87,13 +92,19 @@ class Pose:
         return float(np.hypot(x[1] - x[0], y[1] - y[0])), float(np.hypot(x[3] - x[2], y[3] - y[2]))
 
 
-def _smooth_grid(exact: Callable, along: tuple[float, float, int], across: tuple[float, float, int]):
-    first, last, count = along
-    top, bottom, rows = across
-    nodes_a, weights_a = _lagrange(count, NODES_ALONG)
-    nodes_b, weights_b = _lagrange(rows, NODES_ACROSS)
-    both = exact(*np.meshgrid(first + (last - first) * nodes_a, top + (bottom - top) * nodes_b))
-    return tuple((weights_b @ values @ weights_a.T).astype(np.float32) for values in both)
+def _smooth_grids(exact: Callable, grids: list[tuple[Span, Span]]) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    if not grids:
+        return
+    ends = np.array([[along[:2], across[:2]] for along, across in grids], float)
+    spans = np.diff(ends, axis=2)
+    first = ends[..., 0][:, :, None, None]
+    nodes_a, nodes_b = _lagrange(2, NODES_ALONG)[0], _lagrange(2, NODES_ACROSS)[0]
+    at_a = first[:, 0] + spans[:, 0, :, None] * nodes_a
+    at_b = first[:, 1] + spans[:, 1, :, None] * nodes_b[:, None]
+    values = exact(*np.broadcast_arrays(at_a, at_b))
+    for (along, across), x, y in zip(grids, *(v.astype(np.float32) for v in values), strict=True):
+        weights_a, weights_b = _lagrange(along[2], NODES_ALONG)[1].T, _lagrange(across[2], NODES_ACROSS)[1]
+        yield weights_b @ (x @ weights_a), weights_b @ (y @ weights_a)
 
 
 @lru_cache(maxsize=256)
@@ -103,4 +114,4 @@ def _lagrange(count: int, nodes: int) -> tuple[np.ndarray, np.ndarray]:
     order = np.arange(nodes)
     at_nodes = np.cos(order[:, None] * np.arccos(cosines))
     at_places = np.cos(np.arccos(np.linspace(-1, 1, count))[:, None] * order)
-    return 0.5 + 0.5 * cosines, at_places @ np.linalg.inv(at_nodes.T)
+    return 0.5 + 0.5 * cosines, (at_places @ np.linalg.inv(at_nodes.T)).astype(np.float32)

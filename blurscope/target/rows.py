@@ -100,10 +100,9 @@ def find_rows(small: np.ndarray, layout: Layout, factor: int) -> RowFix:
     place = _Placer(strip, code, weight, max(8, round(len(code) * float(scales.max(initial=0.0)))))
     best = (-1.0, False, 1.0, 0.0)
     for some in (scales[::2], scales[1::2]):  # the second half only where the first has nothing certain
-        for scale in some:
-            for flip, (score, at) in zip((False, True), place(float(scale)), strict=True):
-                if score > best[0]:
-                    best = (score, flip, float(scale), at)
+        for part in np.array_split(some, max(1, len(some) // 12)):
+            if len(part):
+                best = max(best, place(part))
         score, flip, scale, shift = best
         fix = _refine(strip, code, weight, scale, shift, flip)
         if fix[3] > GOOD_SCORE:
@@ -147,30 +146,31 @@ class _Placer:
         self.totals = [np.concatenate([[0.0], np.cumsum(x)]) for x in (weight, code * weight)]
         self.end = len(strip) + 2 * self.pad
 
-    def __call__(self, scale: float) -> list[tuple[float, float]]:
-        """Return the best score and the row of the template's top, as the plate is and upside down."""
-        n = max(8, int(round((len(self.edges) - 1) * scale)))
-        at = (np.arange(n) + 0.5) / scale
-        lo, hi = at - 0.5 / scale, at + 0.5 / scale
-        w, wt = ((np.interp(hi, self.edges, x) - np.interp(lo, self.edges, x)) * scale for x in self.totals)
-        t = np.divide(wt, w, out=np.zeros_like(w), where=w > 1e-6)
-        template = np.stack([w, w * t, w * t * t]).astype(np.float32)
-        full = float(w.sum())
+    def __call__(self, scales: np.ndarray) -> tuple[float, bool, float, float]:
+        """Return the best score over the scales: score, upside down, scale, row of the template's top."""
+        rows = len(self.edges) - 1
+        templates = np.zeros((2, 3, len(scales), self.size), np.float32)
+        lengths = np.array([max(8, int(round(rows * scale))) for scale in scales])
+        for k, (scale, n) in enumerate(zip(scales, lengths, strict=True)):
+            borders = np.arange(n + 1) / scale
+            w, wt = (np.diff(np.interp(borders, self.edges, x)) * scale for x in self.totals)
+            t = np.divide(wt, w, out=np.zeros_like(w), where=w > 1e-6)
+            templates[0, :, k, :n] = w, w * t, w * t * t
+            templates[1, :, k, :n] = w[::-1], (w * t)[::-1], (w * t * t)[::-1]
+        full = templates[0, 0].sum(axis=-1)
+        fw, fwt, fwt2 = np.conj(self.fft.rfft(templates)).swapaxes(0, 1)
         fd, fd2, fh = self.data
-        out = []
-        for rows in (template, template[:, ::-1]):
-            fw, fwt, fwt2 = np.conj(self.fft.rfft(rows, self.size))
-            products = np.stack([fh * fw, fh * fwt, fh * fwt2, fd * fw, fd2 * fw, fd * fwt])
-            sw, swt, swt2, sd, sd2, sdt = self.fft.irfft(products, self.size)[:, : self.end - n + 1]
-            ok = sw > 0.45 * full
-            safe = np.where(ok, sw, 1.0)
-            cov = sdt / safe - sd * swt / safe**2
-            var = (sd2 / safe - (sd / safe) ** 2) * (swt2 / safe - (swt / safe) ** 2)
-            ok &= var > 1e-6
-            score = np.where(ok, cov / np.sqrt(np.maximum(var, 1e-6)), -1.0) * np.clip(sw / full, 0, 1) ** 0.25
-            i = int(np.argmax(score))
-            out.append((float(score[i]), float(i - self.pad)))
-        return out
+        products = np.stack([fh * fw, fh * fwt, fh * fwt2, fd * fw, fd2 * fw, fd * fwt])
+        sw, swt, swt2, sd, sd2, sdt = self.fft.irfft(products, self.size)[..., : self.end]
+        ok = (sw > 0.45 * full[:, None]) & (np.arange(self.end) <= (self.end - lengths)[:, None])
+        safe = np.where(ok, sw, 1.0)
+        cov = sdt / safe - sd * swt / safe**2
+        var = (sd2 / safe - (sd / safe) ** 2) * (swt2 / safe - (swt / safe) ** 2)
+        ok &= var > 1e-6
+        score = np.where(ok, cov / np.sqrt(np.maximum(var, 1e-6)), -1.0)
+        score *= np.sqrt(np.sqrt(np.clip(sw / full[:, None], 0, 1)))
+        flip, k, i = np.unravel_index(int(np.argmax(score)), score.shape)
+        return float(score[flip, k, i]), bool(flip), float(scales[k]), float(i - self.pad)
 
 
 def _predict(v: np.ndarray, scale: float, shift: float, bend: float, flip: bool, height: int) -> np.ndarray:

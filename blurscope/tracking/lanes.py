@@ -10,6 +10,7 @@ import numpy as np
 from blurscope.pattern.layout import Block, Layout, Slit
 
 
+BINS = 20  # samples of a lane per refresh of travel, where the photo has that many
 PIECE_PX = 240.0  # of a lane, whose coordinates are one polynomial
 
 
@@ -56,6 +57,7 @@ def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, f
     scale = float(np.mean(pose.scale_at((lit[0] + lit[1]) / 2, layout.height_px / 2)))
     reach = layout.max_exposure_refreshes * layout.px_per_refresh
     u = np.arange(lit[0] - reach, lit[1] + reach, 1.0 / scale)
+    per_bin = max(1, round(layout.px_per_refresh * scale / BINS))
     h, w = codes.shape
     out = []
     black_share = float(tone.black)
@@ -77,11 +79,12 @@ def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, f
             continue
         x, y = x[:, inside], y[:, inside]
         picked = tone.sample(codes, x, y)
-        line = picked.mean(axis=0) / tone.gain(x.mean(axis=0), y.mean(axis=0)) / np.exp(tone.flat[0])
+        row = count // 2
+        line = picked.mean(axis=0) / tone.gain(x[row], y[row]) / np.exp(tone.flat[0])
+        n = len(line) // per_bin * per_bin
+        at, line = (values[:n].reshape(-1, per_bin).mean(axis=1) for values in (u[inside], line))
         floor, noise = _floor(line)
-        out.append(
-            Lane(block=block, u_px=u[inside], light=(line - floor) / (1 - black_share), noise=noise, v_row=middle)
-        )
+        out.append(Lane(block=block, u_px=at, light=(line - floor) / (1 - black_share), noise=noise, v_row=middle))
     return out
 
 

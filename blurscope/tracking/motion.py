@@ -293,7 +293,8 @@ class StreakBatch:
 
 
 def _blur(light: np.ndarray, step: float, sigma: float, pixel: float) -> np.ndarray:
-    spread = float(np.sqrt(sigma**2 + pixel**2 * (1 / 12 + 1 / 6)))
+    # camera pixel, linear interpolation, and what a sample averages over beyond one camera pixel
+    spread = float(np.sqrt(sigma**2 + pixel**2 * (1 / 12 + 1 / 6) + max(step**2 - pixel**2, 0.0) / 12))
     half = max(1, int(np.ceil(3.6 * spread / step)))
     edges = (np.arange(-half, half + 2) - 0.5) * step
     cdf = np.array([0.5 * (1 + erf(e / (spread * 2**0.5))) for e in edges])

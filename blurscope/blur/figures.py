@@ -75,10 +75,16 @@ def instant_reference(emission: np.ndarray | None) -> tuple[float, float]:
     return t95 - t10, t90 - t10
 
 
-def gaussian_edge_time(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """10-90 % width of the cumulative Gaussian fitted to each row, levels fixed, window without end; times as `curves_of` has."""
-    from scipy.special import ndtr
+def gaussian_edge_time(x: np.ndarray, y: np.ndarray, near: np.ndarray) -> np.ndarray:
+    """10-90 % width of the cumulative Gaussian fitted to each row, levels fixed, window without end.
 
+    Parameters
+    ----------
+    x, y : (m,), (n, m) float
+        Times as `curves_of` has, and curves.
+    near : (n,) int
+        For each row one that hardly differs, or itself: the fit starts where that one's ends.
+    """
     keep = np.isclose(x * STEPS % 4, 0)
     x, y = x[keep], y[:, keep]
     step = x[1] - x[0]
@@ -88,46 +94,37 @@ def gaussian_edge_time(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     t10, t90 = crossing(x, y, 0.1), crossing(x, y, 0.9)
     mu = np.nan_to_num(0.5 * (t10 + t90), nan=1.0)
     sigma = np.maximum(np.nan_to_num(t90 - t10, nan=1.0), 0.05) / GET_FACTOR
-
-    def improved(mu: np.ndarray, sigma: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        z = (xs[None, :] - mu[:, None]) / sigma[:, None]
-        pdf = np.exp(-0.5 * z * z) / (np.sqrt(2 * np.pi) * sigma[:, None])
-        res = rows - ndtr(z)
-        a, b = -pdf, -pdf * z
-        aa, ab, bb = (np.einsum("ij,ij->i", p, q) for p, q in ((a, a), (a, b), (b, b)))
-        ra, rb = np.einsum("ij,ij->i", a, res), np.einsum("ij,ij->i", b, res)
-        det = aa * bb - ab * ab
-        dm, ds = (bb * ra - ab * rb) / det, (aa * rb - ab * ra) / det
-        return mu + np.clip(dm, -0.5, 0.5), np.clip(sigma + np.clip(ds, -0.3 * sigma, 0.5 * sigma), 1e-3, 50)
-
-    # rows that hardly differ from the first start where it ends, so that one step finishes them
-    near = np.abs(y - y[0]).max(axis=1) < 0.05
-    first, of_first = mu[:1], sigma[:1]
-    for _ in range(14):
-        before = of_first
-        first, of_first = improved(first, of_first, ys[:1])
-        if abs(of_first[0] - before[0]) < 1e-8:
-            break
-    mu[near], sigma[near] = improved(np.repeat(first, near.sum()), np.repeat(of_first, near.sum()), ys[near])
-    mu[near], sigma[near] = improved(mu[near], sigma[near], ys[near])
-    far = ~near
-    for _ in range(14 if far.any() else 0):
-        before = sigma[far]
-        mu[far], sigma[far] = improved(mu[far], sigma[far], ys[far])
-        if np.abs(sigma[far] - before).max() < 1e-8:
-            break
+    heads = np.unique(near)
+    mu[heads], sigma[heads] = _gaussian_steps(xs, ys[heads], mu[heads], sigma[heads], 14)
+    mu, sigma = _gaussian_steps(xs, ys, mu[near], sigma[near], 3)
     return GET_FACTOR * sigma
 
 
+def _gaussian_steps(x, y, mu, sigma, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Gauss-Newton on place and width of a cumulative Gaussian, for many rows."""
+    from scipy.special import ndtr
+
+    for _ in range(count):
+        z = (x[None, :] - mu[:, None]) / sigma[:, None]
+        b = np.exp(-0.5 * z * z)
+        b *= (-1 / np.sqrt(2 * np.pi) / sigma)[:, None]
+        res = y - ndtr(z)
+        z *= b
+        aa, ab, bb = (np.einsum("ij,ij->i", p, q) for p, q in ((b, b), (b, z), (z, z)))
+        ra, rb = np.einsum("ij,ij->i", b, res), np.einsum("ij,ij->i", z, res)
+        det = aa * bb - ab * ab
+        dm, ds = (bb * ra - ab * rb) / det, (aa * rb - ab * ra) / det
+        mu = mu + np.clip(dm, -0.5, 0.5)
+        sigma = np.clip(sigma + np.clip(ds, -0.3 * sigma, 0.5 * sigma), 1e-3, 50)
+        if np.abs(ds).max() < 1e-8:
+            break
+    return mu, sigma
+
+
 def figures_of_curves(
-    t: np.ndarray,
-    b: np.ndarray,
-    tr: np.ndarray,
-    r: np.ndarray,
-    signal_of: Callable[[np.ndarray], np.ndarray] | None = None,
-    emission: np.ndarray | None = None,
+    t: np.ndarray, b: np.ndarray, tr: np.ndarray, r: np.ndarray, reference: float | np.ndarray = 0.85
 ) -> dict[str, np.ndarray]:
-    """Return every figure but GET for each row of blurred curves and step responses.
+    """Return the figures of each row of blurred curves and step responses that are read off them directly.
 
     Parameters
     ----------
@@ -135,32 +132,29 @@ def figures_of_curves(
         Perfect camera's ESF from the switch on, time in refreshes.
     tr, r : (k,), (n, k) float
         The step responses.
-    signal_of : callable, optional
-        From normalised light (0 from, 1 to) to normalised signal.
-    emission : (k,) float, optional
-        Light per part of a refresh.
+    reference : float or (n,) float
+        ``t_settle - t_10`` of an instant panel, see `instant_reference`.
 
     Returns
     -------
     dict of (n,) float
-        Keys `NAMES` without ``get``: widths in refreshes, overshoots as shares of the step; NaN where a threshold is never crossed.
+        Keys `NAMES` without ``get`` and ``response_signal``: widths in refreshes, overshoots as shares of the step; NaN
+        where a threshold is never crossed.
     """
-    ref, _ = instant_reference(emission)
     t10, t90 = crossing(t, b, 0.1), crossing(t, b, 0.9)
-    out = {
+    return {
         "bew": t90 - t10,
-        "ghost": settling(t, b) - t10 - ref,
+        "ghost": settling(t, b) - t10 - reference,
         "overshoot": np.maximum(b.max(axis=1) - 1, 0.0),
         "undershoot": np.maximum(-b.min(axis=1), 0.0),
-        "response": crossing(tr, r, 0.9) - crossing(tr, r, 0.1),
+        "response": rise_time(tr, r),
         "response_overshoot": np.maximum(r.max(axis=1) - 1, 0.0),
     }
-    if signal_of is None:
-        out["response_signal"] = np.full(len(b), np.nan)
-    else:
-        s = signal_of(r)
-        out["response_signal"] = crossing(tr, s, 0.9) - crossing(tr, s, 0.1)
-    return out
+
+
+def rise_time(t: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """Return the time from first crossing of 10 % to first crossing of 90 % of each row."""
+    return crossing(t, rows, 0.9) - crossing(t, rows, 0.1)
 
 
 def curves_of(family: Family, params: np.ndarray, length: float, emission: np.ndarray | None = None):
@@ -182,6 +176,13 @@ def figures_of(
     signal_of: Callable[[np.ndarray], np.ndarray] | None = None,
     emission: np.ndarray | None = None,
 ) -> dict[str, np.ndarray]:
-    """Return every figure for each row of parameters; see `figures_of_curves`."""
-    curves = curves_of(family, params, length, emission)
-    return figures_of_curves(*curves, signal_of, emission) | {"get": gaussian_edge_time(*curves[:2])}
+    """Return every figure of `NAMES` for each row of parameters; see `figures_of_curves`.
+
+    ``signal_of`` maps normalised light (0 from, 1 to) to normalised signal; ``emission`` is the light per part of a
+    refresh.
+    """
+    t, b, tr, r = curves_of(family, params, length, emission)
+    out = figures_of_curves(t, b, tr, r, instant_reference(emission)[0])
+    out["get"] = gaussian_edge_time(t, b, np.zeros(len(b), int))
+    out["response_signal"] = np.full(len(b), np.nan) if signal_of is None else rise_time(tr, signal_of(r))
+    return out

@@ -8,8 +8,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from blurscope.blur.families import FAMILIES, Family
-from blurscope.blur.figures import NAMES, curves_of, figures_of_curves, gaussian_edge_time
+from blurscope.blur.figures import NAMES
 from blurscope.blur.fit import FamilyFit, cell_means, fit_family
+from blurscope.blur.propagate import Branch, Bundle, Spread, curve_bundle, fast_bundle, figures_of_bundles
 
 DRAWS = 96
 MIN_WEIGHT = 0.03
@@ -229,43 +230,50 @@ def measure_profiles(
     )
     nuisances = nuisances_of(cells)
     shared = rng.standard_normal((DRAWS, len(nuisances)))
+    plans: list[list[Bundle]] = []
+    for i in range(len(best)):
+        lamp = emission
+        if lamp is not None:  # the figures count time from the switch, the lamp from the pose's clock
+            lamp = np.roll(lamp, -round(float(fits[best[i]].onset[i]) * len(lamp)))
+        plans.append(_plan(i, fits, weights[:, i], profiles, nuisances, shared, rng, lamp))
+    branches = iter(figures_of_bundles([b for plan in plans for b in plan], signal_of))
     return [
-        _one(i, fits, weights[:, i], profiles, nuisances, shared, signal_of, rng, emission, cells[i])
-        for i in range(len(profiles.esf))
+        _result(i, fits, weights[:, i], profiles, [next(branches) for _ in plan], cells[i])
+        for i, plan in enumerate(plans)
     ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Branch:
-    """One family's share in a transition's result: figures of the best fit, of the trials, and the linear budget."""
-
-    share: float
-    point: dict[str, float]
-    trial: dict[str, np.ndarray]
-    parts: dict[str, dict[str, float]]
-
-
-def _one(i, fits, weights, profiles, nuisances, shared, signal_of, rng, emission, cells) -> BlurFit:
+def _plan(i, fits, weights, profiles, nuisances, shared, rng, emission) -> list[Bundle]:
+    """Return the curves whose figures make up one transition's result, a bundle for each family that counts."""
     kept = [k for k in np.argsort(-weights) if weights[k] >= MIN_WEIGHT]
-    best = int(kept[0])
     names = [f.family.name for f in fits]
-    fit = fits[best]
-    s_of = signal_of[i] if signal_of is not None else None
-    if emission is not None:  # the figures count time from the switch, the lamp from the pose's clock
-        emission = np.roll(emission, -round(float(fit.onset[i]) * len(emission)))
+    best = names[kept[0]]
     # an instant family has no width to be unsure of: its weight is carried by the exponential's posterior
-    if names[best] == "instant" or (names[best] == "exponential" and not _resolved(fit, i, profiles)):
+    if best == "instant" or (best == "exponential" and not _resolved(fits[kept[0]], i, profiles)):
         exponential = fits[names.index("exponential")]
-        branches = [_fast_branch(i, exponential, profiles, nuisances, shared, s_of, rng, emission)]
-    else:
-        kept = [k for k in kept if names[k] != "instant"]
-        total = sum(weights[k] for k in kept)
-        branches, used = [], 0
-        for k in kept:
-            count = max(2, round(DRAWS * weights[k] / total))
-            z = shared[np.arange(used, used + count) % DRAWS]
-            used += count
-            branches.append(_branch(fits[k], i, weights[k] / total, profiles, nuisances, z, s_of, rng, emission))
+        draws, point = _posterior_fast(i, exponential, profiles, nuisances, shared, rng)
+        return [fast_bundle(i, exponential.family, point, draws, profiles.length, emission)]
+    kept = [k for k in kept if names[k] != "instant"]
+    total = sum(weights[k] for k in kept)
+    out, used = [], 0
+    for k in kept:
+        count = max(2, round(DRAWS * weights[k] / total))
+        z = shared[np.arange(used, used + count) % DRAWS]
+        used += count
+        cov, gain = _information(fits[k], i, profiles)
+        p = fits[k].params.shape[1]
+        effects = np.array([gain[:p] @ n.shift[i] for n in nuisances]).reshape(len(nuisances), p)
+        spread = Spread(
+            noise=_square_root(cov[:p, :p]), effects=effects, names=tuple(n.name for n in nuisances), shared=z
+        )
+        params = fits[k].params[i]
+        own = rng.standard_normal((count, p))
+        out.append(curve_bundle(i, fits[k].family, params, weights[k] / total, spread, own, profiles.length, emission))
+    return out
+
+
+def _result(i, fits, weights, profiles, branches: list[Branch], cells) -> BlurFit:
+    fit = fits[int(np.argmax(weights))]
     value, u95, grazed, parts = {}, {}, set(), {}
     for name in NAMES:
         value[name] = float(sum(b.share * b.point[name] for b in branches))
@@ -282,7 +290,7 @@ def _one(i, fits, weights, profiles, nuisances, shared, signal_of, rng, emission
     dof = max(profiles.esf.shape[1] - fit.count, 1)
     return BlurFit(
         family=fit.family.name,
-        weights={fits[k].family.name: float(weights[k]) for k in kept},
+        weights={f.family.name: float(w) for f, w in zip(fits, weights, strict=True) if w >= MIN_WEIGHT},
         value=value,
         u95=u95,
         parts=parts,
@@ -296,67 +304,12 @@ def _one(i, fits, weights, profiles, nuisances, shared, signal_of, rng, emission
     )
 
 
-def _branch(fit, i, share, profiles, nuisances, z, s_of, rng, emission) -> _Branch:
-    """Propagate in the space of curves, where the fit is linear even if its parameters are nearly degenerate."""
-    cov, gain = _information(fit, i, profiles)
-    p = fit.params.shape[1]
-    cov, gain = cov[:p, :p], gain[:p]
-    step = 1e-4
-    rows = np.concatenate([fit.params[i : i + 1], fit.params[i] + step * np.eye(p)])
-    t, b, tr, r = curves_of(fit.family, rows, profiles.length, emission)
-    slope_b, slope_r = (b[1:] - b[0]) / step, (r[1:] - r[0]) / step
-    root = _square_root(cov)
-    effects = np.array([gain @ n.shift[i] for n in nuisances]).reshape(len(nuisances), p)
-    # the same machinery gives the linear budget: one row per contribution, one standard deviation each
-    singles = np.array([*root.T, *effects]).reshape(-1, p)
-    strength = np.concatenate([rng.standard_normal((len(z), p)), z], axis=1)
-    moves = np.concatenate([np.zeros((1, p)), strength @ singles, singles * 0.2])
-    curves, steps = b[0] + moves @ slope_b, r[0] + moves @ slope_r
-    figs = figures_of_curves(t, curves, tr, steps, s_of, emission)
-    # GET is smooth in the curve: it moves with the contributions as its derivatives say
-    n_trials = len(z)
-    get = gaussian_edge_time(t, curves[[0, *range(1 + n_trials, len(curves))]])
-    slopes = (get[1:] - get[0]) / 0.2
-    figs["get"] = np.concatenate([get[:1], get[0] + strength @ slopes, get[1:]])
-    n = len(z)
-    point = {name: float(figs[name][0]) for name in NAMES}
-    parts: dict[str, dict[str, float]] = {}
-    for name in NAMES:
-        away = np.nan_to_num((figs[name][1 + n :] - figs[name][0]) / 0.2)
-        parts[name] = {"noise": float(np.sqrt(np.sum(away[:p] ** 2)))}
-        parts[name] |= {x.name: float(abs(a)) for x, a in zip(nuisances, away[p:], strict=True)}
-    return _Branch(share=share, point=point, trial={k: figs[k][1 : 1 + n] for k in NAMES}, parts=parts)
-
-
-def _finite_sd(values: np.ndarray) -> float:
-    finite = values[np.isfinite(values)]
-    return float(np.std(finite)) if finite.size > 1 else 0.0
-
-
 def _square_root(cov: np.ndarray) -> np.ndarray:
     """Return S with S S^T = cov (eigenvalues clipped at 0)."""
     if cov.size == 0:
         return cov
     value, vector = np.linalg.eigh(cov)
     return vector * np.sqrt(np.maximum(value, 0.0))
-
-
-def _fast_branch(i, fit, profiles, nuisances, shared, s_of, rng, emission) -> _Branch:
-    draws, point = _posterior_fast(i, fit, profiles, nuisances, shared, rng)
-    rows = np.concatenate([point, draws])
-    figs = figures_of_curves(*curves_of(fit.family, rows, profiles.length, emission), s_of, emission)
-    figs["get"] = _get_of_fast(fit.family, rows[:, 0], profiles.length, emission)
-    figs["response_overshoot"] = np.full(len(draws) + 1, np.nan)  # too fast for its own overshoot to show
-    trial = {name: figs[name][1:] for name in NAMES}
-    parts = {name: {"noise": _finite_sd(trial[name])} for name in NAMES}
-    return _Branch(share=1.0, point={name: float(figs[name][0]) for name in NAMES}, trial=trial, parts=parts)
-
-
-def _get_of_fast(family: Family, log_tau: np.ndarray, length: float, emission: np.ndarray | None) -> np.ndarray:
-    """Return GET for many time constants, by way of a few of them."""
-    nodes = np.linspace(log_tau.min(), log_tau.max() + 1e-9, 13)
-    t, curves, *_ = curves_of(family, nodes[:, None], length, emission)
-    return np.interp(log_tau, nodes, gaussian_edge_time(t, curves))
 
 
 def _information(fit: FamilyFit, i: int, profiles: Profiles) -> tuple[np.ndarray, np.ndarray]:

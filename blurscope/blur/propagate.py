@@ -1,0 +1,206 @@
+"""Figures of many trial responses at once: what the fits' uncertainties do to the figures (JCGM 101).
+
+Trials are made in the space of curves, where a fit is linear even if its parameters are nearly degenerate. The curves
+of all transitions and families are read in one go.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from blurscope.blur.families import Family
+from blurscope.blur.figures import NAMES, curves_of, figures_of_curves, gaussian_edge_time, instant_reference, rise_time
+
+STEP = 1e-4  # of a parameter, for derivatives
+SHARE = 0.2  # of a standard deviation, for the linear budget
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Spread:
+    """How unsure p parameters are.
+
+    Attributes
+    ----------
+    noise : (p, p) float
+        Square root of their covariance by noise, a column per direction.
+    effects : (s, p) float
+        Change by one standard deviation of each shared effect.
+    names : tuple of str
+        Of the shared effects.
+    shared : (n, s) float
+        Shared effects of each trial, standard normal.
+    """
+
+    noise: np.ndarray
+    effects: np.ndarray
+    names: tuple[str, ...]
+    shared: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Bundle:
+    """Curves of one family for one transition: the best fit, the trials, then what the budget or GET needs.
+
+    Attributes
+    ----------
+    transition : int
+    share : float
+        Weight of the family.
+    t, tr : (m,), (k,) float
+        Times of ``curves`` and ``steps``, refreshes.
+    curves, steps : (r, m), (r, k) float
+        Blurred edges and step responses, normalised.
+    reference : float
+        See `blurscope.blur.figures.instant_reference`.
+    trials : int
+        Rows 1 to ``trials`` are the trials.
+    exact : (e,) int
+        Rows whose GET is fitted.
+    get_of : callable
+        From the GET of these rows to that of all rows.
+    spread : Spread or None
+        None: a posterior, whose trials alone say how unsure it is.
+    """
+
+    transition: int
+    share: float
+    t: np.ndarray
+    tr: np.ndarray
+    curves: np.ndarray
+    steps: np.ndarray
+    reference: float
+    trials: int
+    exact: np.ndarray
+    get_of: Callable[[np.ndarray], np.ndarray]
+    spread: Spread | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Branch:
+    """One family's share in a transition's result: figures of the best fit, of the trials, and the linear budget."""
+
+    share: float
+    point: dict[str, float]
+    trial: dict[str, np.ndarray]
+    parts: dict[str, dict[str, float]]
+
+
+def curve_bundle(
+    transition: int,
+    family: Family,
+    params: np.ndarray,
+    share: float,
+    spread: Spread,
+    own: np.ndarray,
+    length: float,
+    emission: np.ndarray | None,
+) -> Bundle:
+    """Return the bundle of a fit whose parameters ``params`` are known with ``spread``; ``own`` (n, p) is its noise."""
+    p = len(params)
+    rows = np.concatenate([params[None], params + STEP * np.eye(p)])
+    t, b, tr, r = curves_of(family, rows, length, emission)
+    # one row per contribution, a share of its standard deviation each, gives the linear budget
+    singles = np.concatenate([spread.noise.T, spread.effects]).reshape(-1, p)
+    strength = np.concatenate([own, spread.shared], axis=1)
+    moves = np.concatenate([np.zeros((1, p)), strength @ singles, singles * SHARE]) / STEP
+    n = len(strength)
+
+    def get_of(get: np.ndarray) -> np.ndarray:
+        # GET is smooth in the curve: it moves with the contributions as its derivatives say
+        return np.concatenate([get[:1], get[0] + strength @ (get[1:] - get[0]) / SHARE, get[1:]])
+
+    return Bundle(
+        transition=transition,
+        share=share,
+        t=t,
+        tr=tr,
+        curves=b[0] + moves @ (b[1:] - b[0]),
+        steps=r[0] + moves @ (r[1:] - r[0]),
+        reference=instant_reference(emission)[0],
+        trials=n,
+        exact=np.concatenate([[0], np.arange(n + 1, n + 1 + len(singles))]),
+        get_of=get_of,
+        spread=spread,
+    )
+
+
+def fast_bundle(
+    transition: int, family: Family, point: np.ndarray, draws: np.ndarray, length: float, emission: np.ndarray | None
+) -> Bundle:
+    """Return the bundle of a one-parameter family whose posterior is given by draws, (n, 1); ``point`` is (1, 1)."""
+    given = np.concatenate([point, draws])
+    nodes = np.linspace(given.min(), given.max() + 1e-9, 13)
+    t, b, tr, r = curves_of(family, np.concatenate([given, nodes[:, None]]), length, emission)
+
+    def get_of(get: np.ndarray) -> np.ndarray:
+        return np.concatenate([np.interp(given[:, 0], nodes, get), get])
+
+    return Bundle(
+        transition=transition,
+        share=1.0,
+        t=t,
+        tr=tr,
+        curves=b,
+        steps=r,
+        reference=instant_reference(emission)[0],
+        trials=len(draws),
+        exact=np.arange(len(given), len(given) + len(nodes)),
+        get_of=get_of,
+        spread=None,
+    )
+
+
+def figures_of_bundles(
+    bundles: Sequence[Bundle], signal_of: Sequence[Callable[[np.ndarray], np.ndarray]] | None
+) -> list[Branch]:
+    """Read the figures of all curves of all bundles.
+
+    Parameters
+    ----------
+    bundles : sequence of Bundle
+    signal_of : sequence of callable, optional
+        Per transition: normalised light to normalised signal.
+    """
+    if not bundles:
+        return []
+    t, tr = bundles[0].t, bundles[0].tr
+    curves, steps = np.concatenate([b.curves for b in bundles]), np.concatenate([b.steps for b in bundles])
+    sizes = np.array([len(b.curves) for b in bundles])
+    first = np.concatenate([[0], np.cumsum(sizes)])
+    figures = figures_of_curves(t, curves, tr, steps, np.repeat([b.reference for b in bundles], sizes))
+    exact = np.concatenate([b.exact + at for b, at in zip(bundles, first, strict=False)])
+    heads = np.cumsum([0] + [len(b.exact) for b in bundles[:-1]])
+    get = gaussian_edge_time(t, curves[exact], np.repeat(heads, [len(b.exact) for b in bundles]))
+    out = []
+    for b, at, head in zip(bundles, first, heads, strict=False):
+        rows = slice(at, at + len(b.curves))
+        mine = {name: values[rows] for name, values in figures.items()}
+        mine["get"] = b.get_of(get[head : head + len(b.exact)])
+        if signal_of is None:
+            mine["response_signal"] = np.full(len(b.curves), np.nan)
+        else:
+            mine["response_signal"] = rise_time(tr, signal_of[b.transition](steps[rows]))
+        if b.spread is None:  # too fast for its own overshoot to show
+            mine["response_overshoot"] = np.full(len(b.curves), np.nan)
+        out.append(_branch(b, mine))
+    return out
+
+
+def _branch(bundle: Bundle, figures: dict[str, np.ndarray]) -> Branch:
+    n = bundle.trials
+    trial = {name: figures[name][1 : 1 + n] for name in NAMES}
+    parts: dict[str, dict[str, float]] = {}
+    for name in NAMES:
+        if bundle.spread is None:
+            finite = trial[name][np.isfinite(trial[name])]
+            parts[name] = {"noise": float(np.std(finite)) if finite.size > 1 else 0.0}
+            continue
+        away = np.nan_to_num((figures[name][1 + n :] - figures[name][0]) / SHARE)
+        p = len(bundle.spread.noise)
+        parts[name] = {"noise": float(np.sqrt(np.sum(away[:p] ** 2)))}
+        parts[name] |= {x: float(abs(a)) for x, a in zip(bundle.spread.names, away[p:], strict=True)}
+    point = {name: float(figures[name][0]) for name in NAMES}
+    return Branch(share=bundle.share, point=point, trial=trial, parts=parts)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import logging
+import queue
 import time
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
@@ -50,56 +53,72 @@ def run_cluster(
         No scheduler, no workers, or the connection was lost.
     """
     distributed = _dask()
-    try:
-        client = distributed.Client(address, timeout=wait_s, set_as_default=False)
-    except (OSError, ValueError, TimeoutError) as exc:
-        text = (str(exc) or type(exc).__name__).split("\n")[0][:120]
-        raise SettingsError(f"no scheduler answers at {address} ({text}); check --scheduler") from None
-    try:
+    with _quiet():
         try:
-            client.wait_for_workers(1, timeout=wait_s)
-        except TimeoutError:
-            raise SettingsError(
-                f"the scheduler at {address} has no workers; start one by 'dask worker {address}'"
-            ) from None
-        threads = sum(client.nthreads().values())
-        say(f"{len(client.nthreads())} workers at {address}")
-        yield from _flow(distributed, client, tasks, max(IN_FLIGHT_PER_THREAD * threads, 4), seconds, address)
+            client = distributed.Client(address, timeout=wait_s, set_as_default=False)
+        except (OSError, ValueError, TimeoutError) as exc:
+            text = (str(exc) or type(exc).__name__).split("\n")[0][:120]
+            raise SettingsError(f"no scheduler answers at {address} ({text}); check --scheduler") from None
+        try:
+            try:
+                client.wait_for_workers(1, timeout=wait_s)
+            except TimeoutError:
+                raise SettingsError(
+                    f"the scheduler at {address} has no workers; start one by 'dask worker {address}'"
+                ) from None
+            threads = sum(client.nthreads().values())
+            say(f"{len(client.nthreads())} workers at {address}")
+            yield from _flow(client, tasks, max(IN_FLIGHT_PER_THREAD * threads, 4), seconds, address)
+        finally:
+            client.close(timeout=5)
+
+
+@contextlib.contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep the library's own log off the terminal: what matters is said in one sentence."""
+    loggers = [logging.getLogger(n) for n in list(logging.root.manager.loggerDict) if n.split(".")[0] == "distributed"]
+    levels = [logger.level for logger in loggers]
+    for logger in loggers:
+        logger.setLevel(logging.CRITICAL)
+    try:
+        yield
     finally:
-        client.close(timeout=5)
+        for logger, level in zip(loggers, levels, strict=True):
+            logger.setLevel(level)
 
 
-def _flow(
-    distributed: Any, client: Any, tasks: Sequence[Task], in_flight: int, seconds: float, address: str
-) -> Iterator[Outcome]:
+def _flow(client: Any, tasks: Sequence[Task], in_flight: int, seconds: float, address: str) -> Iterator[Outcome]:
+    lost = f"the connection to the scheduler at {address} was lost; results so far are kept, run the batch again"
     waiting = list(reversed(tasks))
     running: dict[Any, int] = {}
+    done: queue.SimpleQueue[Any] = queue.SimpleQueue()
     last = time.monotonic()
     while waiting or running:
         while waiting and len(running) < in_flight:
             task = waiting.pop()
             try:
-                files = packed(task.display)
+                sent = packed(task)
             except BlurscopeError as exc:
                 yield Outcome(number=task.number, reason=str(exc))
                 continue
-            sent = Task(number=task.number, display=task.display, version=task.version, files=files)
-            running[client.submit(run_task, sent, pure=False)] = task.number
+            future = client.submit(run_task, sent, pure=False)
+            running[future] = task.number
+            future.add_done_callback(done.put)
         if not running:
             continue
         try:
-            finished = distributed.wait(list(running), timeout=5, return_when="FIRST_COMPLETED").done
-        except TimeoutError:
-            finished = set()
-        if finished:
-            last = time.monotonic()
-        elif client.status != "running":
-            raise SettingsError(f"the connection to {address} was lost; results so far are kept, run the batch again")
-        elif time.monotonic() - last > seconds:
-            raise SettingsError(f"nothing came back from {address} for {seconds:g} s; results so far are kept")
-        for future in finished:
-            yield _outcome(running.pop(future), future)
-            future.release()
+            future = done.get(timeout=1)
+        except queue.Empty:
+            if client.status != "running":
+                raise SettingsError(lost) from None
+            if time.monotonic() - last > seconds:
+                raise SettingsError(f"nothing came back from {address} for {seconds:g} s; see the workers") from None
+            continue
+        last = time.monotonic()
+        if future.status == "cancelled" and client.status != "running":
+            raise SettingsError(lost)
+        yield _outcome(running.pop(future), future)
+        future.release()
 
 
 def _outcome(number: int, future: Any) -> Outcome:

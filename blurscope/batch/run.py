@@ -162,6 +162,7 @@ class _Run:
         self.reasons: dict[int, str] = {}
         self.shots: dict[int, list[Refusal]] = {}
         self.kept = self.measured = 0
+        self.writing: Outcome | None = None
 
     def look_for_earlier(self) -> list[Task]:
         """Keep earlier results with the same inputs; return what has to be measured."""
@@ -205,7 +206,7 @@ class _Run:
         try:
             for outcome in outcomes:
                 n = outcome.number
-                self.keys[n] = outcome.key
+                self.keys[n], self.writing = outcome.key, outcome
                 if outcome.result is None:
                     self.reasons[n] = outcome.reason
                     if self.store.earlier(self.names[n]) is not None:
@@ -213,7 +214,7 @@ class _Run:
                 else:
                     self.store.write(self.names[n], outcome.result)
                     self._accept(n, self._short(n, json.loads(outcome.result)))
-                self.measured += 1
+                self.measured, self.writing = self.measured + 1, None
                 progress(len(self.rows) + len(self.reasons), len(self.displays))
         finally:
             close = getattr(outcomes, "close", None)
@@ -269,8 +270,18 @@ class _Run:
         text = json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1)
         self.store.write(INDEX, text.encode("utf-8", "backslashreplace") + b"\n")
 
+    def _settle_last(self) -> None:
+        """Count the result during whose writing it was interrupted, if it got there."""
+        last = self.writing
+        if last is None or last.result is None or last.number in self.rows:
+            return
+        document = self.store.earlier(self.names[last.number])
+        if document is not None and document["batch"]["inputs_sha256"] == last.key:
+            self._accept(last.number, self._short(last.number, document))
+
     def finish(self, *, finished: bool) -> Batch:
         """Write the tables and the index."""
+        self._settle_last()
         rows = [self.rows[n] for n in sorted(self.rows)]
         refused = self.refusals()
         self.store.write(SUMMARY, csv_of(rows))

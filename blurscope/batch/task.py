@@ -118,9 +118,11 @@ def run_task(task: Task) -> Outcome:
 
 
 def _measured(task: Task, display: Display, back: Callable[[str], str]) -> Outcome:
+    from blurscope._cv import cv2
     from blurscope.pipeline import measure
     from blurscope.tables import read_meter
 
+    cv2.setNumThreads(1)  # each process has its own display
     digests = digests_of(display)
     key = key_of(display, digests)
     try:
@@ -149,8 +151,8 @@ def _measured(task: Task, display: Display, back: Callable[[str], str]) -> Outco
     return Outcome(number=task.number, key=key, result=text.encode("utf-8", "backslashreplace") + b"\n")
 
 
-def packed(display: Display) -> dict[str, bytes]:
-    """Read a display's input files, to be sent to another machine.
+def packed(task: Task) -> Task:
+    """Return a task with its files' bytes, to be sent to another machine.
 
     Raises
     ------
@@ -158,13 +160,15 @@ def packed(display: Display) -> dict[str, bytes]:
         A pattern, still or meter table can't be read. A missing photo is left out and refused where it is measured.
     """
     files = {}
-    for path in input_paths(display):
+    for path in input_paths(task.display):
         try:
             if os.path.isfile(path):
                 files[path] = Path(path).read_bytes()
         except OSError as exc:
             raise SettingsError(f"{show_path(path)} can't be read ({exc.strerror})") from None
-    return files
+    # a pattern's folder is known here only
+    display = replace(task.display, pattern=pattern_file(task.display.pattern))
+    return replace(task, display=display, files=files)
 
 
 def _unpacked(display: Display, files: dict[str, bytes], folder: str) -> tuple[Display, Callable[[str], str]]:

@@ -47,11 +47,8 @@ def main() -> None:
     null = os.open(os.devnull, os.O_RDWR)
     for number in (0, 1):  # whatever a library reads or prints must not get between
         os.dup2(null, number)
-    from blurscope._cv import cv2
-    from blurscope.batch.task import run_task
-
-    cv2.setNumThreads(1)
     import blurscope.pipeline  # noqa: F401  warm before the first task
+    from blurscope.batch.task import run_task
 
     try:
         send(sink, "ready")

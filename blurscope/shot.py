@@ -26,6 +26,7 @@ from blurscope.tracking.lanes import Lane, Streak
 from blurscope.tracking.motion import STEPS
 
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
+QUICK_ITERATIONS = 5
 PHASE_STEPS = 16
 LENS_SD_PX = 0.06
 MODEL_FLOOR = 8e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
@@ -170,7 +171,7 @@ def measure_shot(
     def move(found: Profiles, before: Motion | None = None) -> tuple[Motion | None, list[Streak]]:
         nonlocal quick
         lamp = backlight.emission
-        quick, weights = compete(found, QUICK, quick, fresh=False)
+        quick, weights = compete(found, QUICK, quick, fresh=False, iterations=QUICK_ITERATIONS)
         steps = _quick_steps(quick, weights, pairs, layout)
         return _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, before, lamp)
 

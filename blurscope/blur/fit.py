@@ -137,6 +137,7 @@ def fit_family(
     guess: FamilyFit | None = None,
     fresh: bool = True,
     held: np.ndarray | None = None,
+    iterations: int = ITERATIONS,
 ) -> FamilyFit:
     """Fit a family to every profile, Levenberg-Marquardt in parallel, best of the family's starts.
 
@@ -156,6 +157,8 @@ def fit_family(
         False: start from ``guess`` alone.
     held : (n, p) float, optional
         Shape parameters to hold: only onset and levels are fitted.
+    iterations : int
+        At most so many, once the best start is known.
     """
     if levels is None:
         levels = np.tile([0.0, 1.0, 1e3, 1e3], (len(profile), 1))
@@ -172,7 +175,7 @@ def fit_family(
     if len(x) > 1:
         state.improve(FEW_ITERATIONS)
         state = state.best()
-    state.improve(ITERATIONS)
+    state.improve(iterations)
     x = state.x[0]
     return FamilyFit(
         family=family,

@@ -9,7 +9,7 @@ import numpy as np
 
 from blurscope.blur.families import FAMILIES, Family
 from blurscope.blur.figures import NAMES
-from blurscope.blur.fit import FamilyFit, cell_means, fit_family
+from blurscope.blur.fit import ITERATIONS, FamilyFit, cell_means, fit_family
 from blurscope.blur.propagate import Branch, Bundle, Spread, curve_bundle, fast_bundle, figures_of_bundles
 
 DRAWS = 96
@@ -97,6 +97,7 @@ def compete(
     before: Sequence[FamilyFit] | None = None,
     *,
     fresh: bool = True,
+    iterations: int = ITERATIONS,
 ) -> tuple[list[FamilyFit], np.ndarray]:
     """Fit every family to every profile and weigh them.
 
@@ -108,6 +109,8 @@ def compete(
         Fits of nearly the same profiles, to start from.
     fresh : bool
         Try the families' own starts as well as those.
+    iterations : int
+        Of each fit, at most.
 
     Returns
     -------
@@ -118,7 +121,7 @@ def compete(
     first = [f for f in families if f.name in FIRST] or list(families)
     known = {f.family.name: f for f in before or ()}
     every = np.arange(len(profiles.esf))
-    fits = [_fit(f, profiles, every, known.get(f.name), fresh or f.name not in known) for f in first]
+    fits = [_fit(f, profiles, every, known.get(f.name), fresh, iterations) for f in first]
     dof = max(profiles.esf.shape[1] - 6, 1)
     left = np.nonzero(np.min([f.chi2 for f in fits], axis=0) > GOOD_CHI2 * dof)[0]
     for family in families:
@@ -128,7 +131,12 @@ def compete(
 
 
 def _fit(
-    family: Family, profiles: Profiles, chosen: np.ndarray, guess: FamilyFit | None = None, fresh: bool = True
+    family: Family,
+    profiles: Profiles,
+    chosen: np.ndarray,
+    guess: FamilyFit | None = None,
+    fresh: bool = True,
+    iterations: int = ITERATIONS,
 ) -> FamilyFit:
     """Fit a family to the chosen profiles; the others get an infinite chi-square."""
     n, m = profiles.esf.shape
@@ -154,6 +162,7 @@ def _fit(
         profiles.levels[chosen],
         guess,
         fresh,
+        iterations=iterations,
     )
     for name in ("params", "onset", "levels", "chi2", "model", "jacobian"):
         getattr(out, name)[chosen] = getattr(fit, name)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from blurscope.blur.families import FAMILIES
-from blurscope.blur.figures import crossing, step_response
+from blurscope.blur.figures import rise_time, step_response
 from blurscope.blur.fit import FamilyFit, fit_family
 
 CANDIDATES = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
@@ -18,6 +18,8 @@ DARK_SD = 0.02
 SLIT_SHARE = 0.08  # of a slit's time, as doubt of the response
 REPEATS = 2.0  # inflation of the variance: neighbours in a streak share their noise
 FAR = 1e3
+LENGTH = 12.0  # refreshes that a step is followed
+STEP = 1e-3  # of a parameter, for derivatives
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,9 +55,19 @@ def fit_roads(curves: Sequence[Any]) -> list[RoadResponse]:
     operator = _means(time, wide, ages)
     known = np.tile([0.0, 1.0, DARK_SD, AMPLITUDE_SD], (len(chosen), 1))
     fits = [fit_family(f, profile, weight, operator, ages, known) for f in CANDIDATES]
+    times, slopes = zip(*(_times(f) for f in fits), strict=True)
     for k, i in enumerate(which):
-        out[i] = _response(fits, k, weight[k], known[k], chosen[k])
+        mine = [(f, time[k], slope[k]) for f, time, slope in zip(fits, times, slopes, strict=True)]
+        out[i] = _response(mine, k, weight[k], known[k], chosen[k])
     return out
+
+
+def _times(fit: FamilyFit) -> tuple[np.ndarray, np.ndarray]:
+    """Return the 10-90 % time of each fit, (n,), and its derivatives by the shape parameters, (n, p)."""
+    n, p = fit.params.shape
+    rows = fit.params[:, None, :] + np.concatenate([np.zeros((1, p)), STEP * np.eye(p)])
+    time = rise_time(*step_response(fit.family, rows.reshape(-1, p), LENGTH)).reshape(n, p + 1)
+    return time[:, 0], (time[:, 1:] - time[:, :1]) / STEP
 
 
 def _means(time: np.ndarray, wide: np.ndarray, ages: np.ndarray) -> np.ndarray:
@@ -65,22 +77,18 @@ def _means(time: np.ndarray, wide: np.ndarray, ages: np.ndarray) -> np.ndarray:
     return np.diff(np.clip(ages, at - reach, at + reach), axis=-1) / (2 * reach)
 
 
-def _response(fits: list[FamilyFit], k: int, weight: np.ndarray, known: np.ndarray, curve: Any) -> RoadResponse:
+def _response(fits: list, k: int, weight: np.ndarray, known: np.ndarray, curve: Any) -> RoadResponse:
     count = np.count_nonzero(weight)
-    inflate = max(min(float(f.chi2[k]) for f in fits) / max(count - 5, 1), 1.0) * REPEATS
-    bic = np.array([f.chi2[k] / inflate + f.count * np.log(count) for f in fits])
+    inflate = max(min(float(f.chi2[k]) for f, _, _ in fits) / max(count - 5, 1), 1.0) * REPEATS
+    bic = np.array([f.chi2[k] / inflate + f.count * np.log(count) for f, _, _ in fits])
     share = np.exp(-0.5 * (bic - bic.min()))
     share /= share.sum()
     values, variances = [], []
-    for f in fits:
-        p = f.params.shape[1]
-        rows = f.params[k] + np.concatenate([np.zeros((1, p)), 1e-3 * np.eye(p)])
-        t, r = step_response(f.family, rows, 12.0)
-        time = crossing(t, r, 0.9) - crossing(t, r, 0.1)
-        slope = (time[1:] - time[0]) / 1e-3
+    for f, time, slope in fits:
+        p = len(slope)
         jac = f.jacobian[k] * weight[:, None]
         gram = jac.T @ jac + np.diag([1e-6] * (p + 1) + list(1 / known[2:] ** 2))
-        values.append(time[0])
+        values.append(time)
         variances.append(float(slope @ np.linalg.pinv(gram, hermitian=True)[:p, :p] @ slope) * inflate)
     v, var = np.array(values), np.array(variances)
     ok = np.isfinite(v) & np.isfinite(var) & (share > 1e-3)

@@ -32,6 +32,7 @@ NOISY = 0.2  # noise of a bin over the step from which nothing can be said
 CLIPPED, CRUSHED = 0.02, 0.3
 SAME_LEVEL = 6
 POOR_CHI2 = 6.0
+LEVEL_DOUBT = 0.003  # of the step: how well the fitted response holds near its end
 CONTRAST = 1000.0  # white over black, assumed for the display's law
 RAW = ("bew_px", "bet_ms", "ebet_ms", "ghost_px", "ghost_ms", "overshoot_pct")
 
@@ -72,7 +73,7 @@ def edge(
     levels: Sequence[int] | None = None,
     exposure_refreshes: float | None = None,
     display_gamma: float | None = None,
-    tracking_u: float = TRACKING_U_PX,
+    tracking_u: float | None = None,
     notes: Mapping[str, str] | None = None,
     label: str | None = None,
     on_shot: Callable[[FreeShot], None] | None = None,
@@ -100,8 +101,9 @@ def edge(
         Without it the photo's header counts, and without that it is taken as unknown.
     display_gamma : float, optional
         The display's exponent, for figures in the signal domain; needs ``levels``.
-    tracking_u : float
-        Half-width of the interval of the tracking error, px per refresh.
+    tracking_u : float, optional
+        Half-width of the interval of the tracking error, px per refresh; without it 0.5, but at most a quarter of the
+        speed.
     notes : mapping, optional
     label : str, optional
     on_shot : callable, optional
@@ -119,7 +121,8 @@ def edge(
         The photo, the region or the settings can't carry figures; one sentence says why.
     """
     scale, scale_sd = _scale(campx_per_px, length_px, between)
-    _check(px_per_refresh, refresh_hz, exposure_refreshes, display_gamma, tracking_u, levels)
+    _check(px_per_refresh, refresh_hz, exposure_refreshes, display_gamma, levels)
+    tracking_u = _tracking(tracking_u, px_per_refresh)
     travel = scale * px_per_refresh
     if travel < 2:
         raise SettingsError(
@@ -236,7 +239,19 @@ def _scale(campx_per_px, length_px, between) -> tuple[float, float]:
     return scale, sd
 
 
-def _check(px_per_refresh, refresh_hz, exposure, gamma, tracking_u, levels) -> None:
+def _tracking(tracking_u: float | None, px_per_refresh: float) -> float:
+    """Return the half-width of the interval of the tracking error, px per refresh."""
+    if tracking_u is None:
+        return min(TRACKING_U_PX, 0.25 * px_per_refresh)
+    if not 0 <= _number(tracking_u) <= 0.5 * px_per_refresh:
+        raise SettingsError(
+            f"a tracking error of up to {tracking_u} px per refresh is not within 0 and half the speed; check "
+            "--tracking-u"
+        )
+    return float(tracking_u)
+
+
+def _check(px_per_refresh, refresh_hz, exposure, gamma, levels) -> None:
     if not 0.1 <= _number(px_per_refresh) <= 2000:
         raise SettingsError(f"{px_per_refresh} px per refresh is not within 0.1 to 2000; check --px-per-refresh")
     if not 1 <= _number(refresh_hz) <= 2000:
@@ -247,11 +262,6 @@ def _check(px_per_refresh, refresh_hz, exposure, gamma, tracking_u, levels) -> N
         raise SettingsError("the display's gamma must be 0.5 to 5; check --display-gamma")
     if gamma is not None and levels is None:
         raise SettingsError("--display-gamma needs --levels a,b: without them there is no signal to speak of")
-    if not 0 <= _number(tracking_u) <= 0.5 * px_per_refresh:
-        raise SettingsError(
-            f"a tracking error of up to {tracking_u:g} px per refresh is not within 0 and half the speed; check "
-            "--tracking-u"
-        )
     if levels is not None:
         good = len(levels) == 2 and all(
             _number(v) == int(_number(v) if _number(v) == _number(v) else -1) for v in levels
@@ -425,20 +435,21 @@ def _edge(found: EdgeFit, setup: Setup, scale, hold_ms, levels, gamma, warnings)
 
 
 def _signal_doubt(found: EdgeFit, a: int, b: int, gamma: float) -> float | None:
-    """Return what a black level that is not known may do to the response in signal, refreshes; None where too much."""
+    """Return what black and the levels, not quite known, do to the response in signal, refreshes; None if too much."""
     from blurscope.shapes import first_crossing
 
     ages = 0.5 * (found.ages[1:] + found.ages[:-1])
     keep = ages - found.fit.onset > -0.02
+    share = found.fit.cells[keep]
     times = []
-    for black in (1 / (3 * CONTRAST), 1 / CONTRAST, 3 / CONTRAST):
-        signal = _law(a, b, gamma, black)(found.fit.cells[keep])
+    for black, level in ((1, 1.0), (1 / 3, 1.0), (3, 1.0), (1, 1 + LEVEL_DOUBT), (1, 1 - LEVEL_DOUBT)):
+        signal = _law(a, b, gamma, black / CONTRAST)(share * level)
         times.append(first_crossing(ages[keep], signal, 0.9) - first_crossing(ages[keep], signal, 0.1))
-    low, middle, high = times
-    if not np.isfinite(low + middle + high):
+    if not np.all(np.isfinite(times)):
         return None
-    spread = float(max(abs(low - middle), abs(high - middle)))
-    return spread if spread < 0.5 * middle else None
+    away = np.abs(np.array(times[1:]) - times[0])
+    spread = math.hypot(away[:2].max(), away[2:].max())
+    return spread if spread < 0.5 * times[0] else None
 
 
 def _raw(found: EdgeFit, setup: Setup, scale: float, hold_ms: float) -> dict[str, Q]:

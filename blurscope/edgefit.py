@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,16 +11,21 @@ import numpy as np
 from blurscope.blur.families import FAMILIES
 from blurscope.blur.figures import NAMES, figures_of
 from blurscope.blur.fit import fit_family
-from blurscope.blur.measure import BlurFit, Nuisance, Profiles, measure_profiles
+from blurscope.blur.measure import BlurFit, Nuisance, Profiles, compete, measure_profiles
 from blurscope.blur.operator import Capture, age_edges, capture_operator
 from blurscope.freeedge import FreeProfile, plausible_curves
 from blurscope.uncertainty import K95, resolution_sd
 
-DRAWS = 28
+DRAWS = 16
 KEPT = 3  # principal directions of what the draws do to the profile
 UNKNOWN_EXPOSURE = (2.0, 6.0)  # refreshes
 USUAL_EXPOSURE = 4.0
 VIGNETTING_SD = 0.08  # loss of light in the photo's corners
+UNEVEN_SD = 0.003  # of the screen's own light over the profile
+SLOPES = (-2.0, -1.0, 0.0, 1.0, 2.0)  # of the light across the profile that are tried, in standard deviations
+FAST = 0.1  # refreshes: response below which its shape can't be seen
+FASTEST = tuple(f for f in FAMILIES if f.name in ("instant", "exponential"))
+PLAIN = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials", "staged"))
 WHOLE = 0.03  # refreshes from a whole number
 
 
@@ -97,28 +103,29 @@ def fit_edge(profile: FreeProfile, region: Any, to_light: Any, setup: Setup, sig
         phase_known=_whole(setup.exposure),
     )
 
-    def operator(c: Capture, stretch: float = 1.0) -> np.ndarray:
-        return profile.weight @ capture_operator(profile.lag_fine * stretch, ages, c)
-
     made = Profiles(
         lag_px=profile.lag,
         esf=profile.esf[None, :],
         sigma=np.maximum(profile.sigma / abs(profile.step), 1e-4)[None, :],
-        operator=operator(capture),
+        operator=profile.weight @ capture_operator(profile.lag_fine, ages, capture),
         ages=ages,
         correlation=profile.correlation,
         length=length,
         levels=np.array([[0.0, 1.0, 0.03, 0.3]]),
     )
+    made, slope_shift = _evened(made, profile, region)
     kept: list[Nuisance] = []
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
-        kept[:] = _nuisances(cells, operator, capture, profile, region, to_light, setup, seed)
+        kept[:] = _nuisances(cells[0], ages, capture, profile, region, to_light, setup, seed)
+        kept.append(Nuisance(name="shading", shift=slope_shift[None, :]))
         return kept
 
-    rng = np.random.default_rng(seed)
-    fit = measure_profiles(made, nuisances_of, None if signal_of is None else [signal_of], rng)[0]
-    if set(fit.parts["bew"]) == {"noise"}:  # a fast pixel: what is not known has to be tried, not linearised
+    signals = None if signal_of is None else [signal_of]
+    fit = measure_profiles(made, nuisances_of, signals, np.random.default_rng(seed))[0]
+    if set(fit.parts["bew"]) == {"noise"} or fit.value["response"] < FAST:
+        # what is not known has to be tried, not linearised, where hardly anything of a response shows
+        fit = measure_profiles(made, lambda _: [], signals, np.random.default_rng(seed), families=FASTEST)[0]
         fit = _tried(fit, made, kept, signal_of)
     # what the photo does not resolve shows in the response, and hardly in the widths
     unresolved = resolution_sd(setup.lens_sigma, 1.0, v)
@@ -142,13 +149,19 @@ def _merged(parts: dict[str, float]) -> dict[str, float]:
     return out
 
 
-def _nuisances(cells, operator, capture, profile, region, to_light, setup, seed) -> list[Nuisance]:
+def _nuisances(cells, ages, capture, profile, region, to_light, setup, seed) -> list[Nuisance]:
     """How each thing that is not known moves the profile by one standard deviation."""
-    nominal = operator(capture)
-    reference = cells @ nominal.T
+
+    coarse = profile.lag_fine[::2]  # what is not known changes the edge smoothly
+
+    def whole_edge(c: Capture, stretch: float = 1.0) -> np.ndarray:
+        curve = capture_operator(coarse * stretch, ages, c) @ cells
+        return (profile.weight @ np.interp(profile.lag_fine, coarse, curve))[None, :]
+
+    reference = whole_edge(capture)
 
     def seen(c: Capture, stretch: float = 1.0) -> np.ndarray:
-        return cells @ operator(c, stretch).T - reference
+        return whole_edge(c, stretch) - reference
 
     out = [
         Nuisance(
@@ -159,13 +172,13 @@ def _nuisances(cells, operator, capture, profile, region, to_light, setup, seed)
     ]
     rng = np.random.default_rng([seed, 7])
     tracked, exposed = [], []
-    for _ in range(DRAWS):
-        phase = float(rng.random())
-        error = float(rng.uniform(-1, 1)) * setup.tracking_u
+    even = (rng.permuted(np.tile(np.arange(DRAWS), (3, 1)), axis=1) + rng.random((3, DRAWS))) / DRAWS
+    for phase, place, part in even.T.tolist():  # evenly spread over each interval
+        error = (2 * place - 1) * setup.tracking_u
         if setup.exposure_refreshes is None:
-            length = float(rng.uniform(*UNKNOWN_EXPOSURE))
+            length = UNKNOWN_EXPOSURE[0] + part * (UNKNOWN_EXPOSURE[1] - UNKNOWN_EXPOSURE[0])
         else:
-            length = max(0.5, setup.exposure + float(rng.standard_normal()) * setup.exposure_sd)
+            length = max(0.5, setup.exposure + math.sqrt(12) * (part - 0.5) * setup.exposure_sd)
         known = capture.changed(phase_known=True, start_phase=phase)
         whole = known.changed(exposure_refreshes=max(1.0, round(length)))
         tracked.append(seen(whole.changed(error_px_per_refresh=error)) - (0 if _whole(setup.exposure) else seen(whole)))
@@ -179,12 +192,49 @@ def _nuisances(cells, operator, capture, profile, region, to_light, setup, seed)
         other = curve(codes)
         away = _normalised(other) - _normalised(stated)
         out.append(Nuisance(name=f"tone {i}", shift=away[None, :]))
-    x, y = profile.column - region.centre[0], profile.line.middle - region.centre[1]
-    fading = VIGNETTING_SD * (x * x + y * y) / region.radius**2
-    light = profile.light
-    shade = -(light * fading - np.interp(light, [min(start, end), max(start, end)], [0, 0])) / profile.step
-    out.append(Nuisance(name="shading", shift=(shade - shade[profile.lag < 0].mean())[None, :]))
     return out
+
+
+def _evened(made: Profiles, profile: FreeProfile, region: Any) -> tuple[Profiles, np.ndarray]:
+    """Take out a straight slope of the light along the profile (vignetting, an uneven screen).
+
+    A slow tail and a slope look alike: several slopes are tried, and the one with which a plain response describes the
+    profile best, weighed with how likely the slope is where the region lies in the photo, is taken out.
+
+    Returns
+    -------
+    Profiles
+        Evened.
+    (m,) float
+        What one standard deviation of the slope that is left does to the profile.
+    """
+    span = float(np.ptp(profile.column))
+    x, y = np.mean(profile.column) - region.centre[0], profile.line.middle - region.centre[1]
+    fading = VIGNETTING_SD / region.radius**2
+    per_span = 2 * fading * abs(x) * span / max(1 - fading * (x * x + y * y), 0.5)
+    sd = float(np.hypot(UNEVEN_SD, per_span))
+    place = (profile.column - profile.column.mean()) / span
+    shift = sd * place * profile.light / profile.step
+    shift = shift - shift[profile.lag <= max(0.0, profile.lag[1])].mean()
+    n = len(SLOPES)
+    trials = replace(
+        made,
+        esf=made.esf + np.array(SLOPES)[:, None] * shift,
+        sigma=np.repeat(made.sigma, n, axis=0),
+        levels=np.repeat(made.levels, n, axis=0),
+    )
+    fits, _ = compete(trials, PLAIN)
+    chi2 = np.stack([f.chi2 for f in fits])
+    inflate = made.correlation * max(1.0, float(chi2.min()) / max(made.esf.shape[1] - 6, 1))
+    count = np.array([f.count for f in fits])[:, None]
+    cost = np.min(chi2 / inflate + count * np.log(made.esf.shape[1] / made.correlation), axis=0) + np.array(SLOPES) ** 2
+    weight = np.exp(-0.5 * (cost - cost.min()))
+    fine = np.linspace(SLOPES[0], SLOPES[-1], 81)
+    weight = np.exp(np.interp(fine, SLOPES, np.log(np.maximum(weight, 1e-30))))
+    weight /= weight.sum()
+    best = float(weight @ fine)
+    left = float(np.clip(np.sqrt(weight @ (fine - best) ** 2), 0.2, 1.0))
+    return replace(made, esf=made.esf + best * shift), left * shift
 
 
 def _plateau_code(profile: FreeProfile, light: float) -> float:

@@ -50,11 +50,11 @@ def register(app: typer.Typer) -> None:
             typer.Option("--display-gamma", metavar="G", help="The display's exponent, for figures in signal."),
         ] = None,
         tracking_u: Annotated[
-            float,
+            float | None,
             typer.Option(
-                "--tracking-u", metavar="PX", help="The camera's speed was right within so many px per refresh."
+                "--tracking-u", metavar="PX", help="The camera's speed was right within so many px per refresh; 0.5."
             ),
-        ] = 0.5,
+        ] = None,
         note: Annotated[
             list[str] | None, typer.Option(help="Kept with the result: key=value; may be repeated.", show_default=False)
         ] = None,

@@ -7,6 +7,8 @@ from collections.abc import Callable
 import numpy as np
 
 EXPONENT_SD = 0.06  # share: spread of the exponent between code and light
+TOE_SD = 0.7  # of the way from the stated curve to a plain power, which differ near black most
+PLAIN_POWER = 2.2
 S_SHAPE_SD = 0.15  # strength of an S laid over the codes, either way
 LINEAR_EXPONENT_SD = 0.004  # a linear file: what is left of a sensor's non-linearity
 
@@ -25,8 +27,9 @@ def plausible_curves(
 
     Notes
     -----
-    An exponent on the light, and an S over the codes, ``code + k sin(2 pi code) / (2 pi)``: the two ways in which the
-    looks that cameras lay over a standard curve mostly differ. Sizes are common practice, no source.
+    An exponent on the light; an S over the codes, ``code + k sin(2 pi code) / (2 pi)``; and a plain power instead of a
+    curve that is straight near black: the ways in which the looks that cameras lay over a standard curve mostly
+    differ. Sizes are common practice, no source.
     """
     if linear:
         return [lambda code: np.maximum(to_light(code), 0.0) ** (1 + LINEAR_EXPONENT_SD)]
@@ -38,4 +41,8 @@ def plausible_curves(
         x = np.clip(code, 0.0, 1.0)
         return to_light(x + S_SHAPE_SD * np.sin(2 * np.pi * x) / (2 * np.pi))
 
-    return [steeper, bent]
+    def plain(code: np.ndarray) -> np.ndarray:
+        x, stated = np.maximum(code, 0.0), to_light(code)
+        return stated + TOE_SD * (x**PLAIN_POWER - stated)
+
+    return [steeper, bent, plain]

@@ -9,7 +9,7 @@ import numpy as np
 
 from blurscope.freeedge.find import Line
 
-FINE = 48  # steps of the fine lag grid per refresh
+FINE = 32  # steps of the fine lag grid per refresh
 MAX_REFRESHES = 12.0  # of tail
 FRONT_REFRESHES = 3.0
 LEAD = 0.5  # refreshes from the largest gradient forward to the drawn edge

@@ -22,7 +22,9 @@ UNKNOWN_EXPOSURE = (2.0, 6.0)  # refreshes
 USUAL_EXPOSURE = 4.0
 VIGNETTING_SD = 0.08  # loss of light in the photo's corners
 UNEVEN_SD = 0.003  # of the screen's own light over the profile
-SLOPES = (-2.0, -1.0, 0.0, 1.0, 2.0)  # of the light across the profile that are tried, in standard deviations
+SLOPES = tuple(
+    -2.5 + 0.5 * i for i in range(11)
+)  # of the light across the profile that are tried, in standard deviations
 FAST = 0.1  # refreshes: response below which its shape can't be seen
 FASTEST = tuple(f for f in FAMILIES if f.name in ("instant", "exponential"))
 PLAIN = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials", "staged"))
@@ -232,7 +234,7 @@ def _evened(made: Profiles, profile: FreeProfile, region: Any) -> tuple[Profiles
     fine = np.linspace(SLOPES[0], SLOPES[-1], 81)
     weight = np.exp(np.interp(fine, SLOPES, np.log(np.maximum(weight, 1e-30))))
     weight /= weight.sum()
-    best = float(weight @ fine)
+    best = float(fine[np.argmax(weight)])
     left = float(np.clip(np.sqrt(weight @ (fine - best) ** 2), 0.2, 1.0))
     return replace(made, esf=made.esf + best * shift), left * shift
 

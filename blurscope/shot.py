@@ -157,8 +157,8 @@ def measure_shot(
     base = Capture(
         px_per_refresh=v,
         exposure_refreshes=max(exposure, 1.0),
-        blur_sigma_px=float(np.hypot(lens_px, pixel * np.sqrt(1 / 6))),
-        boxes_px=(pixel, edges.step_px),
+        blur_sigma_px=float(np.hypot(lens_px, np.sqrt(edges.sampling_px2))),
+        boxes_px=(pixel,),
         phase_known=False,
     )
     combined, *_ = _combine(edges, pairs, layout, tone, base, ages, None, shift)

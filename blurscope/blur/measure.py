@@ -16,6 +16,7 @@ DRAWS = 96
 MIN_WEIGHT = 0.03
 FIRST = ("instant", "exponential", "s-shaped", "two exponentials", "staged")
 GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
+FAST_TAUS = np.concatenate([np.linspace(0.004, 0.12, 16), np.linspace(0.135, 0.5, 10)])  # refreshes
 RESOLVED = 4.0  # tau over its sigma from which linear propagation is trusted
 
 
@@ -260,7 +261,7 @@ def _plan(i, fits, weights, profiles, nuisances, shared, rng, emission) -> list[
     # an instant family has no width to be unsure of: its weight is carried by the exponential's posterior
     if best == "instant" or (best == "exponential" and not _resolved(fits[kept[0]], i, profiles)):
         exponential = fits[names.index("exponential")]
-        draws, point = _posterior_fast(i, exponential, profiles, nuisances, shared, rng)
+        draws, point = _posterior_fast(i, exponential.family, profiles, nuisances, shared, rng)
         return [fast_bundle(i, exponential.family, point, draws, profiles.length, emission)]
     kept = [k for k in kept if names[k] != "instant"]
     total = sum(weights[k] for k in kept)
@@ -330,7 +331,10 @@ def _information(fit: FamilyFit, i: int, profiles: Profiles) -> tuple[np.ndarray
     p = fit.params.shape[1]
     gram[[p + 1, p + 2], [p + 1, p + 2]] += 1 / profiles.levels[i, 2:] ** 2
     scale = np.sqrt(np.maximum(np.diag(gram), 1e-12))
-    inverse = np.linalg.inv(gram / np.outer(scale, scale) + 1e-9 * np.eye(len(gram))) / np.outer(scale, scale)
+    value, vector = np.linalg.eigh(gram / np.outer(scale, scale))
+    known = value > 1e-9 * value[-1]  # what the profile doesn't depend on stays where it is
+    half = vector[:, known] / np.sqrt(value[known]) / scale[:, None]
+    inverse = half @ half.T
     dof = max(jac.shape[0] - fit.count, 1)
     inflate = profiles.correlation * max(1.0, fit.chi2[i] / dof)
     return inverse * inflate, inverse @ jw.T
@@ -341,52 +345,40 @@ def _resolved(fit: FamilyFit, i: int, profiles: Profiles) -> bool:
     return cov[0, 0] < 1 / RESOLVED**2
 
 
-def _posterior_fast(i, fit, profiles, nuisances, shared, rng) -> tuple[np.ndarray, np.ndarray]:
-    """Posterior of the time constant of a pixel too fast for linear propagation (flat prior in tau)."""
-    family = fit.family
-    sub = Profiles(
-        lag_px=profiles.lag_px,
-        esf=profiles.esf[i : i + 1],
-        sigma=profiles.sigma[i : i + 1],
-        operator=profiles.operator if profiles.operator.ndim == 2 else profiles.operator[i : i + 1],
-        ages=profiles.ages,
-        correlation=profiles.correlation,
-        length=profiles.length,
-        levels=profiles.levels[i : i + 1],
-    )
-    tau = np.concatenate([np.linspace(0.004, 0.12, 16), np.linspace(0.135, 0.5, 10)])
-    chi2 = _fixed_tau(family, tau, sub)
-    dof = max(profiles.esf.shape[1] - 4, 1)
-    inflate = profiles.correlation * max(1.0, chi2.min() / dof)
-    log_weight = -0.5 * (chi2 - chi2.min()) / inflate + np.log(np.gradient(tau))
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
-    mean = float(weight @ tau)
-    picks = np.interp(rng.random(DRAWS), np.cumsum(weight), tau)
-    # nuisances move the estimate as they move the exponential's tau
-    _, gain = _information(fit, i, profiles)
-    slope = float(np.exp(fit.params[i, 0]))
-    moved = picks.copy()
-    for j, nuisance in enumerate(nuisances):
-        moved = moved + shared[:, j] * float(np.clip(gain[0] @ nuisance.shift[i] * slope, -0.1, 0.1))
-    moved = np.maximum(np.abs(moved), 0.0025)
-    point = mean  # of the posterior: its mode sticks to the fast end
-    return np.log(moved)[:, None], np.log(np.array([[max(point, 0.0025)]]))
+def _posterior_fast(i, family, profiles, nuisances, shared, rng) -> tuple[np.ndarray, np.ndarray]:
+    """Posterior of the time constant of a pixel too fast for linear propagation (flat prior in tau).
 
-
-def _fixed_tau(family: Family, tau: np.ndarray, sub: Profiles) -> np.ndarray:
-    """Chi-square of one profile for each of many fixed time constants, everything else fitted."""
-    n = len(tau)
-    operator = sub.operator if sub.operator.ndim == 2 else sub.operator[0]
-    return fit_family(
+    Each trial moves the profile by its share of the shared effects and has a posterior of its own over the time
+    constants, the onset and the levels fitted to each.
+    """
+    n = len(FAST_TAUS)
+    fits = fit_family(
         family,
-        np.repeat(sub.esf, n, axis=0),
-        np.repeat(1 / sub.sigma, n, axis=0),
-        operator,
-        sub.ages,
-        np.repeat(sub.levels, n, axis=0),
-        held=np.log(tau)[:, None],
-    ).chi2
+        np.repeat(profiles.esf[i : i + 1], n, axis=0),
+        np.repeat(1 / profiles.sigma[i : i + 1], n, axis=0),
+        profiles.operator if profiles.operator.ndim == 2 else profiles.operator[i],
+        profiles.ages,
+        np.repeat(profiles.levels[i : i + 1], n, axis=0),
+        held=np.log(FAST_TAUS)[:, None],
+    )
+    weight = 1 / profiles.sigma[i]
+    moves = shared @ np.array([x.shift[i] for x in nuisances]).reshape(len(nuisances), -1) * weight
+    chi2 = np.empty((len(moves), n))
+    for k in range(n):
+        free = fits.jacobian[k, :, 1:] * weight[:, None]
+        basis, _ = np.linalg.qr(free)
+        rest = (profiles.esf[i] - fits.model[k]) * weight + moves
+        rest = rest - (rest @ basis) @ basis.T
+        chi2[:, k] = np.einsum("ij,ij->i", rest, rest)
+    dof = max(profiles.esf.shape[1] - 4, 1)
+    inflate = profiles.correlation * max(1.0, float(fits.chi2.min()) / dof)
+    log_weight = -0.5 * (chi2 - chi2.min(axis=1, keepdims=True)) / inflate + np.log(np.gradient(FAST_TAUS))
+    share = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
+    share /= share.sum(axis=1, keepdims=True)
+    reached = np.cumsum(share, axis=1)
+    picks = np.array([np.interp(u, c, FAST_TAUS) for u, c in zip(rng.random(len(moves)), reached, strict=True)])
+    mean = float((share @ FAST_TAUS).mean())  # of the posterior: its mode sticks to the fast end
+    return np.log(picks)[:, None], np.array([[np.log(mean)]])
 
 
 def _interval(value: float, trial: np.ndarray) -> tuple[float, bool]:

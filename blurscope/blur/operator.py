@@ -114,7 +114,7 @@ def capture_operator(
             pooled[size] = band
         band = pooled[size]
         out[i] = band @ padded[rows[first] : rows[first] + len(band)]
-    out[out < 1e-9] = 0.0  # denormal numbers would make every later product many times slower
+    out[np.abs(out) < 1e-9] = 0.0  # denormal numbers would make every later product many times slower
     return out
 
 
@@ -186,6 +186,13 @@ def _add_phase(out: np.ndarray, lag: np.ndarray, ages: np.ndarray, capture: Capt
     younger = (base + bin_of[np.clip(cell - AGE_BINS, 0, count - 1)]).ravel()[split]
     both = np.concatenate([younger, places.ravel()[split]])
     out += np.bincount(both, np.concatenate([moved, -moved]), minlength=out.size).reshape(out.shape)
+    # the older part comes first in the step, the younger last: their means differ from their bins' by the slope there
+    bent = 0.5 * share.ravel()[split] * moved
+    bend = np.bincount(both, np.concatenate([bent, -bent]), minlength=out.size).reshape(out.shape)
+    centre = 0.5 * (ages[1:] + ages[:-1])
+    bend[:, 1:-1] *= 1 / (AGE_BINS * (centre[2:] - centre[:-2]))
+    out[:, 2:] += bend[:, 1:-1]
+    out[:, :-2] -= bend[:, 1:-1]
 
 
 def time_steps(phase: float, exposure: float) -> tuple[np.ndarray, np.ndarray]:

@@ -24,6 +24,8 @@ class EdgeProfiles:
         Common grid, uniform.
     step_px, samples_per_bin : float, int
         Grid step and how many interpolated samples each bin averages.
+    sampling_px2 : float
+        Variance that reading between camera pixels and averaging samples adds along the motion.
     esf : (n, m) float
         Normalised with the instance's own plateaus: from 0, to 1.
     sigma_from, sigma_to : (n,) float
@@ -44,6 +46,7 @@ class EdgeProfiles:
     lag_px: np.ndarray
     step_px: float
     samples_per_bin: int
+    sampling_px2: float
     esf: np.ndarray
     sigma_from: np.ndarray
     sigma_to: np.ndarray
@@ -103,7 +106,7 @@ def extract_edges(
     low_light = float(tone.decode[0])
     h, w = codes.shape
     kept, rows_of = [], []
-    grids = []
+    grids, between = [], []
     for block, u, _, _ in edges:
         band = layout.blocks[block]
         # JPEG rings over its blocks of 8 x 8: keep that far from the neighbouring band where there is room
@@ -118,6 +121,8 @@ def extract_edges(
         if min(x.min(), y.min()) < 1 or x.max() > w - 2 or y.max() > h - 2:
             continue
         picked = tone.sample(codes, x, y)
+        phase = x[count // 2] - np.floor(x[count // 2])
+        between.append(float(np.mean(phase * (1 - phase))))
         few = picked[::3, ::3]
         clipped = float(np.mean(few >= clip_light)) > 0.02
         crushed = float(np.mean(few <= low_light)) > 0.3
@@ -133,7 +138,8 @@ def extract_edges(
     quantum = _quantum(tone.decode)
     from_q = np.interp(out.from_light, tone.decode, quantum) / np.abs(out.step_light)
     to_q = np.interp(out.from_light + out.step_light, tone.decode, quantum) / np.abs(out.step_light)
-    return replace(out, sigma_from=np.hypot(out.sigma_from, from_q), sigma_to=np.hypot(out.sigma_to, to_q))
+    sampling = float(np.mean(between)) * fine**2 + (per_bin**2 - 1) / 12 * fine**2
+    return replace(out, sampling_px2=sampling, sigma_from=np.hypot(out.sigma_from, from_q), sigma_to=np.hypot(out.sigma_to, to_q))
 
 
 def _quantum(decode: np.ndarray) -> np.ndarray:
@@ -154,6 +160,7 @@ def _normalise(lag, step, per_bin, lines, rows_of, start, end, scale) -> EdgePro
         lag_px=lag,
         step_px=step,
         samples_per_bin=per_bin,
+        sampling_px2=0.0,
         esf=esf,
         sigma_from=sigma_from,
         sigma_to=sigma_to,
@@ -197,6 +204,7 @@ def _empty(lag, step, per_bin) -> EdgeProfiles:
         lag_px=lag,
         step_px=step,
         samples_per_bin=per_bin,
+        sampling_px2=0.0,
         esf=np.empty((0, len(lag))),
         correlation=1.0,
         clipped=none.astype(bool),

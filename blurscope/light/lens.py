@@ -46,14 +46,17 @@ def measure_lens(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float,
     share = inside[enough] / inside[enough].sum(axis=1, keepdims=True)
     lines = np.einsum("rp,rps->rs", share, np.where(inside[enough][..., None], picked[enough], 0.0))
     pixel = 1.0 / np.einsum("rp,rp->r", share, campx[enough])
-    values = _widths(lines, s, pixel)
+    # aperture of the camera pixel, and what reading between two of them adds, in campx
+    phase = y - np.floor(y)
+    between = np.einsum("rp,rp->r", share, (phase * (1 - phase)).mean(axis=2)[enough])
+    values = np.sqrt(np.maximum(_widths(lines, s) ** 2 - pixel**2 * (1 / 12 + between), 0.0))
     sigma = float(np.median(values))
     spread = 1.4826 * float(np.median(np.abs(values - sigma)))
     return sigma, max(spread / np.sqrt(len(values)), 0.01)
 
 
-def _widths(lines: np.ndarray, s: np.ndarray, pixel: np.ndarray) -> np.ndarray:
-    """Fit step, place and Gaussian width to each boundary; variance of pixel aperture and interpolation removed."""
+def _widths(lines: np.ndarray, s: np.ndarray) -> np.ndarray:
+    """Fit step, place and Gaussian width to each boundary; return the widths."""
     from scipy.special import ndtr
 
     place, sigma = np.zeros(len(lines)), np.full(len(lines), 0.5)
@@ -72,5 +75,4 @@ def _widths(lines: np.ndarray, s: np.ndarray, pixel: np.ndarray) -> np.ndarray:
         sigma = np.clip(sigma + np.clip(delta[:, 3], -0.2, 0.2), 0.05, 3.0)
         if np.abs(delta[:, 3]).max() < 1e-5:
             break
-    # aperture of the camera pixel (variance 1/12) and of linear interpolation (1/6 on average), in campx
-    return np.sqrt(np.maximum(sigma**2 - pixel**2 * (1 / 12 + 1 / 6), 0.0))
+    return sigma

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import math
 import os
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from blurscope.errors import BlurscopeError, OutputError, SettingsError
 
 MAX_JSON_BYTES = 256 * 2**20
+MAX_DIGITS = 300  # of a whole number; more can't become a float
 
 
 def show_path(path: str | os.PathLike[str]) -> str:
@@ -45,7 +48,7 @@ def read_json(path: str | os.PathLike[str], schema: str, error: type[BlurscopeEr
     Raises
     ------
     BlurscopeError
-        Missing, empty, too large, not JSON, not an object, NaN or infinite numbers, or another schema.
+        Missing, empty, too large, not JSON, not an object, NaN, infinite or endless numbers, or another schema.
     """
     name = show_path(path)
     try:
@@ -58,14 +61,12 @@ def read_json(path: str | os.PathLike[str], schema: str, error: type[BlurscopeEr
         raise error(f"{name} does not exist; check the path") from None
     except OSError as exc:
         raise error(f"{name} can't be read ({exc.strerror})") from None
+    except ValueError:
+        raise error(f"{name} is not a path that can exist; check it") from None
     if not raw.strip():
         raise error(f"{name} is empty; make it again")
-
-    def refuse(token: str) -> float:
-        raise ValueError(f"{token} is not a JSON number")
-
     try:
-        data = json.loads(raw.decode("utf-8"), parse_constant=refuse)
+        data = json.loads(raw.decode("utf-8"), parse_constant=_no_number, parse_float=_finite, parse_int=_whole)
     except (ValueError, RecursionError) as exc:
         raise error(f"{name} is not a JSON file that can be read ({_short(exc)})") from None
     found = data.get("schema") if isinstance(data, dict) else None
@@ -73,6 +74,114 @@ def read_json(path: str | os.PathLike[str], schema: str, error: type[BlurscopeEr
         shown = repr(found)[:60] if found is not None else "no schema at all"
         raise error(f"{name} is not a {schema} file (it says {shown}); give the right file")
     return data
+
+
+@contextlib.contextmanager
+def blame_files(*paths: str | os.PathLike[str] | None) -> Iterator[None]:
+    """Turn what trips over a damaged JSON file into one sentence that says where the file departs from its schema.
+
+    Raises
+    ------
+    SettingsError
+    """
+    try:
+        yield
+    except (KeyError, TypeError, IndexError, AttributeError, ValueError, ArithmeticError, RecursionError) as exc:
+        given = [p for p in paths if p is not None]
+        if not given:
+            raise
+        for path in given:
+            if fault := _fault_of(path):
+                raise SettingsError(f"{show_path(path)} is damaged ({fault}); make it again") from exc
+        names, what = ", ".join(show_path(p) for p in given), _short(exc) or type(exc).__name__
+        raise SettingsError(f"something in {names} can't be used ({what}); make it again") from exc
+
+
+def _fault_of(path: str | os.PathLike[str]) -> str:
+    try:
+        data = json.loads(Path(path).read_bytes().decode("utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return ""
+    name = data.get("schema") if isinstance(data, dict) else None
+    return show_path(_fault(data, *_schema(name), ""))[:160] if isinstance(name, str) else ""
+
+
+def _no_number(token: str) -> float:
+    raise ValueError(f"{token} is not a JSON number")
+
+
+def _finite(token: str) -> float:
+    value = float(token)
+    return value if math.isfinite(value) else _no_number(token[:40])
+
+
+def _whole(token: str) -> int:
+    return int(token) if len(token) <= MAX_DIGITS else int(_no_number(f"{token[:20]}…"))
+
+
+@lru_cache(maxsize=32)
+def _schema(schema: str) -> tuple[Any, Any]:
+    """Return the package's JSON Schema of that name and its definitions; without one, nothing is asked for."""
+    thing = schema.removeprefix("blurscope.").partition("/")[0]
+    if not thing.isalpha():
+        return {}, {}
+    try:
+        found = json.loads((Path(__file__).parent / "schemas" / f"{thing}.schema.json").read_text("utf-8"))
+    except OSError:
+        return {}, {}
+    return found, found.get("$defs", {})
+
+
+_TYPES: dict[str, tuple[type, ...]] = {
+    "object": (dict,),
+    "array": (list,),
+    "string": (str,),
+    "number": (int, float),
+    "integer": (int,),
+    "boolean": (bool,),
+}
+
+
+def _fault(value: Any, schema: Any, definitions: Any, where: str) -> str:
+    """Return where a value has another type than the schema says, or a key is missing; else an empty text."""
+    if not isinstance(schema, dict):
+        return ""
+    if "$ref" in schema:
+        return _fault(value, definitions.get(schema["$ref"].rpartition("/")[2]), definitions, where)
+    wanted = schema.get("type", ())
+    wanted = (wanted,) if isinstance(wanted, str) else wanted
+    if value is None and (not wanted or "null" in wanted):
+        return ""
+    allowed = tuple(t for name in wanted for t in _TYPES.get(name, ()))
+    if allowed and (not isinstance(value, allowed) or (isinstance(value, bool) and bool not in allowed)):
+        if not ("integer" in wanted and isinstance(value, float) and value.is_integer()):
+            kinds = " or ".join(w for w in wanted if w != "null")
+            return f"{where or 'the whole'} is {_kind(value)} where {kinds} belongs"
+    if isinstance(value, dict):
+        for key in schema.get("required", ()):
+            if key not in value:
+                return f"{where}.{key}".lstrip(".") + " is missing"
+        parts, others = schema.get("properties", {}), schema.get("additionalProperties")
+        inner = ((f"{where}.{k}".lstrip("."), v, parts.get(k, others)) for k, v in value.items())
+    elif isinstance(value, list):
+        parts = schema.get("items")
+        if isinstance(parts, dict) and parts.get("type") == "number" and all(type(v) in (int, float) for v in value):
+            return ""
+        inner = ((f"{where}[{n}]", v, parts) for n, v in enumerate(value))
+    else:
+        inner = ()
+    for place, part, rule in inner:
+        if fault := _fault(part, rule, definitions, place):
+            return fault
+    for rule in schema.get("allOf", ()):
+        if fault := _fault(value, rule, definitions, where):
+            return fault
+    return ""
+
+
+def _kind(value: Any) -> str:
+    words = {dict: "an object", list: "a list", str: "a text", bool: "true or false", type(None): "null"}
+    return words.get(type(value), f"the number {value!s:.20}")
 
 
 def _short(exc: BaseException) -> str:

@@ -41,14 +41,15 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         from blurscope.cli.predict import make_emission
         from blurscope.crosscheck import cross_check
-        from blurscope.files import check_output, write_json
+        from blurscope.files import blame_files, check_output, write_json
 
         if json_out is not None:
             check_output(json_out, overwrite=overwrite)
         emission = make_emission(strobe_duty, strobe_phase, None, 1.0)
         typer.echo("  comparing, and trying single faults …", err=True)
-        report, profiles = cross_check(measurement, response, shape=shape, emission=emission)
-        _print(report)
+        with blame_files(measurement, response):
+            report, profiles = cross_check(measurement, response, shape=shape, emission=emission)
+            _print(report)
         if json_out is not None:
             write_json(json_out, report, overwrite=overwrite)
             typer.echo(f"written: {json_out}", err=True)

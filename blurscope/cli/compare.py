@@ -56,16 +56,17 @@ def register(app: typer.Typer) -> None:
         length: Annotated[float, typer.Option(help="Length of the crop, display px.")] = 260.0,
         overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an existing board.")] = False,
     ) -> None:
-        from blurscope.files import check_output
+        from blurscope.files import blame_files, check_output
         from blurscope.sidebyside import build_board, write_board
 
         check_output(out, overwrite=overwrite)
-        board = build_board(
-            measurements, patterns=pattern, photos=photo, order=order, transition=transition, what_if=what_if or [],
-            of=of,
-            instant=instant, px_per_mm=px_per_mm, distance_mm=distance, length_px=length,
-        )  # fmt: skip
-        write_board(board, out, overwrite=overwrite)
+        with blame_files(*measurements):
+            board = build_board(
+                measurements, patterns=pattern, photos=photo, order=order, transition=transition, what_if=what_if or [],
+                of=of,
+                instant=instant, px_per_mm=px_per_mm, distance_mm=distance, length_px=length,
+            )  # fmt: skip
+            write_board(board, out, overwrite=overwrite)
         for line in board.verdicts:
             typer.echo(line)
         for line in board.notes:

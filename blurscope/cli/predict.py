@@ -61,30 +61,35 @@ def register(app: typer.Typer) -> None:
         overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace existing files.")] = False,
     ) -> None:
         from blurscope.errors import SettingsError
-        from blurscope.files import check_output, write_json
+        from blurscope.files import blame_files, check_output, write_json
         from blurscope.model import Viewing, assumed_response, predict_edges, prediction_json, read_responses
         from blurscope.model.predict import REFRESH_U95_SHARE, backlight_emission
 
         if (response is None) == (response_ms is None) and not (shape == "instant" and response is None):
             raise SettingsError("give either --response FILE or --response-ms TIME (or --shape instant)")
         if response is not None:
-            responses = read_responses(response, shape)
+            with blame_files(response):
+                responses = read_responses(response, shape)
         else:
             responses = assumed_response(response_ms or 0.0, shape or "exponential", response_u95_ms)
         emission = make_emission(strobe_duty, strobe_phase, pwm_hz, refresh_hz)
+        if emission is None:
+            with blame_files(response):
+                emission = backlight_emission(responses.backlight, refresh_hz)
         viewing = Viewing(
             refresh_hz=refresh_hz,
             px_per_refresh=px_per_refresh,
             refresh_u95_share=REFRESH_U95_SHARE if refresh_u95_hz is None else refresh_u95_hz / max(refresh_hz, 1e-9),
-            emission=backlight_emission(responses.backlight, refresh_hz) if emission is None else emission,
+            emission=emission,
             exposure_refreshes=exposure_refreshes,
             shutter_phase=shutter_phase,
             settle_band=settle_pct / 100,
         )
         if json_out is not None:
             check_output(json_out, overwrite=overwrite)
-        data = prediction_json(responses, viewing, predict_edges(responses.transitions, viewing))
-        _print(data)
+        with blame_files(response):
+            data = prediction_json(responses, viewing, predict_edges(responses.transitions, viewing))
+            _print(data)
         if json_out is not None:
             write_json(json_out, data, overwrite=overwrite)
             typer.echo(f"written: {json_out}", err=True)

@@ -34,7 +34,7 @@ def register(app: typer.Typer) -> None:
         order: Annotated[str, typer.Option(help="Figure that orders the displays.")] = "bet_ms",
         overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an existing report.")] = False,
     ) -> None:
-        from blurscope.files import check_output
+        from blurscope.files import blame_files, check_output
         from blurscope.report import write_report
 
         check_output(out, overwrite=overwrite)
@@ -43,9 +43,11 @@ def register(app: typer.Typer) -> None:
             from blurscope.report.write import KINDS, _read
             from blurscope.sidebyside import MOST, build_board
 
-            measured = [p for p in inputs if _read(p)["schema"] == f"blurscope.{KINDS[0]}/1"]
-            if 1 <= len(measured) <= MOST:
-                board = build_board(measured, patterns=pattern, order=order, what_if=what_if or [])
+            with blame_files(*inputs):
+                measured = [p for p in inputs if _read(p)["schema"] == f"blurscope.{KINDS[0]}/1"]
+                if 1 <= len(measured) <= MOST:
+                    board = build_board(measured, patterns=pattern, order=order, what_if=what_if or [])
         options = {"pattern": [str(p) for p in pattern or []], "what-if": what_if or [], "order": order}
-        write_report(inputs, out, board=board, options=options, overwrite=overwrite)
+        with blame_files(*inputs):
+            write_report(inputs, out, board=board, options=options, overwrite=overwrite)
         typer.echo(f"written: {out}", err=True)

@@ -12,7 +12,7 @@ from blurscope.errors import OutputError
 from blurscope.files import check_output, show_path, write_bytes
 from blurscope.plots.picture import BLUE, GREY, ORANGE, Picture, new_figure
 
-AROUND = 0.35  # of the region's size, shown around it
+AROUND = 0.6  # of the region's size, shown around it
 
 
 def write_edge_debug(shot: Any, result: Any, folder: str | os.PathLike[str], *, overwrite: bool = False) -> list[Path]:
@@ -119,4 +119,4 @@ def _place(axes: Any, shot: Any, found: Any) -> None:
     axes.set_ylim(extent[2], extent[3])
     axes.tick_params(labelsize=7)
     axes.set_xlabel("campx", fontsize=8)
-    axes.legend(fontsize=7, loc="upper center", bbox_to_anchor=(0.5, 1.22), ncols=3, frameon=False)
+    axes.legend(fontsize=7, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, frameon=False)

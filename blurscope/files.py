@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import json
 import math
@@ -251,8 +252,7 @@ def _write_with(path: str | os.PathLike[str], fill: Callable[[Any], Any], *, ove
         if overwrite:
             os.replace(temporary, target)
         else:
-            os.link(temporary, target)
-            os.unlink(temporary)
+            _link_or_rename(temporary, target)
         temporary = None
     except FileExistsError:
         raise OutputError(f"{show_path(target)} exists already; choose another name or add --overwrite") from None
@@ -261,3 +261,19 @@ def _write_with(path: str | os.PathLike[str], fill: Callable[[Any], Any], *, ove
     finally:
         if temporary is not None and os.path.exists(temporary):
             os.unlink(temporary)
+
+
+def _link_or_rename(temporary: str, target: Path) -> None:
+    """Give a file its name unless the name is taken; disks that know no links (FAT, many shares) leave a short gap."""
+    try:
+        os.link(temporary, target)
+    except FileExistsError:
+        raise
+    except OSError as exc:
+        if exc.errno not in (errno.EPERM, errno.ENOSYS, errno.EOPNOTSUPP, errno.EMLINK):
+            raise
+        if os.path.lexists(target):
+            raise FileExistsError from None
+        os.replace(temporary, target)
+    else:
+        os.unlink(temporary)

@@ -7,6 +7,7 @@ import importlib.util
 import io
 import json
 import os
+import re
 import resource
 import shutil
 import signal
@@ -748,3 +749,26 @@ def test_progress_says_how_many_and_how_long(capsys, monkeypatch):
     assert said[0].strip() == "2 of 12 displays are there already"
     assert said[1].strip() == "3 of 12 displays, about 27 s left" and said[-1].strip() == "12 of 12 displays"
     assert [_batch.duration(s) for s in (0.2, 40, 600, 11_000)] == ["1 s", "40 s", "10 min", "3 h 3 min"]
+
+
+# ------------------------------------------------------------------------------------------------ the page
+
+
+def test_the_page_names_every_column_limit_and_file():
+    from dataclasses import fields
+
+    from blurscope.batch.manifest import COLUMNS
+    from blurscope.batch.store import OWN_FILES
+    from blurscope.batch.summary import REFUSAL_COLUMNS
+
+    page = (ROOT / "docs" / "batches.md").read_text("utf-8")
+    assert all(f"`{column}`" in page for column in COLUMNS)
+    assert all(f"`{name}`" in page for name in OWN_FILES) and f"`{','.join(REFUSAL_COLUMNS)}`" in page
+    limits = Limits()
+    for f, variable in zip(fields(Limits), re.findall(r"``(BLURSCOPE_\w+)``", Limits.__doc__), strict=True):
+        line = next(line for line in page.splitlines() if f"`{variable}`" in line)
+        assert f"{getattr(limits, f.name):,.0f}" in line
+
+
+def test_it_is_a_function_of_the_package():
+    assert bs.measure_batch is measure_batch and "measure_batch" in bs.__all__

@@ -47,6 +47,26 @@ def test_an_existing_file_stays_unless_asked(tmp_path):
     assert path.read_text() == "yours" and leftovers(tmp_path) == []
 
 
+def test_a_disk_without_links_is_written_all_the_same(tmp_path, monkeypatch):
+    def none(*_):
+        raise OSError(1, "Operation not permitted")
+
+    monkeypatch.setattr(os, "link", none)
+    path = tmp_path / "out.txt"
+    files.write_bytes(path, b"mine")
+    with pytest.raises(OutputError, match="exists already"):
+        files._write_with(path, lambda stream: stream.write(b"yours"), overwrite=False)
+    assert path.read_bytes() == b"mine" and leftovers(tmp_path) == []
+
+    def fill(stream):
+        stream.write(b"mine")
+        (tmp_path / "late").write_text("somebody else's")
+
+    with pytest.raises(OutputError, match="exists already"):
+        files._write_with(tmp_path / "late", fill, overwrite=False)
+    assert leftovers(tmp_path) == []
+
+
 def test_a_file_that_appears_meanwhile_is_not_overwritten(tmp_path):
     path = tmp_path / "out.txt"
 

@@ -86,7 +86,7 @@ def test_the_fuzzer_finds_what_it_is_for(readers, tmp_path):
     def sentence(_):
         raise SettingsError("two\nlines")
 
-    old, FUZZ.LIMIT_S = FUZZ.LIMIT_S, 0.2
+    old, FUZZ.LIMIT_S = FUZZ.LIMIT_S, 0.05
     try:
         uses = {"traceback": lambda _: [][0], "hang": hang, "ok from garbage": lambda _: 1, "bad sentence": sentence}
         for what, use in uses.items():

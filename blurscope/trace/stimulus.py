@@ -278,7 +278,8 @@ def stimulus_of(data: dict[str, Any], name: str) -> Stimulus:
             seed=int(data["seed"]),
         )
     except (KeyError, TypeError, ValueError) as exc:
-        raise SettingsError(f"{name} is not a usable steps file ({exc}); make it again with 'steps'") from None
+        what = f"{exc!s:.60}" or type(exc).__name__
+        raise SettingsError(f"{name} is not a usable steps file ({what}); make it again with 'steps'") from None
     kinds = {s.kind for s in segments}
     if not (1 <= refresh_hz <= 10_000) or len(segments) < 4 or not kinds <= {"lead", "code", "first", "level"}:
         raise SettingsError(

@@ -440,7 +440,7 @@ def _capture(base: Capture, motion: Motion, layout: Layout, backlight: Backlight
 
 
 def _quick_steps(fits, weights, pairs, layout) -> dict[tuple[int, int], np.ndarray]:
-    """Return the step response of each transition by its best quick fit, in cells from one refresh before the switch."""
+    """Return the step response of each transition by its best quick fit, in cells from a refresh before its switch."""
     edges = np.arange(-STEPS, (layout.field_refreshes + 2) * STEPS + 1) / STEPS
     out = {}
     for i, (pair, b) in enumerate(zip(pairs, np.argmax(weights, axis=0), strict=True)):

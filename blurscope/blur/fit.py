@@ -116,7 +116,7 @@ class _Problem:
         return edge, levels, model, chi2 + (self.prior * (levels - self.known[:, :2]) ** 2).sum(axis=-1)
 
     def begin(self, shapes: np.ndarray) -> np.ndarray:
-        """Return parameters (starts, n, p + 1) whose onset is the best of a coarse grid, for shapes (starts, n or 1, p)."""
+        """Return parameters (starts, n, p + 1), the onset the best of a coarse grid; shapes are (starts, n or 1, p)."""
         offsets = np.linspace(-0.8, min(1.5, self.ages[-1] * 0.4), ONSETS)
         many = np.empty((ONSETS, len(shapes), len(self.profile), self.count + 1))
         many[..., : self.count] = shapes

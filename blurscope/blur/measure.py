@@ -10,10 +10,12 @@ import numpy as np
 from blurscope.blur.families import FAMILIES, Family
 from blurscope.blur.figures import NAMES
 from blurscope.blur.fit import ITERATIONS, FamilyFit, cell_means, fit_family
+from blurscope.blur.freeform import FreeForm, free_bundle, free_form
 from blurscope.blur.propagate import Branch, Bundle, Spread, curve_bundle, fast_bundle, figures_of_bundles
 
 DRAWS = 96
 MIN_WEIGHT = 0.03
+FREE = "free form"
 FIRST = ("instant", "exponential", "s-shaped", "two exponentials", "staged")
 GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
 FAST_TAUS = np.concatenate([np.linspace(0.004, 0.12, 16), np.linspace(0.135, 0.5, 10)])  # refreshes
@@ -170,13 +172,13 @@ def _fit(
     return out
 
 
-def residual_correlation(profiles: Profiles, fits: list[FamilyFit], best: np.ndarray) -> float:
+def residual_correlation(profiles: Profiles, residuals: np.ndarray) -> float:
     """Return how much the correlation of neighbours inflates the variance of smooth functionals.
 
     The residuals alone say too little (what is slow in the noise bends the fit and leaves them), the plateaus too much
     (JPEG blocks repeat there): the mean of both.
     """
-    res = np.stack([(profiles.esf[i] - fits[b].model[i]) / profiles.sigma[i] for i, b in enumerate(best)])
+    res = residuals / profiles.sigma
     res = res / np.sqrt(np.mean(res**2, axis=1, keepdims=True))
     m = res.shape[1]
     total = 1.0
@@ -229,13 +231,20 @@ def measure_profiles(
     """
     fits, weights = compete(profiles, families, before, fresh=False)
     best = np.argmax(weights, axis=0)
-    profiles = replace(profiles, correlation=residual_correlation(profiles, fits, best))
+    forms = [None] * len(best) if emission is not None else [_free(i, fits[b], profiles) for i, b in enumerate(best)]
+    residuals = [
+        profiles.esf[i] - (fits[b].model[i] if form is None else form.model)
+        for i, (b, form) in enumerate(zip(best, forms, strict=True))
+    ]
+    profiles = replace(profiles, correlation=residual_correlation(profiles, np.array(residuals)))
     weights = weigh(profiles, fits)
     best = np.argmax(weights, axis=0)
     cells = np.stack(
         [
             cell_means(fits[b].family, fits[b].params[i : i + 1], fits[b].onset[i : i + 1], profiles.ages)[0]
-            for i, b in enumerate(best)
+            if form is None
+            else form.cells
+            for i, (b, form) in enumerate(zip(best, forms, strict=True))
         ]
     )
     nuisances = nuisances_of(cells)
@@ -245,27 +254,49 @@ def measure_profiles(
         lamp = emission
         if lamp is not None:  # the figures count time from the switch, the lamp from the pose's clock
             lamp = np.roll(lamp, -round(float(fits[best[i]].onset[i]) * len(lamp)))
-        plans.append(_plan(i, fits, weights[:, i], profiles, nuisances, shared, rng, lamp))
+        plans.append(_plan(i, fits, weights[:, i], forms[i], profiles, nuisances, shared, rng, lamp))
     branches = iter(figures_of_bundles([b for plan in plans for b in plan], signal_of))
     return [
-        _result(i, fits, weights[:, i], profiles, [next(branches) for _ in plan], cells[i])
+        _result(i, fits, weights[:, i], forms[i], profiles, [next(branches) for _ in plan], cells[i])
         for i, plan in enumerate(plans)
     ]
 
 
-def _plan(i, fits, weights, profiles, nuisances, shared, rng, emission) -> list[Bundle]:
+def _free(i: int, fit: FamilyFit, profiles: Profiles) -> FreeForm | None:
+    operator = profiles.operator if profiles.operator.ndim == 2 else profiles.operator[i]
+    return free_form(
+        fit,
+        i,
+        profiles.esf[i],
+        profiles.sigma[i],
+        operator,
+        profiles.ages,
+        profiles.levels[i],
+        profiles.correlation,
+    )
+
+
+def _plan(i, fits, weights, form, profiles, nuisances, shared, rng, emission) -> list[Bundle]:
     """Return the curves whose figures make up one transition's result, a bundle for each family that counts."""
     kept = [k for k in np.argsort(-weights) if weights[k] >= MIN_WEIGHT]
     names = [f.family.name for f in fits]
     best = names[kept[0]]
+    out, used = [], 0
+    given = 0.0
+    if form is not None:
+        given = form.weight
+        used = max(2, round(DRAWS * given))
+        own = rng.standard_normal((used, form.root.shape[1]))
+        out.append(free_bundle(form, given, profiles.ages, nuisances, shared[:used], own, profiles.length))
+        if given > 0.97:
+            return [replace(out[0], share=1.0)]
     # an instant family has no width to be unsure of: its weight is carried by the exponential's posterior
-    if best == "instant" or (best == "exponential" and not _resolved(fits[kept[0]], i, profiles)):
+    elif best == "instant" or (best == "exponential" and not _resolved(fits[kept[0]], i, profiles)):
         exponential = fits[names.index("exponential")]
         draws, point = _posterior_fast(i, exponential.family, profiles, nuisances, shared, rng)
         return [fast_bundle(i, exponential.family, point, draws, profiles.length, emission)]
     kept = [k for k in kept if names[k] != "instant"]
-    total = sum(weights[k] for k in kept)
-    out, used = [], 0
+    total = sum(weights[k] for k in kept) / (1 - given)
     for k in kept:
         count = max(2, round(DRAWS * weights[k] / total))
         z = shared[np.arange(used, used + count) % DRAWS]
@@ -282,8 +313,10 @@ def _plan(i, fits, weights, profiles, nuisances, shared, rng, emission) -> list[
     return out
 
 
-def _result(i, fits, weights, profiles, branches: list[Branch], cells) -> BlurFit:
+def _result(i, fits, weights, form, profiles, branches: list[Branch], cells) -> BlurFit:
     fit = fits[int(np.argmax(weights))]
+    free = form is not None and form.weight > 0.5
+    model, chi2 = (form.model, form.chi2) if free else (fit.model[i], float(fit.chi2[i]))
     value, u95, grazed, parts = {}, {}, set(), {}
     for name in NAMES:
         value[name] = float(sum(b.share * b.point[name] for b in branches))
@@ -299,16 +332,16 @@ def _result(i, fits, weights, profiles, branches: list[Branch], cells) -> BlurFi
     span = fit.levels[i, 1] - fit.levels[i, 0]
     dof = max(profiles.esf.shape[1] - fit.count, 1)
     return BlurFit(
-        family=fit.family.name,
+        family=FREE if free else fit.family.name,
         weights={f.family.name: float(w) for f, w in zip(fits, weights, strict=True) if w >= MIN_WEIGHT},
         value=value,
         u95=u95,
         parts=parts,
         grazed=frozenset(grazed),
-        esf_fit=(fit.model[i] - fit.levels[i, 0]) / span,
+        esf_fit=(model - fit.levels[i, 0]) / span,
         esf=(profiles.esf[i] - fit.levels[i, 0]) / span,
         levels=(float(fit.levels[i, 0]), float(fit.levels[i, 1])),
-        chi2_ratio=float(fit.chi2[i] / dof),
+        chi2_ratio=chi2 / dof,
         onset=float(fit.onset[i]),
         cells=cells,
     )

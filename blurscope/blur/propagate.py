@@ -195,12 +195,19 @@ def _branch(bundle: Bundle, figures: dict[str, np.ndarray]) -> Branch:
     parts: dict[str, dict[str, float]] = {}
     for name in NAMES:
         if bundle.spread is None:
-            finite = trial[name][np.isfinite(trial[name])]
-            parts[name] = {"noise": float(np.std(finite)) if finite.size > 1 else 0.0}
+            parts[name] = {"noise": float(np.sqrt(_variance(trial[name])))}
             continue
         away = np.nan_to_num((figures[name][1 + n :] - figures[name][0]) / SHARE)
         p = len(bundle.spread.noise)
-        parts[name] = {"noise": float(np.sqrt(np.sum(away[:p] ** 2)))}
-        parts[name] |= {x: float(abs(a)) for x, a in zip(bundle.spread.names, away[p:], strict=True)}
+        shared = {x: float(abs(a)) for x, a in zip(bundle.spread.names, away[p:], strict=True)}
+        noise = float(np.sqrt(np.sum(away[:p] ** 2)))
+        if p == 0:  # no rows of its own: what the trials scatter beyond the shared effects
+            noise = np.sqrt(max(_variance(trial[name]) - sum(x**2 for x in shared.values()), 0.0))
+        parts[name] = {"noise": float(noise)} | shared
     point = {name: float(figures[name][0]) for name in NAMES}
     return Branch(share=bundle.share, point=point, trial=trial, parts=parts)
+
+
+def _variance(values: np.ndarray) -> float:
+    finite = values[np.isfinite(values)]
+    return float(np.var(finite)) if finite.size > 1 else 0.0

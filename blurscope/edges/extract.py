@@ -139,7 +139,8 @@ def extract_edges(
     from_q = np.interp(out.from_light, tone.decode, quantum) / np.abs(out.step_light)
     to_q = np.interp(out.from_light + out.step_light, tone.decode, quantum) / np.abs(out.step_light)
     sampling = float(np.mean(between)) * fine**2 + (per_bin**2 - 1) / 12 * fine**2
-    return replace(out, sampling_px2=sampling, sigma_from=np.hypot(out.sigma_from, from_q), sigma_to=np.hypot(out.sigma_to, to_q))
+    noise_from, noise_to = np.hypot(out.sigma_from, from_q), np.hypot(out.sigma_to, to_q)
+    return replace(out, sampling_px2=sampling, sigma_from=noise_from, sigma_to=noise_to)
 
 
 def _quantum(decode: np.ndarray) -> np.ndarray:

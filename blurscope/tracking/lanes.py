@@ -9,7 +9,6 @@ import numpy as np
 
 from blurscope.pattern.layout import Block, Layout, Slit
 
-
 BINS = 20  # samples of a lane per refresh of travel, where the photo has that many
 PIECE_PX = 240.0  # of a lane, whose coordinates are one polynomial
 

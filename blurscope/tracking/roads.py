@@ -1,4 +1,4 @@
-"""The second road: a pixel's step response against time, from the streaks of slits that switch between its two levels."""
+"""The second road: a pixel's step response against time, from streaks of slits that switch between its two levels."""
 
 from __future__ import annotations
 

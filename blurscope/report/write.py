@@ -56,9 +56,14 @@ def _text(kind: str, found: dict[str, list[dict[str, Any]]], board: Any, options
         from blurscope.report.tables import report_markdown
 
         return report_markdown(found["measurement"], found["agreement"])
+    from jinja2 import UndefinedError
+
     from blurscope.report.page import report_page
 
-    return report_page(found, board=board, options=options)
+    try:
+        return report_page(found, board=board, options=options)
+    except UndefinedError as exc:
+        raise ValueError(str(exc)) from exc
 
 
 def write_report(

@@ -556,6 +556,10 @@ def test_files_outside_the_folder_are_read_only_on_request(folder, tmp_path_fact
     assert all("outside the manifest's folder" in r.reason for r in refused)
     displays, refused = read(folder, "file,still,meter\n" + f"a.jpg,{up},\na.jpg,,{up}\n")
     assert not displays and len(refused) == 2
+    (folder / "plate").mkdir()
+    (folder / "plate" / "pattern.json").symlink_to(other / "c.jpg")
+    assert len(read(folder, "file,pattern\na.jpg,plate\n")[1]) == 1
+    assert len(read(folder, "file,pattern\na.jpg,plate\n", allow_outside=True)[0]) == 1
     displays, refused = read(folder, text.replace(f"sub/../{up}\n", ""), allow_outside=True)
     assert len(displays) == len(cells) - 1 and not refused
 

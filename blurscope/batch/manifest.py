@@ -296,6 +296,9 @@ def _settle(row: _Row, folder: Path, defaults: Mapping[str, Any], delimiter: str
     for column in PATHS:
         cell = row.cells.get(column, "")
         out[column] = str(_inside(cell, column, folder, allow_outside)) if cell else _path_text(defaults.get(column))
+    if row.cells.get("pattern") and not allow_outside:  # the file in a folder may be a link
+        inner = os.path.relpath(pattern_file(out["pattern"]), folder)
+        _inside(inner, "pattern", folder, allow_outside)
     if out["pattern"] is None:
         raise _RowError("no pattern is named; fill in the column pattern, or give --pattern")
     notes = dict(defaults.get("notes") or {})
@@ -334,6 +337,12 @@ def _inside(cell: str, column: str, folder: Path, allow_outside: bool) -> Path:
     if os.path.isabs(cell) or ".." in Path(cell).parts or os.path.commonpath([home, real]) != home:
         raise _RowError(f"{column} is {cell!r:.80}, outside the manifest's folder; add --allow-outside if you trust it")
     return path
+
+
+def pattern_file(path: str) -> str:
+    """Return the pattern's file, of a folder the one in it."""
+    inner = os.path.join(path, "pattern.json")
+    return inner if os.path.isdir(path) and os.path.exists(inner) else path
 
 
 def _photos_of(cell: str, folder: Path, allow_outside: bool, still: str | None) -> list[str]:

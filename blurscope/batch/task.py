@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from blurscope import __version__
-from blurscope.batch.manifest import Display
+from blurscope.batch.manifest import Display, pattern_file
 from blurscope.errors import BlurscopeError, PhotoError, SettingsError
 from blurscope.files import sha256_of, show_path, to_jsonable
 
@@ -52,12 +52,6 @@ def input_paths(display: Display) -> list[str]:
     """Return the files a display's result depends on."""
     pattern = pattern_file(display.pattern)
     return [*display.photos, *(p for p in (pattern, display.still, display.meter) if p is not None)]
-
-
-def pattern_file(path: str) -> str:
-    """Return the pattern's file, of a folder the one in it."""
-    inner = os.path.join(path, "pattern.json")
-    return inner if os.path.isdir(path) and os.path.exists(inner) else path
 
 
 def digests_of(display: Display) -> dict[str, str]:

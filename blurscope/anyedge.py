@@ -351,14 +351,10 @@ def _edge(found: EdgeFit, setup: Setup, scale, hold_ms, levels, gamma, warnings)
     if noise > NOISY:
         fatal.append("step_too_small")
     raw = _raw(found, setup, scale, hold_ms)
-    width = raw["bew_px"].value
-    if width is not None:
-        narrowest = 0.8 * v * (1 - 2 * setup.scale_sd - 2 * p.lean_sd) - 0.8 * setup.tracking_u / scale
-        if width + (raw["bew_px"].u95 or 0.0) < 0.96 * narrowest:
-            fatal.append("narrower_than_hold")
-            warnings.append(
-                warning("edge_too_sharp", f"{width:.2f} px from 10 to 90 %, at least {narrowest:.2f} px expected")
-            )
+    if (width := _too_narrow(found, setup)) is not None:
+        fatal.append("narrower_than_hold")
+        text = f"{width / scale:.2f} px from 10 to 90 %, where a hold display makes {0.8 * v:.2f}"
+        warnings.append(warning("edge_too_sharp", text))
     tail = abs(float(fit.esf_fit[-1]) - 1)
     if tail > 0.02:
         flags.append("not_settled")
@@ -432,6 +428,19 @@ def _edge(found: EdgeFit, setup: Setup, scale, hold_ms, levels, gamma, warnings)
         chi2_ratio=fit.chi2_ratio / p.correlation,
         step={"t_ms": ages[keep] * hold_ms, "light": fit.cells[keep]},
     )
+
+
+def _too_narrow(found: EdgeFit, setup: Setup) -> float | None:
+    """Return the 10-90 % width of the profile as it is, campx, if it is below any hold display's; else None."""
+    from blurscope.shapes import first_crossing
+
+    p, esf = found.profile, found.fit.esf
+    width = first_crossing(p.lag, esf, 0.9) - first_crossing(p.lag, esf, 0.1)
+    if not np.isfinite(width):
+        return None
+    doubt = 2 * math.hypot(setup.scale_sd, p.lean_sd) * width + 3 * float(np.median(p.sigma) / abs(p.step)) * width
+    narrowest = 0.8 * (setup.travel - setup.tracking_u)
+    return width if width + doubt < 0.96 * narrowest else None
 
 
 def _signal_doubt(found: EdgeFit, a: int, b: int, gamma: float) -> float | None:

@@ -165,10 +165,8 @@ def cut_profile(region: Any, line: Line, window: Window, travel: float) -> FreeP
     np.add.at(weight, (bin_of, low + 1), at - low)
     weight /= count[:, None]
     bins_lag, bins_light = mean(flat), mean(light)
-    start, end = (
-        bins_lag < max(-0.2 * travel, 0.4 * bins_lag[0]),
-        bins_lag > bins_lag[-1] - _end_length(bins_lag, travel),
-    )
+    start = bins_lag < min(max(-0.2 * travel, 0.4 * bins_lag[0]), _rise(bins_lag, bins_light) - 0.1 * travel)
+    end = bins_lag > bins_lag[-1] - _end_length(bins_lag, travel)
     if start.sum() < 2:
         start = np.arange(len(bins_lag)) < 2
     from_light, to_light = (
@@ -222,6 +220,14 @@ def _foreign(light: np.ndarray, lag: np.ndarray, inside: np.ndarray) -> np.ndarr
     step = float(np.ptp(np.percentile(medians, [2, 98])))
     far = inside & (np.abs(smooth) > max(6 * spread, FOREIGN * step))
     return binary_dilation(far, iterations=4) if far.any() and far.sum() < 0.35 * inside.sum() else np.zeros_like(far)
+
+
+def _rise(lag: np.ndarray, light: np.ndarray) -> float:
+    """Return the lag at which the light has left the from plateau, which an S-shaped response does ahead of lag 0."""
+    first = float(np.mean(light[: max(2, int(0.3 * (lag < 0).sum()))]))
+    step = float(light[-max(2, len(lag) // 8) :].mean()) - first
+    left = np.nonzero(np.abs(light - first) > 0.05 * abs(step))[0]
+    return float(lag[left[0]]) if left.size else 0.0
 
 
 def _end_length(lag: np.ndarray, travel: float) -> float:

@@ -1,296 +1,287 @@
-"""How often the cross-check is right: verdicts and causes over seeded made-up displays, some with a planted fault.
+"""How often the cross-check is right: photos and photodiode records of random displays, some with a planted fault.
 
-Run ``python benchmarks/crosscheck.py [--displays 50]``. Every display is simulated here by brute force (time steps
-of the exposure, straight sums), without the product's own model, and turned into a measurement and a response file
-with noise as large as the uncertainties they state. Planted faults: refresh 120 for 60 Hz, gamma 1.8 for 2.2,
-tracking off by 1 px per refresh, a strobe of 50 %.
+Run: python benchmarks/crosscheck.py --displays 50 [--first 0] [--jobs 2] [--faults none refresh …] [--keep FOLDER]
+
+Every display is filmed by the simulated camera, its photo measured, its records taken by the simulated photodiode and
+reduced, and photo and records checked against each other, as a user would. Planted faults:
+
+- ``refresh``: 120 Hz where the display ran at 60 (even seeds: told to `measure`; odd: the pattern was made for it)
+- ``gamma``: the photo is measured with a display gamma of 1.8 where 2.2 is true
+- ``gamma-traces``: the records are reduced with it
+- ``tracking``: a camera off by 1 px per refresh, and a measurement that takes it for in step
+- ``tracking-raw``: the same camera, and the figures that nothing is corrected in
+- ``strobe``: photo under a strobe of 50 %, records without; odd seeds: the measurement does not know it either
+- ``own``: nothing wrong, the photo's edges against its own streaks
+
+``--keep`` stores measurements and responses and takes them from there the next time. ``benchmarks/made_up.py`` makes
+such pairs up without photos or records.
 """
 
 from __future__ import annotations
 
-import argparse
-import math
-import time
-from collections import Counter
-from typing import Any
+import os
 
-import numpy as np
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
-LEVELS = (0, 64, 128, 191, 255)
-FAULTS = {"none": None, "refresh": "refresh_rate", "gamma": "display_gamma", "tracking": "tracking", "strobe": "strobe"}
-K95 = 1.959963984540054
-STEP_MS = 0.02
-PHASES = 48  # time steps of a refresh
-BLACK = 1e-3
-COMMON_SHARE = 0.3  # of the measured variance, shared by all edges of a photo
-CORRELATION = 0.6  # between figures of one edge
+import argparse  # noqa: E402
+import functools  # noqa: E402
+import json  # noqa: E402
+import tempfile  # noqa: E402
+import time  # noqa: E402
+from collections import Counter  # noqa: E402
+from concurrent.futures import ProcessPoolExecutor  # noqa: E402
+from contextlib import contextmanager  # noqa: E402
+from pathlib import Path  # noqa: E402
+from typing import Any  # noqa: E402
 
+import numpy as np  # noqa: E402
+from coverage import random_response  # noqa: E402
 
-def make_step(rng: np.random.Generator, time_ms: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return times and light of one pixel's step: a single pole, three poles, or overdriven."""
-    t = np.arange(0, 14 * time_ms + 60, STEP_MS)
-    kind = rng.choice(["pole", "poles", "overdriven"], p=[0.45, 0.35, 0.2])
-    tau = time_ms / math.log(9)
-    if kind == "pole":
-        light = 1 - np.exp(-t / tau)
-    elif kind == "poles":
-        x = t / (time_ms / 4.220254983)
-        light = 1 - np.exp(-x) * (1 + x + x * x / 2)
-    else:
-        past = rng.uniform(0.1, 0.35)
-        light = 1 - (1 + past) * np.exp(-t / tau) + past * np.exp(-t / (2.5 * tau))
-    delay = rng.uniform(0.2, 2.0)
-    return np.concatenate([[0.0], t + delay]), np.concatenate([[0.0], light])
+from blurscope import shot as shot_module  # noqa: E402
+from blurscope.camera import Backlight, Camera, Display, LightLaw, film  # noqa: E402
+from blurscope.crosscheck import cross_check_data  # noqa: E402
+from blurscope.errors import SettingsError  # noqa: E402
+from blurscope.model import responses_of  # noqa: E402
+from blurscope.pattern.budget import make_layouts  # noqa: E402
+from blurscope.photodiode import Detector, Emission, write_records  # noqa: E402
+from blurscope.pipeline import measure  # noqa: E402
+from blurscope.trace import Settings, gamma_law, read_transitions, reduce_records  # noqa: E402
 
-
-def step_at(step: tuple[np.ndarray, np.ndarray], age: np.ndarray) -> np.ndarray:
-    """Light of the step at an age; 0 before the switch."""
-    return np.interp(age, *step, left=0.0, right=1.0)
-
-
-def photographed(
-    step: tuple[np.ndarray, np.ndarray],
-    lag_ms: np.ndarray,
-    hold: float,
-    *,
-    refreshes: int,
-    error: float = 0.0,
-    lit: tuple[float, float] = (0.0, 1.0),
-    rng: np.random.Generator | None = None,
-) -> np.ndarray:
-    """Mean light at lags behind the edge: the exposure in time steps, rows switching at different times.
-
-    ``error`` is the camera's speed error as a share of the plate's; ``lit`` the share of the refresh with light on.
-    """
-    phases = PHASES
-    rows = np.array([0.0]) if error == 0 else (np.arange(4) + 0.37) / 4
-    total = np.zeros_like(lag_ms)
-    count = 0
-    for delay in rows:
-        for k in range(phases * (refreshes if error else 1)):
-            moment = (k + 0.5) / phases
-            part = (moment - delay) % 1.0
-            if not lit[0] <= part < lit[1]:
-                continue
-            offset = error * hold * (moment - refreshes / 2) if error else 0.0
-            age = hold * (part + np.floor((lag_ms - offset) / hold - part))
-            total += step_at(step, age)
-            count += 1
-    return total / count
+FAULTS = {
+    "none": None,
+    "refresh": "refresh_rate",
+    "gamma": "display_gamma",
+    "gamma-traces": "display_gamma",
+    "tracking": "tracking",
+    "tracking-raw": "tracking",
+    "strobe": "strobe",
+    "own": None,
+}
+SCREEN, PX_PER_REFRESH = (800, 480), 8
+GAMMA, WRONG_GAMMA = 2.2, 1.8
+TRACKING_PX = 1.0
+BANDS_MS = ((0.3, 2.0), (2.0, 12.0), (10.0, 36.0), (0.5, 36.0))
+NOTHING = {"verdict": "refused", "agreeing": 0, "compared": 0, "transitions_agreeing": 0, "transitions_compared": 0,
+           "p": None, "chi2": None, "dof": 0}  # fmt: skip
+UNKNOWING = ("bew_px", "bet_ms", "ebet_ms", "ghost_px", "ghost_ms", "overshoot_pct")
 
 
-def crossing(x: np.ndarray, y: np.ndarray, level: float) -> float:
-    """First upward crossing."""
-    i = int(np.argmax(y >= level))
-    return float(x[i - 1] + (level - y[i - 1]) * (x[i] - x[i - 1]) / (y[i] - y[i - 1])) if i else float(x[0])
+@functools.cache
+def layout_of(refresh_hz: float) -> Any:
+    """Return the plate for a refresh rate."""
+    return make_layouts(*SCREEN, px_per_refresh=PX_PER_REFRESH, levels=5, refresh_hz=refresh_hz)[0][0]
 
 
-def figures(lag: np.ndarray, esf: np.ndarray, hold: float) -> dict[str, float]:
-    """Blur figures of an ESF on a fine grid, by the definitions."""
-    from scipy.optimize import least_squares
-    from scipy.special import ndtr
+def make_display(seed: int, refresh_hz: float, **more: Any) -> Display:
+    """Return a display with its own responses."""
+    rng = np.random.default_rng([7321, seed])
+    band = BANDS_MS[rng.integers(len(BANDS_MS))]
+    pairs = layout_of(60.0).transitions()
+    return Display(
+        label=f"Terminal {seed}",
+        law=LightLaw(kind="gamma", gamma=GAMMA, black=1 / float(rng.uniform(600, 3000))),
+        transitions={p: random_response(rng, 1000 / refresh_hz, band) for p in pairs},
+        scan_out_refreshes=float(rng.uniform(0.5, 0.95)) if rng.uniform() < 0.4 else 0.0,
+        refresh_hz=refresh_hz,
+        **more,
+    )
 
-    t10, t90 = crossing(lag, esf, 0.1), crossing(lag, esf, 0.9)
-    out = np.nonzero(np.abs(esf - 1) > 0.05)[0]
-    settle = float(lag[min(int(out[-1]) + 1, lag.size - 1)])
-    pad = np.arange(lag[0] - 4 * hold, lag[-1] + 4 * hold, 0.2)
-    y = np.interp(pad, lag, esf, left=0.0, right=1.0)
-    width = (t90 - t10) / 2.5631
-    fit = least_squares(lambda p: ndtr((pad - p[0]) / p[1]) - y, [(t10 + t90) / 2, width])
-    return {
-        "bet_ms": t90 - t10,
-        "get_ms": 2.563103131089201 * abs(float(fit.x[1])),
-        "ghost_ms": settle - t10 - 0.85 * hold,
-        "overshoot_pct": 100 * max(0.0, float(esf.max()) - 1),
+
+def make_camera(seed: int, **more: Any) -> Camera:
+    """Return a camera with ordinary faults."""
+    rng = np.random.default_rng([7322, seed])
+    scale = float(rng.uniform(2.6, 3.4))
+    settings = {
+        "exposure_refreshes": float(rng.choice([2, 4, 4, 6])),
+        "start_phase": float(rng.uniform()),
+        "tracking_error_px_per_refresh": float(rng.uniform(-0.3, 0.3)),
+        "campx_per_px": scale,
+        "lens_sigma_campx": scale * float(rng.uniform(0.3, 0.5)),
+        "roll_deg": float(rng.uniform(-1, 1)),
+        "yaw_deg": float(rng.uniform(-2, 2)),
+        "pitch_deg": float(rng.uniform(-2, 2)),
+        "k1": float(rng.uniform(-0.01, 0.01)),
+        "vignetting": float(rng.uniform(0, 0.2)),
+        "reflected_light": float(rng.uniform(0, 0.005)),
+        "file_format": str(rng.choice(["jpeg", "png"])),
+        "jpeg_quality": int(rng.integers(88, 97)),
     }
+    return Camera(**(settings | more))
 
 
-def apparent_response(lag: np.ndarray, esf: np.ndarray, hold: float) -> float:
-    """10-90 % time of the delayed pole that fits an ESF best under a plain hold."""
-    from scipy.optimize import least_squares
+@contextmanager
+def blind_to_tracking(blind: bool):
+    """Let the measurement take the camera for in step with the plate."""
+    original = shot_module._capture
 
-    def model(p: np.ndarray) -> np.ndarray:
-        tau, t = max(p[0], 1e-3), lag - p[1]
+    def believed(*args: Any) -> Any:
+        capture, scale = original(*args)
+        return capture.changed(error_px_per_refresh=0.0, accel_px_per_refresh2=0.0), scale
 
-        def area(x: np.ndarray) -> np.ndarray:
-            x = np.maximum(x, 0.0)
-            return x + tau * np.expm1(-x / tau)
-
-        return (area(t) - area(t - hold)) / hold
-
-    fit = least_squares(lambda p: model(p) - esf, [4.0, 1.0], bounds=([1e-3, -20], [400, 40]))
-    return float(fit.x[0]) * math.log(9)
-
-
-def law(level: float, gamma: float) -> float:
-    """Light of a level."""
-    return BLACK + (1 - BLACK) * (level / 255) ** gamma
+    if blind:
+        shot_module._capture = believed
+    try:
+        yield
+    finally:
+        shot_module._capture = original
 
 
-def signal_time(step: tuple[np.ndarray, np.ndarray], pair: tuple[int, int], gamma: float) -> float:
-    """10-90 % time in signal."""
-    low, high = law(pair[0], gamma), law(pair[1], gamma)
-    light = np.clip(low + (high - low) * step[1], BLACK, None)
-    signal = ((light - BLACK) / (1 - BLACK)) ** (1 / gamma) * 255
-    share = (signal - pair[0]) / (pair[1] - pair[0])
-    return crossing(step[0], share, 0.9) - crossing(step[0], share, 0.1)
-
-
-def make_pair(
-    seed: int, fault: str = "none", *, quality: float = 1.0, levels: tuple[int, ...] = LEVELS
-) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Return the content of a measurement and of a response file of one made-up display.
-
-    Parameters
-    ----------
-    seed : int
-    fault : str
-        A key of `FAULTS`.
-    quality : float
-        Factor on all stated uncertainties and the noise that goes with them.
-    levels : tuple of int
-        All ordered pairs of them are shown.
-    """
-    rng = np.random.default_rng([seed, 5])
-    true_hz = 60.0 if fault == "refresh" else float(rng.choice([60.0, 60.0, 90.0, 120.0]))
-    stated_hz = 120.0 if fault == "refresh" else true_hz
-    travel = int(rng.choice([8, 12, 16]))
-    refreshes = int(rng.choice([4, 6, 8]))
-    hold, nominal = 1000 / true_hz, 1000 / stated_hz
-    used_gamma = 1.8 if fault == "gamma" else 2.2
-    lit = (0.0, 1.0)
-    if fault == "strobe":
-        start = round(float(rng.uniform(0.0, 0.5)) * PHASES) / PHASES
-        lit = (start, start + 0.5)
-    base_ms = float(rng.uniform(4, 22))
-    edges, transitions = [], []
-    shared = rng.standard_normal()
-    for a in levels:
-        for b in levels:
-            if a == b:
-                continue
-            step = make_step(rng, base_ms * float(rng.lognormal(0, 0.35)))
-            fine = np.arange(-hold, step[0][-1] + 1.5 * hold, 0.05)
-            esf = photographed(step, fine, hold, refreshes=refreshes, lit=lit,
-                               error=1.0 / travel if fault == "tracking" else 0.0)  # fmt: skip
-            response = crossing(*step, 0.9) - crossing(*step, 0.1)
-            overshoot = 100 * max(0.0, float(step[1].max()) - 1)
-            signal = signal_time(step, (a, b), 2.2)
-            clean = photographed(step, fine, hold, refreshes=refreshes)
-            if fault == "gamma":
-                low, high = law(a, 2.2), law(b, 2.2)
-                seen = [law(255 * ((v - BLACK) / (1 - BLACK)) ** (1 / 2.2), 1.8)
-                        for v in np.clip(low + (high - low) * esf, BLACK, None)]  # fmt: skip
-                esf = (np.array(seen) - law(a, 1.8)) / (law(b, 1.8) - law(a, 1.8))
-            stretch = nominal / hold  # what a wrong rate makes of times
-            measured = figures(fine * stretch, esf, nominal)
-            if fault in ("tracking", "gamma", "strobe"):
-                ratio = apparent_response(fine, esf, hold) / apparent_response(fine, clean, hold)
-            else:
-                ratio = stretch
-            measured["response_ms"] = response * ratio
-            measured["response_signal_ms"] = signal * (1.0 if fault == "gamma" else ratio)
-            edges.append(_edge(rng, (a, b), measured, fine * stretch, esf, travel, nominal, shared, quality))
-            transitions.append(_transition(rng, (a, b), step, response, signal, overshoot, quality))
-    measurement = {
-        "schema": "blurscope.measurement/1", "version": "0", "label": f"Alder {seed}",
-        "capture": {"refresh_hz": stated_hz, "px_per_refresh": travel, "speed_px_per_s": travel * stated_hz,
-                    "direction": "right", "exposure_refreshes": refreshes, "campx_per_px": 3.1, "hold_ms": nominal},
-        "tracking": {"error_px_per_refresh": {"value": 0.0, "u95": 0.02},
-                     "exposure_refreshes": {"value": refreshes, "u95": 0.02}},
-        "backlight": {"kind": "hold", "duty": {"value": None, "u95": None}},
-        "streaks": [], "light": {"domain": "light", "method": "assumed_gamma", "display_gamma": used_gamma},
-        "edges": edges, "summary": {}, "warnings": [],
-    }  # fmt: skip
-    response_file = {"schema": "blurscope.response/1", "label": f"Alder {seed} traces", "transitions": transitions,
-                     "summary": {}, "warnings": []}  # fmt: skip
-    return measurement, response_file
-
-
-def _edge(rng, pair, measured, lag_ms, esf, travel, hold, shared, quality) -> dict[str, Any]:
-    own = rng.standard_normal()
-    out: dict[str, Any] = {"id": f"{pair[0]}-{pair[1]}", "from_level": pair[0], "to_level": pair[1], "instances": 2}
-    sigma = {
-        "bet_ms": 0.008 * measured["bet_ms"] + 0.05,
-        "get_ms": 0.008 * measured["get_ms"] + 0.05,
-        "ghost_ms": 0.03 * abs(measured["ghost_ms"]) + 0.25,
-        "overshoot_pct": 0.4,
-        "response_ms": 0.025 * measured["response_ms"] + 0.2,
-        "response_signal_ms": 0.04 * measured["response_signal_ms"] + 0.3,
-    }
-    for name, value in measured.items():
-        u = quality * sigma[name]
-        alone = math.sqrt(CORRELATION) * own + math.sqrt(1 - CORRELATION) * rng.standard_normal()
-        if name == "overshoot_pct":
-            noise = rng.standard_normal()
+def photographed(seed: int, fault: str) -> dict[str, Any]:
+    """Film and measure a display; return the content of the measurement file."""
+    rng = np.random.default_rng([7323, seed])
+    refresh_hz = 60.0 if fault == "refresh" else float(rng.choice([60.0, 60.0, 120.0]))
+    display, camera = make_display(seed, refresh_hz), make_camera(seed)
+    layout, options = layout_of(refresh_hz), {}
+    if fault == "refresh":
+        if seed % 2:
+            layout = layout_of(120.0)
         else:
-            noise = math.sqrt(COMMON_SHARE) * shared + math.sqrt(1 - COMMON_SHARE) * alone
-        value = value + u * noise
-        if name in ("overshoot_pct", "response_ms", "response_signal_ms"):
-            value = max(0.0, value)
-        out[name] = {"value": value, "u95": K95 * u}
-    out["bew_px"] = {k: v * travel / hold for k, v in out["bet_ms"].items()}
-    out["ebet_ms"] = {k: v / 0.8 for k, v in out["bet_ms"].items()}
-    out["ghost_px"] = {k: v * travel / hold for k, v in out["ghost_ms"].items()}
-    out["ghost_refreshes"] = {k: v / hold for k, v in out["ghost_ms"].items()}
-    out["undershoot_pct"] = {"value": 0.0, "u95": 0.8}
-    out["response_overshoot_pct"] = {"value": None, "u95": None}
-    lag = np.linspace(lag_ms[0], min(lag_ms[-1], crossing(lag_ms, esf, 0.9) + 2 * hold), 160)
-    middle = crossing(lag_ms, esf, 0.5)
-    scale = out["bet_ms"]["value"] / measured["bet_ms"]  # the profile carries the error of its own width
-    fit = np.interp(middle + (lag - middle) / scale, lag_ms, esf, left=0.0, right=1.0)
-    noisy = fit + 0.006 * rng.standard_normal(lag.size)
-    out["profile"] = {"lag_px": (lag * travel / hold).tolist(), "esf": noisy.tolist(), "esf_fit": fit.tolist()}
-    out["quality"] = {"ok": True, "flags": []}
-    return out
+            options["refresh_hz"] = 120.0
+    elif fault == "gamma":
+        options["display_gamma"] = WRONG_GAMMA
+    elif fault.startswith("tracking"):
+        sign = float(rng.choice([-1, 1]))
+        camera = make_camera(seed, tracking_error_px_per_refresh=sign * TRACKING_PX)
+    elif fault == "strobe":
+        light = Backlight(kind="strobe", duty=0.5, phase_refreshes=float(rng.uniform()))
+        display = make_display(seed, refresh_hz, backlight=light)
+    photo = film(layout, display, camera, seed=seed)
+    with tempfile.TemporaryDirectory() as folder, blind_to_tracking(fault == "tracking"):
+        path = Path(folder) / f"photo{photo.suffix}"
+        path.write_bytes(photo.data)
+        data = json.loads(
+            json.dumps(measure(path, pattern=layout, label=display.label, **options).as_json(), default=_q)
+        )
+    if fault == "tracking":
+        data["tracking"]["error_px_per_refresh"] = {"value": 0.0, "u95": 0.03}
+    elif fault == "tracking-raw":
+        for edge in data["edges"]:
+            edge |= {name: edge["raw"][name] for name in UNKNOWING if name in edge["raw"]}
+            for name in ("get_ms", "response_ms", "response_signal_ms", "response_overshoot_pct", "undershoot_pct"):
+                edge[name] = {"value": None, "u95": None}
+            edge.pop("budget", None)
+        data["tracking"]["error_px_per_refresh"] = {"value": None, "u95": None}
+    elif fault == "strobe" and seed % 2:
+        data["backlight"] = {"kind": "hold", "duty": {"value": 1.0, "u95": 0.01}}
+        data["warnings"] = [w for w in data["warnings"] if w["code"] != "strobe"]
+    return data
 
 
-def _transition(rng, pair, step, response, signal, overshoot, quality) -> dict[str, Any]:
-    u = quality * (0.008 * response + 0.03)
-    error = (response + u * rng.standard_normal()) / response
-    spacing = max(0.05, response / 200)
-    t = np.arange(-5.0, step[0][-1] * error, spacing)
-    light = step_at(step, t / error) + 0.003 * rng.standard_normal(t.size)
-    return {
-        "from_level": pair[0], "to_level": pair[1], "response_ms": {"value": response * error, "u95": K95 * u},
-        "response_signal_ms": {"value": signal * error, "u95": K95 * u * signal / response},
-        "overshoot_pct": {"value": overshoot, "u95": 0.4}, "latency_ms": None,
-        "step": {"t_ms": t.tolist(), "light": light.tolist()}, "quality": {"ok": True, "flags": []},
-    }  # fmt: skip
+def _q(value: Any) -> Any:
+    return value.as_json() if hasattr(value, "as_json") else value.item()
 
 
-def judge(seed: int, fault: str, quality: float = 1.0) -> dict[str, Any]:
-    """Return the agreement of one made-up display."""
-    from blurscope.crosscheck import cross_check_data
-    from blurscope.model import responses_of
+def recorded(seed: int, fault: str) -> dict[str, Any]:
+    """Record and reduce a display; return the content of the response file."""
+    rng = np.random.default_rng([7323, seed])
+    refresh_hz = 60.0 if fault == "refresh" else float(rng.choice([60.0, 60.0, 120.0]))
+    display = make_display(seed, refresh_hz)
+    rng = np.random.default_rng([7324, seed])
+    emission = Emission()
+    if rng.uniform() < 0.4:
+        emission = Emission(kind="pwm", frequency_hz=float(rng.uniform(200, 1500)), depth=float(rng.uniform(0.1, 0.5)))
+    pairs = layout_of(60.0).transitions()
+    responses = {p: display.response_for(*p) for p in pairs}
+    with tempfile.TemporaryDirectory() as folder:
+        listed = write_records(
+            folder,
+            {p: r.value for p, r in responses.items()},
+            lambda level: float(display.law.light(level)),
+            refresh_hz=refresh_hz,
+            emission=emission,
+            detector=Detector(sample_rate_hz=20_000.0, noise_of_step=0.01),
+            dwell_s=max(0.25, max(r.settle_ms(1e-4) for r in responses.values()) / 1000 + 2 / refresh_hz),
+            seed=seed,
+        )
+        gamma = WRONG_GAMMA if fault == "gamma-traces" else GAMMA
+        settings = Settings(
+            law=gamma_law(gamma, black=display.law.black), refresh_hz=refresh_hz if rng.uniform() < 0.5 else None
+        )
+        found = reduce_records(read_transitions(listed), settings, label=display.label, jobs=1)
+        return json.loads(json.dumps(found.as_json(), default=_q))
 
-    measurement, response = make_pair(seed, fault, quality=quality)
-    return cross_check_data(measurement, responses_of(response, "response"))[0]
+
+def kept(folder: Path | None, name: str, make: Any) -> dict[str, Any]:
+    """Return a file of an earlier run, or make it."""
+    path = None if folder is None else folder / f"{name}.json"
+    if path is not None and path.exists():
+        return json.loads(path.read_text())
+    data = make()
+    if path is not None:
+        path.write_text(json.dumps(data))
+    return data
+
+
+def judge(job: tuple[int, str, Path | None]) -> dict[str, Any]:
+    """Return the agreement of one display."""
+    seed, fault, folder = job
+    shown = "none" if fault in ("gamma-traces", "own") else fault
+    measurement = kept(folder, f"{seed}_{shown}", lambda: photographed(seed, shown))
+    begin = time.perf_counter()
+    if fault == "own":
+        try:
+            responses = responses_of(measurement, "measurement", streaks_only=True)
+        except SettingsError:  # no streak is bright enough
+            return {"seed": seed, "fault": fault, "seconds": 0.0, "summary": NOTHING, "causes": []}
+    else:
+        told = fault if fault in ("gamma-traces", "refresh") else "none"
+        response = kept(folder, f"{seed}_{told}_traces", lambda: recorded(seed, told))
+        begin = time.perf_counter()
+        responses = responses_of(response, "response")
+    report = cross_check_data(measurement, responses, same_photo=fault == "own")[0]
+    return report | {"seed": seed, "fault": fault, "seconds": time.perf_counter() - begin}
+
+
+def line_of(fault: str, reports: list[dict[str, Any]]) -> str:
+    """Return a line of the table."""
+    verdicts = Counter(r["summary"]["verdict"] for r in reports)
+    firsts = Counter(r["causes"][0]["cause"] if r["causes"] else "-" for r in reports)
+    ok = np.sum([[r["summary"][k] for k in ("agreeing", "compared", "transitions_agreeing", "transitions_compared")]
+                 for r in reports], axis=0)  # fmt: skip
+    right = "–" if FAULTS[fault] is None else f"{100 * firsts[FAULTS[fault]] / len(reports):.0f} %"
+    seconds = np.median([r["seconds"] for r in reports])
+    return (
+        f"{fault:13} {verdicts['agree']:6d} {verdicts['disagree']:9d} {verdicts['undecided']:10d} "
+        f"{100 * ok[0] / ok[1]:9.1f} % {100 * ok[2] / ok[3]:7.1f} % {right:>18}  {dict(firsts)} ({seconds:.1f} s)"
+    )
 
 
 def main() -> None:
     """Print the table of verdicts and causes."""
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--displays", type=int, default=50)
+    parser.add_argument("--first", type=int, default=0, help="seed of the first display")
     parser.add_argument("--faults", nargs="*", default=list(FAULTS), choices=list(FAULTS))
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--keep", type=Path, help="folder for measurements and responses")
+    parser.add_argument("--each", action="store_true", help="also a line for each display")
     args = parser.parse_args()
-    print(f"{'planted':9} {'agree':>6} {'disagree':>9} {'undecided':>10} {'figures ok':>11} {'pairs ok':>9} "
+    if args.keep:
+        args.keep.mkdir(parents=True, exist_ok=True)
+    seeds = range(args.first, args.first + args.displays)
+    print(f"seeds {seeds[0]} to {seeds[-1]}")
+    print(f"{'planted':13} {'agree':>6} {'disagree':>9} {'undecided':>10} {'figures ok':>11} {'pairs ok':>9} "
           f"{'first cause right':>18}  first causes")  # fmt: skip
-    for fault in args.faults:
-        start = time.perf_counter()
-        verdicts: Counter[str] = Counter()
-        firsts: Counter[str] = Counter()
-        ok = np.zeros(4)
-        for seed in range(args.displays):
-            report = judge(seed, fault)
-            s = report["summary"]
-            verdicts[s["verdict"]] += 1
-            firsts[report["causes"][0]["cause"] if report["causes"] else "-"] += 1
-            ok += [s["agreeing"], s["compared"], s["transitions_agreeing"], s["transitions_compared"]]
-        right = "–" if FAULTS[fault] is None else f"{100 * firsts[FAULTS[fault]] / args.displays:.0f} %"
-        print(f"{fault:9} {verdicts['agree']:6d} {verdicts['disagree']:9d} {verdicts['undecided']:10d} "
-              f"{100 * ok[0] / ok[1]:9.1f} % {100 * ok[2] / ok[3]:7.1f} % {right:>18}  {dict(firsts)}  "
-              f"({time.perf_counter() - start:.0f} s)", flush=True)  # fmt: skip
+    with ProcessPoolExecutor(args.jobs) as pool:
+        for fault in args.faults:
+            reports = list(pool.map(judge, [(seed, fault, args.keep) for seed in seeds]))
+            print(line_of(fault, reports), flush=True)
+            if args.each:
+                for r in reports:
+                    print(each_line(r), flush=True)
+
+
+def each_line(report: dict[str, Any]) -> str:
+    """Return one display's outcome."""
+    s = report["summary"]
+    causes = ", ".join(
+        f"{c['cause']} {c['estimate']['value']:.3g}±{c['estimate']['u95']:.2g}" for c in report["causes"]
+    )
+    pairs = f"{s['transitions_agreeing']}/{s['transitions_compared']}"
+    p = "–" if s["p"] is None else f"{s['p']:.2g}"
+    ratio = (s["chi2"] or 0) / max(s["dof"], 1)
+    return f"  {report['seed']:4d} {s['verdict']:9} p {p:8} chi2/dof {ratio:6.2f} {pairs:>6}  {causes}"
 
 
 if __name__ == "__main__":

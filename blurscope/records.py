@@ -105,6 +105,8 @@ class Transition:
         Standard deviation of a sample of the step, share of the transition; 0 where not sampled.
     spacing_ms : float
         Sample spacing that ``noise_share`` belongs to.
+    level_share : float or None
+        Standard uncertainty of the settled level, share of the transition; ``None`` where it isn't stated.
     alternatives : tuple of Step
         Two other steps that fit what is known about as well: what the shape alone leaves open.
     flags : tuple of str
@@ -119,6 +121,7 @@ class Transition:
     origin: str
     noise_share: float = 0.0
     spacing_ms: float = 0.0
+    level_share: float | None = None
     alternatives: tuple[Any, ...] = ()
     flags: tuple[str, ...] = ()
 

@@ -19,7 +19,7 @@ from blurscope.records import Q
 
 def load_scenes():
     """The generator of made-up displays; it simulates by straight sums and does not use the product's model."""
-    path = Path(__file__).parent.parent / "benchmarks" / "crosscheck.py"
+    path = Path(__file__).parent.parent / "benchmarks" / "made_up.py"
     spec = importlib.util.spec_from_file_location("crosscheck_scenes", path)
     module = importlib.util.module_from_spec(spec)
     sys.modules["crosscheck_scenes"] = module

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -13,23 +13,36 @@ from blurscope.records import PredictedEdge, Q
 from blurscope.uncertainty import K95, normalised_error
 
 QUANTITIES = ("bet_ms", "get_ms", "ghost_ms", "overshoot_pct", "response_ms", "response_signal_ms")
-MODEL_SHARE = 2e-3  # standard uncertainty of the linear model itself (edges drawn, levels, windows), share of a figure
-MODEL_FLOOR = {"overshoot_pct": 0.05}
-MODEL_FLOOR_MS = 0.01
-# How figures read off one fitted edge move together: typical correlations of BET, GET, ghost, overshoot, response in
-# light and in signal. A file states none, so the share in which they hold is estimated (`best_covariance`).
+MODEL_SHARE = 5e-4  # standard uncertainty of the linear model itself (edges drawn, windows), share of a figure
+MODEL_FLOOR = {"overshoot_pct": 0.2}  # a smooth fit hides overshoots as small as this
+MODEL_FLOOR_MS = 0.005
+# How figures read off one fitted edge move together: correlations of BET, GET, ghost, overshoot, response in light and
+# in signal by the noise of the photo, from simulated photos. Faults of a photo may move them more independently, so
+# the share in which they hold is chosen by likelihood (`best_covariance`).
 TOGETHER = np.array(
     [
-        [1.0, 0.8, 0.5, -0.2, 0.8, 0.6],
-        [0.8, 1.0, 0.4, -0.2, 0.7, 0.5],
-        [0.5, 0.4, 1.0, 0.3, 0.5, 0.4],
-        [-0.2, -0.2, 0.3, 1.0, -0.2, -0.1],
-        [0.8, 0.7, 0.5, -0.2, 1.0, 0.8],
-        [0.6, 0.5, 0.4, -0.1, 0.8, 1.0],
+        [1.0, 0.96, 0.65, 0.0, 0.75, 0.4],
+        [0.96, 1.0, 0.62, 0.0, 0.75, 0.4],
+        [0.65, 0.62, 1.0, 0.1, 0.55, 0.3],
+        [0.0, 0.0, 0.1, 1.0, 0.0, 0.0],
+        [0.75, 0.75, 0.55, 0.0, 1.0, 0.5],
+        [0.4, 0.4, 0.3, 0.0, 0.5, 1.0],
     ]
 )
 TOGETHER_SHARES = (0.0, 0.5, 1.0)
 COMMON_SHARES = (0.0, 0.1, 0.25, 0.5, 0.75)
+# Contributions of a photo's budget that all its edges share, and how far their pattern over the edges is known: the
+# share of their variance in which they move all edges as `_pattern` says. The rest moves each edge on its own.
+SHARED = {
+    "lens": 0.8, "scale": 0.8, "resolution": 0.8, "shared": 0.5, "tracking": 0.6, "exposure": 0.5, "phase": 0.5,
+    "tone": 0.6, "gamma": 0.6, "black": 0.6, "family": 0.3,
+}  # fmt: skip
+BY_DIRECTION = ("tone", "gamma", "black")  # they move rising and falling edges in opposite directions
+UNSPLIT = 0.8  # share of the variance taken for the lens's where an edge's budget isn't split
+# A photo shows how far an unresolved response spreads light, not its shape: the 10-90 % time belonging to one standard
+# deviation of the spread runs from 2.20 (exponential) over 2.77 (ramp) to 3.28 (raised cosine).
+UNRESOLVED_SHARE = 0.2
+DOUBT = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,6 +57,11 @@ class Pair:
         Signed standard changes of the prediction by source (`records.PredictedEdge.effects`).
     shared_effect : float
         Standard change of ``measured - predicted`` by what both sides share (the refresh rate).
+    budget : dict
+        Standard contributions to the measured figure by name, as the file states them; may be empty.
+    doubt : float
+        Factor on the measured uncertainty in joint tests: an edge whose figures may not be used as they stand
+        (``quality.ok`` is false) is no strong witness.
     """
 
     row: int
@@ -54,6 +72,8 @@ class Pair:
     predicted: Q
     effects: dict[str, float]
     shared_effect: float = 0.0
+    budget: dict[str, float] = field(default_factory=dict)
+    doubt: float = 1.0
 
     @property
     def compared(self) -> bool:
@@ -81,11 +101,27 @@ class Pair:
         u95 = K95 * math.sqrt(total)
         return normalised_error(self.measured.value, self.predicted.value, u95, 0.0) if u95 > 0 else None
 
+    def contributions(self) -> dict[str, float]:
+        """Standard contributions to the measured figure, whose squares add up to its variance.
+
+        What the figure's u95 holds beyond its budget is ``own``, and all of it where no budget is stated.
+        """
+        total = self.doubt * self.measured.u95 / K95
+        known = math.sqrt(math.fsum(u * u for u in self.budget.values()))
+        if known == 0 or total == 0:
+            return {"own": total}
+        scale = min(self.doubt, total / known)
+        parts = {name: u * scale for name, u in self.budget.items()}
+        if "noise" in parts and not _split(parts):
+            parts |= {"noise": parts["noise"] * (1 - UNSPLIT) ** 0.5, "lens": parts["noise"] * UNSPLIT**0.5}
+        return parts | {"own": math.sqrt(max(total**2 - (known * scale) ** 2, 0.0))}
+
     @property
     def model_variance(self) -> float:
         """Variance for what the model of a linear, time-invariant pixel leaves out."""
         floor = MODEL_FLOOR.get(self.quantity, MODEL_FLOOR_MS)
-        return floor**2 + (MODEL_SHARE * self.predicted.value) ** 2
+        unresolved = self.quantity.startswith("response") and self.budget and not _split(self.budget)
+        return floor**2 + ((UNRESOLVED_SHARE if unresolved else MODEL_SHARE) * self.predicted.value) ** 2
 
 
 def make_pairs(
@@ -127,9 +163,32 @@ def make_pairs(
                 shared = -effects.get("refresh", 0.0)
             out.append(
                 Pair(row=row, from_level=pair[0], to_level=pair[1], quantity=name, measured=measured, predicted=guess,
-                     effects=effects, shared_effect=shared if refresh_share > 0 else 0.0)
+                     effects=effects, shared_effect=shared if refresh_share > 0 else 0.0,
+                     budget=_budget(entry, name), doubt=DOUBT if _doubted(entry) else 1.0)
             )  # fmt: skip
     return [_without_refresh(p) for p in out] if refresh_share == 0 else out
+
+
+def _doubted(entry: dict[str, Any]) -> bool:
+    quality = entry.get("quality")
+    return isinstance(quality, dict) and quality.get("ok") is False
+
+
+def _budget(entry: dict[str, Any], name: str) -> dict[str, float]:
+    """Return a figure's budget as the file states it; what is no number is left out."""
+    found = entry.get("budget")
+    found = found.get(name) if isinstance(found, dict) else None
+    if not isinstance(found, dict):
+        return {}
+    return {
+        k: float(v) for k, v in found.items()
+        if isinstance(v, (int, float)) and not isinstance(v, bool) and 0 < v < math.inf
+    }  # fmt: skip
+
+
+def _split(budget: dict[str, float]) -> bool:
+    """Whether a budget tells noise from the rest, which that of an unresolved response does not."""
+    return not set(budget) <= {"noise", "resolution"}
 
 
 def _without_refresh(pair: Pair) -> Pair:
@@ -151,24 +210,29 @@ def covariance(pairs: Sequence[Pair], together: float, common: float) -> np.ndar
     together : float
         How far figures of one measured edge move together (0 independent, 1 as in `TOGETHER`).
     common : float
-        Share of the measured variance that all edges have in common (scale, lens, tracking, tone curve).
+        Share of what the budget does not name as shared that all edges have in common nevertheless.
 
     Notes
     -----
     The prediction's part is known: one response moves all figures of its transition, by its effects; the refresh
-    rate moves everything. What a figure's u95 holds beyond the linear effects is kept as its own.
+    rate moves everything. What a figure's u95 holds beyond the linear effects is kept as its own. Of the measured
+    part, a contribution in `SHARED` moves all edges at once in the share of its variance given there.
     """
     kind = np.array([QUANTITIES.index(p.quantity) for p in pairs])
     row = np.array([p.row for p in pairs])
-    u = np.array([p.measured.u95 / K95 for p in pairs])
     same_edge = row[:, None] == row[None, :]
+    parts = [p.contributions() for p in pairs]
+    own = np.sqrt([math.fsum(u * u for n, u in each.items() if n not in SHARED) for each in parts])
     pattern = (1 - together) * np.eye(len(QUANTITIES)) + together * TOGETHER
     within = np.where(same_edge, pattern[kind][:, kind], 0.0)
     np.fill_diagonal(within, 1.0)
     width = kind != QUANTITIES.index("overshoot_pct")
     across = np.where(width[:, None] & width[None, :], np.where(kind[:, None] == kind[None, :], 1.0, 0.8), 0.0)
     across += np.diag(np.where(width, 0.0, 1.0))
-    out = ((1 - common) * within + common * across) * np.outer(u, u)
+    out = ((1 - common) * within + common * across) * np.outer(own, own)
+    for name in sorted(set().union(*parts) & set(SHARED)):
+        move = _pattern(pairs, name) * np.array([each.get(name, 0.0) for each in parts])
+        out += np.where(same_edge, 1.0, SHARED[name]) * np.outer(move, move)
     known = np.zeros(len(pairs))
     for source in ("response", "level", "shape"):
         effect = np.array([p.effects.get(source, 0.0) for p in pairs])
@@ -177,17 +241,26 @@ def covariance(pairs: Sequence[Pair], together: float, common: float) -> np.ndar
         effect = np.clip(effect, -limit, limit)
         out += np.where(same_edge, np.outer(effect, effect), 0.0)
         known += effect**2
-    own = np.array([p.own_variance + p.model_variance for p in pairs]) - u**2
-    out += np.diag(np.maximum(own - known, 0.0))
+    rest = np.array([p.own_variance + p.model_variance - (p.measured.u95 / K95) ** 2 for p in pairs])
+    out += np.diag(np.maximum(rest - known, 0.0))
     shared = np.array([p.shared_effect for p in pairs])
     return out + np.outer(shared, shared)
+
+
+def _pattern(pairs: Sequence[Pair], name: str) -> np.ndarray:
+    """Return the signs with which a shared contribution moves figures: whatever widens edges lowers overshoots."""
+    sign = np.array([-1.0 if p.quantity == "overshoot_pct" else 1.0 for p in pairs])
+    if name in BY_DIRECTION:
+        sign *= [1.0 if p.to_level > p.from_level else -1.0 for p in pairs]
+    return sign
 
 
 def best_covariance(pairs: Sequence[Pair]) -> tuple[np.ndarray, float, float]:
     """Return the covariance that makes the differences most likely, with its two correlation shares.
 
-    Files state the uncertainty of each figure but not what figures share, so both shares are chosen by likelihood
-    from a few values: too little correlation would call common offsets impossible, too much would hide scatter.
+    Files state the uncertainty of each figure, its budget at best, but not all that figures share, so both shares are
+    chosen by likelihood from a few values: too little correlation would call common offsets impossible, too much
+    would hide scatter.
     """
     difference = np.array([p.difference for p in pairs])
     best = (-math.inf, np.eye(len(pairs)), 0.0, 0.0)

@@ -18,16 +18,19 @@ from blurscope.records import Transition
 from blurscope.shapes.bank import (
     EdgeBank,
     box_transfer,
-    copies_transfer,
     gaussian_transfer,
     make_bank,
     settled_after,
 )
 from blurscope.shapes.blurred import instant_tail
 from blurscope.shapes.emission import Emission, strobe
-from blurscope.shapes.steps import crossing_ms, exponential
+from blurscope.shapes.steps import crossing_ms, exponential, rise_ms
 
 GRID_POINTS = 512
+APPARENT_FACTORS = np.geomspace(0.15, 6.6, 34)
+APPARENT_SAMPLES = 160
+GET_GROUP = 4
+AREA_POINTS = 4096
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -41,15 +44,18 @@ class Outcome:
     tail_ms : float
         What the measurement subtracts for its ghost.
     response_factor : (n,) float or None
-        Measured over true response time; ``None``: worked out from the change of BET.
-    signal_ms : (n,) float or None
+        Measured over true response time; ``None``: what fits the edges best (`Scene.apparent`).
+    signal_shift_ms : (n,) float or None
         Change of the signal-domain response, ms, beside ``response_factor``.
+    signal_follows : bool
+        Whether the signal-domain response changes by the same factor; else it stays.
     """
 
     bank: EdgeBank
     tail_ms: float
     response_factor: np.ndarray | None = None
     signal_shift_ms: np.ndarray | None = None
+    signal_follows: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -136,11 +142,58 @@ class Scene:
         return Outcome(bank=self.base, tail_ms=self.tail_at_hold, response_factor=np.ones(len(self.steps)))
 
     @cached_property
-    def equivalent(self) -> tuple[np.ndarray, np.ndarray]:
-        """BET of exponentials at this hold, and their response times, to turn one into the other."""
-        response = self.hold * np.concatenate([[0.0], np.geomspace(0.02, 30, 120)])
-        bank = make_bank([exponential(r) for r in response], self.hold)
-        return np.maximum.accumulate(bank.crossing(0.9) - bank.crossing(0.1)), response
+    def _scaled(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, dict[str, np.ndarray]]:
+        """Edges of responses some factors as long, about their 50 % crossing, their slopes, and their figures."""
+        steps = [s if rise_ms(s) > 0.02 * self.hold else exponential(0.02 * self.hold) for s in self.steps]
+        at = self._about_middle()
+        rows = np.arange(len(steps))
+        curves, slopes, figures = [], [], []
+        for factor in APPARENT_FACTORS:
+            bank = self.bank([s.scaled(factor) for s in steps], self.hold, self.emission, self.reach * factor)
+            t = at + bank.crossing(0.5)[:, None]
+            curves.append(bank.at(rows, t))
+            figures.append(bank.figures(self.tail_at_hold, group=GET_GROUP))
+            slopes.append(bank.at(rows, t + bank.step[:, None]) - bank.at(rows, t - bank.step[:, None]))
+        curve, slope = np.stack(curves, axis=1), np.stack(slopes, axis=1)
+        table = {name: np.stack([f[name] for f in figures], axis=1) for name in figures[0]}
+        return curve, slope, np.maximum((slope**2).sum(-1), 1e-12), table
+
+    def _about_middle(self) -> np.ndarray:
+        """(n, m) times about the middle of an edge at which apparent responses are compared, ms."""
+        after = 1.5 * self.hold + np.clip(self.reach, 0.0, 8 * self.hold)
+        return np.linspace(-1.5 * self.hold, after, APPARENT_SAMPLES, axis=-1)
+
+    def apparent(self, bank: EdgeBank) -> np.ndarray:
+        """Return (n,) how many times as long each response looks where these edges are taken for undisturbed.
+
+        That is what a measurement does that doesn't know of the fault: it finds the response whose edge, shifted
+        freely along the motion, fits best.
+        """
+        curve, slope, power, _ = self._scaled
+        rows = np.arange(len(self.steps))
+        middle = bank.crossing(0.5)
+        seen = bank.at(rows, self._about_middle() + np.where(np.isfinite(middle), middle, 0.0)[:, None])
+        residual = seen[:, None, :] - curve
+        chi2 = (residual**2).sum(-1) - (residual * slope).sum(-1) ** 2 / power
+        k = np.clip(np.argmin(chi2, axis=1), 1, len(APPARENT_FACTORS) - 2)
+        left, here, right = chi2[rows, k - 1], chi2[rows, k], chi2[rows, k + 1]
+        bend = left - 2 * here + right
+        move = np.where(bend > 0, 0.5 * (left - right) / np.where(bend > 0, bend, 1.0), 0.0)
+        log = np.log(APPARENT_FACTORS)
+        return np.exp(log[k] + np.clip(move, -1, 1) * (log[1] - log[0]))
+
+    def figures_of(self, factor: np.ndarray) -> dict[str, np.ndarray]:
+        """Return (n,) figures of the undisturbed edges of responses ``factor`` times as long."""
+        log = np.log(APPARENT_FACTORS)
+        place = np.clip((np.log(factor) - log[0]) / (log[1] - log[0]), 0, len(log) - 1.001)
+        k, rows = place.astype(int), np.arange(len(place))
+        share = place - k
+        return {name: (1 - share) * f[rows, k] + share * f[rows, k + 1] for name, f in self._scaled[3].items()}
+
+    @cached_property
+    def apparent_base(self) -> np.ndarray:
+        """What `apparent` says of the undisturbed edges: 1 but for its grid."""
+        return self.apparent(self.base)
 
     # The faults, one by one.
 
@@ -160,12 +213,49 @@ class Scene:
         width = abs(error_px) * self.exposure_refreshes / self.px_per_refresh * self.hold
         return Outcome(bank=self.base.smeared(box_transfer(width)), tail_ms=self.tail_at_hold)
 
-    def tracking_in_step(self, error_px: float) -> Outcome:
-        """The same with the shutter in step with the rows: the hold is stretched and copies are spaced."""
-        share = error_px / self.px_per_refresh
-        count = max(1, round(self.exposure_refreshes))
-        bank = self.bank(self.steps, self.hold * (1 + share), self.emission, self.reach)
-        return Outcome(bank=bank.smeared(copies_transfer(share * self.hold, count)), tail_ms=self.tail_at_hold)
+    @cached_property
+    def _areas(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Integrals of the steps on uniform grids, one row each: values, start and spacing, ms."""
+        begin = np.array([min(float(s.kinks_ms[0]), 0.0) for s in self.steps])
+        spacing = (np.maximum(self.reach, 0.0) + 0.2 * self.hold - begin) / (AREA_POINTS - 1)
+        t = begin[:, None] + spacing[:, None] * np.arange(AREA_POINTS)
+        return np.stack([s.integral(row) for s, row in zip(self.steps, t, strict=True)]), begin, spacing
+
+    def _area(self, t: np.ndarray) -> np.ndarray:
+        """Integral of each step up to times ``t`` (n, m), ms."""
+        table, begin, spacing = self._areas
+        place = (t - begin[:, None]) / spacing[:, None]
+        inside = np.clip(place, 0.0, AREA_POINTS - 1.001)
+        i = inside.astype(int)
+        rows = np.arange(len(table))[:, None]
+        low = table[rows, i]
+        settled = np.maximum(place - (AREA_POINTS - 1.001), 0.0) * spacing[:, None]
+        return low + (inside - i) * (table[rows, i + 1] - low) + settled
+
+    def tracking_in_phase(self, error_px: float, phase: float) -> Outcome:
+        """The same with all rows in one phase: the shutter opens ``phase`` of a refresh after their switch.
+
+        At the part ``p`` of a refresh the edge of a steadily lit pixel is a staircase in lag, whose steps are the
+        light at ages ``p``, ``1 + p``, ``2 + p`` … refreshes; the camera's motion shifts it. Their mean over the
+        exposure is a sum of integrals of the step, exactly.
+        """
+        share, phase = error_px / self.px_per_refresh, phase % 1.0
+        end = phase + max(self.exposure_refreshes, 1.0)
+        middle = 0.5 * (phase + end)
+        lag = self.base.t / self.hold
+        esf = np.zeros_like(lag)
+        for k in range(math.ceil(end)):
+            first, last = max(phase - k, 0.0), min(end - k, 1.0)
+            if last - first < 1e-9:
+                continue
+            y = lag - share * (k - middle)
+            oldest = np.floor(y - first * (1 + share))
+            for m in (oldest, oldest - 1, oldest - 2):
+                begin = np.clip((y - m - 1) / (1 + share), first, last)
+                stop = np.clip((y - m) / (1 + share), first, last)
+                esf += (self._area(self.hold * (m + stop)) - self._area(self.hold * (m + begin))) / self.hold
+        bank = EdgeBank(esf=esf / (end - phase), start=self.base.start, step=self.base.step)
+        return Outcome(bank=bank, tail_ms=self.tail_at_hold)
 
     def lens_blur(self, sigma_px: float) -> Outcome:
         """A Gaussian blur of the camera was left in."""
@@ -195,7 +285,8 @@ class Scene:
             light = np.maximum(low**true + (high**true - low**true) * esf, 0.0)
             return (light**exponent - low**used) / (high**used - low**used)
 
-        return Outcome(bank=self.base.mapped(law), tail_ms=self.tail_at_hold)
+        # codes were turned into light by the display's own greys: the signal comes out right whatever the gamma
+        return Outcome(bank=self.base.mapped(law), tail_ms=self.tail_at_hold, signal_follows=False)
 
     def signal_gamma(self, gamma: float, nominal: float) -> Outcome:
         """Both sides agree in light, but one turned light into signal with ``gamma`` instead of ``nominal``."""
@@ -277,29 +368,38 @@ def hypotheses(
             cause="refresh_rate", starts=ratios, bounds=((0.15, 7),), outcome=scene.refresh_rate,
             estimate=lambda r: r * rate, unit="Hz", prior=rate_prior, twin="common_factor",
         ))  # fmt: skip
+    recognised = bool(stated(measurement.get("registration"), "marks_found"))  # scale and speed are the plate's own
     out.append(Hypothesis(
         cause="speed", starts=factors, bounds=((0.2, 5),), outcome=scene.speed,
-        estimate=lambda k: k * travel * rate, unit="px/s", prior=lambda k: 0.0,
+        estimate=lambda k: k * travel * rate, unit="px/s", prior=lambda k: -2.0 if recognised else 0.0,
     ))  # fmt: skip
     tracked = 0.5 if codes & {"tracking_large", "tracking_unknown"} else 0.0
     stated_error = stated(measurement.get("tracking"), "error_px_per_refresh")
 
     def tracking_prior(error: float) -> float:
         told = stated_error is not None and abs(stated_error) > 0.03 and 0.6 < abs(error / stated_error) < 1.6
-        return tracked + (2.0 if told else 0.0)
+        return tracked + (2.0 if told else 1.0 if stated_error is None else 0.0)
 
-    errors = tuple((sign * x * travel,) for x in (0.01, 0.03, 0.06, 0.1, 0.16) for sign in (1, -1))
+    scan = stated(measurement.get("tracking"), "scan_out_ms")
+    scanned = None if scan is None else abs(scan) > 0.4 * scene.hold  # rows in every phase of the shutter, or in one
     out.append(Hypothesis(
-        cause="tracking", starts=tuple(e for e in errors if e[0] > 0), bounds=((0.0, 0.4 * travel),),
-        outcome=scene.tracking_averaged, estimate=lambda e: e, unit="px per refresh", prior=tracking_prior,
+        cause="tracking", starts=tuple((x * travel,) for x in (0.01, 0.03, 0.06, 0.1, 0.16)),
+        bounds=((0.0, 0.4 * travel),), outcome=scene.tracking_averaged, estimate=lambda e: e, unit="px per refresh",
+        prior=lambda e: tracking_prior(e) - (0.0 if scanned in (None, True) else 1.0),
     ))  # fmt: skip
-    out.append(Hypothesis(
-        cause="tracking", starts=errors, bounds=((-0.3 * travel, 0.3 * travel),), outcome=scene.tracking_in_step,
-        estimate=lambda e: e, unit="px per refresh", prior=lambda e: tracking_prior(e) - 1.0,
-    ))  # fmt: skip
+    if not scanned and scene.emission.steady:
+        out.append(Hypothesis(
+            cause="tracking",
+            starts=tuple((s * x * travel, f) for x in (0.03, 0.09, 0.16) for s in (1, -1) for f in (0.0, 0.35, 0.7)),
+            bounds=((-0.3 * travel, 0.3 * travel), (-1.0, 2.0)), outcome=scene.tracking_in_phase,
+            estimate=lambda e, _: e, unit="px per refresh", prior=lambda e, _: tracking_prior(e),
+        ))  # fmt: skip
+    # a lens blur seen on the photo's own structure across the motion, or on a still, leaves little to be wrong about
+    lens = stated(measurement.get("lens"), "sigma_px")
+    lens_prior = 0.5 if "lens_assumed" in codes else -1.0 if lens is None else -3.0
     out.append(Hypothesis(
         cause="lens_blur", starts=smears, bounds=((0.0, 0.6 * travel),), outcome=scene.lens_blur,
-        estimate=lambda s: s, unit="px (sigma)", prior=lambda s: 0.5 if "lens_assumed" in codes else -1.0,
+        estimate=lambda s: s, unit="px (sigma)", prior=lambda s: lens_prior,
     ))  # fmt: skip
     seen = measurement.get("backlight") if isinstance(measurement.get("backlight"), dict) else {}
     flashing = 3.0 if seen.get("kind") == "strobe" else 0.0

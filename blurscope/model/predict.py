@@ -233,6 +233,8 @@ def _stretched(transition: Transition) -> tuple[Any, Any]:
 
 def _level_share(transition: Transition, hold: float) -> float:
     """Standard uncertainty of the settled level under the hold's average, share of the transition."""
+    if transition.level_share is not None:
+        return transition.level_share
     if transition.origin == "family" or transition.noise_share == 0.0:
         return 0.0
     return combine([LEVEL_SHARE, transition.noise_share * math.sqrt(min(1.0, transition.spacing_ms / hold))])

@@ -16,6 +16,7 @@ from blurscope.flags import FLAGS, warning
 from blurscope.model.streak import unblurred_streak
 from blurscope.records import Q, Transition
 from blurscope.shapes.steps import SHAPES, family_step, overshoot_share, rise_ms, sampled_step
+from blurscope.uncertainty import K95
 
 RESPONSE_SCHEMA = "blurscope.response/1"
 MEASUREMENT_SCHEMA = "blurscope.measurement/1"
@@ -256,6 +257,7 @@ def _from_entry(entry: dict[str, Any], name: str, shape: str | None, origin: str
         origin=origin,
         noise_share=noise,
         spacing_ms=spacing,
+        level_share=_settled_share(curve) if origin == "record" else None,
         alternatives=alternatives,
         flags=flags,
     )
@@ -281,6 +283,13 @@ def _curve(curve: dict[str, Any], response_ms: float, where: str) -> tuple[Any, 
     if block > 1 and t.size // block >= 50:
         t, light = _thinned(t, light, block)
     return sampled_step(t, light), noise, spacing
+
+
+def _settled_share(curve: Any) -> float | None:
+    """Return the standard uncertainty of the settled level, where a curve states the u95 of its samples."""
+    stated = curve.get("u95") if isinstance(curve, dict) else None
+    last = _number(stated[-1]) if isinstance(stated, list) and stated else None
+    return None if last is None or last < 0 else last / K95
 
 
 def _thinned(t: np.ndarray, light: np.ndarray, block: int) -> tuple[np.ndarray, np.ndarray]:

@@ -39,7 +39,7 @@ FLAGS: dict[str, str] = {
 WARNINGS: dict[str, str] = {
     "refresh_overridden": "the given refresh rate replaces the pattern's",
     "exposure_corrected": "the exposure read from the streaks replaces the one given",
-    "halftone_inconsistent": "the row halftones do not close, so the tone curve is not taken from them",
+    "halftone_inconsistent": "halftones do not close, so the tone curve is not taken from them",
     "tone_assumed": "the tone curve is assumed, not measured",
     "sharpened": "the camera has sharpened the photo: overshoot may be false",
     "clipped_whites": "whites of the plate are clipped",

@@ -17,6 +17,7 @@ from blurscope.pattern.layout import Layout
 
 KNOTS = 7
 CLOSURE_LIMIT = 0.03
+MIN_DITHERS = 3  # from which the row halftones only check the curve
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -177,21 +178,29 @@ def measure_tone(
         black = 1 / contrast if contrast else 0.001
         known = black + (1 - black) * (levels / 255) ** assumed_gamma
     warnings: list[tuple[str, str]] = []
-    fit = _fit(patches, levels, full, centre, radius, linear=linear, known=None, halftones=True)
+    frame = (centre, radius)
+    # the smeared columns of the dithers are even areas, whatever demosaicing or sharpening does to alternating rows
+    blocks = {p.block for p in patches if p.kind == "dither"}
+    mixed = ("dither",) if len(blocks) >= MIN_DITHERS else ("dither", "halftone")
+    fit = _fit(patches, levels, full, centre, radius, linear=linear, known=None, mixed=mixed)
     method = "linear_file" if declared_linear else "row_halftones"
-    closure = _closure(patches, fit, (centre, radius))
+    closure = _closure(patches, fit, frame, mixed)
     if not linear and closure > CLOSURE_LIMIT:
         # a linear file need not say so
-        other = _fit(patches, levels, full, centre, radius, linear=True, known=None, halftones=True)
-        if _closure(patches, other, (centre, radius)) < CLOSURE_LIMIT:
-            fit, closure, linear = other, _closure(patches, other, (centre, radius)), True
+        other = _fit(patches, levels, full, centre, radius, linear=True, known=None, mixed=mixed)
+        if _closure(patches, other, frame, mixed) < CLOSURE_LIMIT:
+            fit, closure, linear = other, _closure(patches, other, frame, mixed), True
     if not linear and closure > CLOSURE_LIMIT:
         warnings.append(("halftone_inconsistent", f"they miss by {100 * closure:.1f} % of white"))
         if known is None:
             known = 0.001 + 0.999 * (levels / 255) ** 2.2
             warnings.append(("tone_assumed", "a display gamma of 2.2 was assumed"))
-        fit = _fit(patches, levels, full, centre, radius, linear=False, known=known, halftones=False)
+        fit = _fit(patches, levels, full, centre, radius, linear=False, known=known, mixed=())
         method = "meter" if meter is not None else "assumed_gamma"
+    elif (rows := _closure(patches, fit, frame, ("halftone",))) > CLOSURE_LIMIT:
+        warnings.append(
+            ("halftone_inconsistent", f"alternating rows miss by {100 * rows:.1f} % of white; the dithers were used")
+        )
     decode, flat, law, law_sigma, sigma = fit
     if known is not None:  # a law given beats one measured, for the signal domain
         law, law_sigma = known, np.full(len(levels), 0.002)
@@ -238,9 +247,12 @@ def _black_bias(patches: list[Patch], decode: np.ndarray, crushed: float) -> flo
     return 0.4 * float(spread) * min(1.0, crushed / 0.3)
 
 
-def _fit(patches, levels, full, centre, radius, *, linear, known, halftones):
-    """Gauss-Newton over flat field, law and curve; returns decode, flat, law, its sigma, curve sigma."""
-    use = [p for p in patches if p.kind == "grey" or halftones]
+def _fit(patches, levels, full, centre, radius, *, linear, known, mixed):
+    """Gauss-Newton over flat field, law and curve; returns decode, flat, law, its sigma, curve sigma.
+
+    ``mixed`` names the kinds of patches of known share that take part, besides the greys.
+    """
+    use = [p for p in patches if p.kind == "grey" or p.kind in mixed]
     basis = np.stack([flat_basis(p.x, p.y, centre, radius) for p in use])
     n_flat, n_law, n_theta = basis.shape[1], len(levels), 0 if linear else KNOTS - 2
     index = {int(level): i for i, level in enumerate(levels)}
@@ -323,13 +335,13 @@ def _fit(patches, levels, full, centre, radius, *, linear, known, halftones):
     return decode, flat, law, law_sigma, sigma
 
 
-def _closure(patches: list[Patch], fit, frame: tuple) -> float:
-    """Largest misfit of a halftone block's mean light from its share, share of white."""
+def _closure(patches: list[Patch], fit, frame: tuple, kinds: tuple[str, ...]) -> float:
+    """Largest misfit of a halftone's or dither's mean light from its share, share of white."""
     decode, flat, law, *_ = fit
     centre, radius = frame
     worst = 0.0
     span = law[-1] - law[0]
-    for block in {p.block for p in patches if p.kind == "halftone"}:
+    for block in {p.block for p in patches if p.kind in kinds}:
         mine = [p for p in patches if p.block == block]
         gain = [float(np.exp(flat_basis(p.x, p.y, centre, radius) @ flat)) for p in mine]
         got = np.mean([(decode[p.codes] @ p.weights) / g - law[0] for p, g in zip(mine, gain, strict=True)]) / span

@@ -264,3 +264,52 @@ def test_computed_square_wave_without_noise(tmp_path, capsys):
     q = response(capsys, write_csv(tmp_path / "square.csv", t, y))["response_ms"]
     # Nothing is known between two samples 0.05 ms apart.
     assert 0 <= q["value"] <= 0.05 and q["value"] - q["u95"] <= 0.001
+
+
+@pytest.mark.parametrize("value", ["99999999999999999999999", "-1e23", "1e308", "4e9", "1e150"])
+def test_one_absurd_sample_is_refused(tmp_path, rng, capsys, value):
+    t, y = step_record(rng)
+    path = write_csv(tmp_path / "r.csv", t, y)
+    lines = path.read_text().splitlines()
+    lines[3000] = lines[3000].split(",")[0] + "," + value
+    path.write_text("\n".join(lines) + "\n")
+    assert "absurd values" in refused(capsys, path)
+
+
+def test_large_codes_of_a_recorder_are_read(tmp_path, rng, capsys):
+    """A 32-bit recorder counts in codes of thousands of millions: only ratios of differences matter."""
+    t, y = step_record(rng)
+    small = response(capsys, write_csv(tmp_path / "a.csv", t, y))
+    (tmp_path / "out.json").unlink()
+    large = response(capsys, write_csv(tmp_path / "b.csv", t, np.round(y, 5) * 4e9))
+    assert large["response_ms"]["value"] == pytest.approx(small["response_ms"]["value"], rel=1e-3)
+
+
+def test_a_spike_in_the_first_samples_costs_no_traceback(tmp_path, rng, capsys):
+    """It looks like a switch after a stay too short to know its level."""
+    t, y = step_record(rng)
+    for at, value in ((4, 4.1), (8, 10.0), (220, 2.1)):
+        spiked = y.copy()
+        spiked[at] = value
+        found = response(capsys, write_csv(tmp_path / f"r{at}.csv", t, spiked))
+        if found["quality"]["ok"]:
+            assert found["response_ms"]["value"] == pytest.approx(6.0, abs=3 * found["response_ms"]["u95"])
+        (tmp_path / "out.json").unlink()
+
+
+@pytest.mark.parametrize("scale", [1e-200, 1e200])
+def test_signals_of_absurd_size_are_refused(tmp_path, rng, capsys, scale):
+    t, y = step_record(rng)
+    np.savez(tmp_path / "r.npz", time_s=t, signal=y * scale)
+    assert "absurd values" in refused(capsys, tmp_path / "r.npz")
+
+
+def test_digits_with_underscores_are_no_numbers(tmp_path, rng, capsys):
+    t, y = step_record(rng)
+    path = write_csv(tmp_path / "r.csv", t, y)
+    lines = path.read_text().splitlines()
+    lines[3000] = lines[3000].split(",")[0] + ",1_0"
+    path.write_text("\n".join(lines) + "\n")
+    assert response(capsys, path)["response_ms"]["value"] == pytest.approx(6.0, rel=0.03)
+    warnings = json.loads((tmp_path / "out.json").read_text())["warnings"]
+    assert "samples_dropped" in {w["code"] for w in warnings}

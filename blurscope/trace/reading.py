@@ -464,8 +464,15 @@ def _finish(name: str, time: np.ndarray, signal: np.ndarray, bad_rows: int, *, t
             spread = float(signal.max() - signal.min())
         except (RuntimeWarning, FloatingPointError):
             spread = float("inf")
-    if not np.isfinite(spread) or spread > 1e300:
+    if not np.isfinite(spread) or spread > 1e100 or 0 < spread < 1e-100:
         raise TraceError(f"{name}: the signal has absurd values (range {spread:.3g}); export the record again")
+    if spread > 1e9:  # rarely looked at: a single nonsense sample would swallow the digits of all others
+        low, high = np.percentile(signal, [1, 99])
+        if spread > 1e6 * (high - low):
+            raise TraceError(
+                f"{name}: the signal has absurd values (range {spread:.3g}, but 98 % of it within {high - low:.3g}); "
+                "export the record again"
+            )
     return Record(name=name, time_s=time, signal=signal, dt_s=dt, dropped=dropped)
 
 

@@ -209,6 +209,6 @@ def _slow(
 def _float(cell: str, decimal_comma: bool) -> float:
     cell = cell.strip().strip('"')
     try:
-        return float(cell.replace(",", ".", 1) if decimal_comma else cell)
+        return float("nan") if "_" in cell else float(cell.replace(",", ".", 1) if decimal_comma else cell)
     except ValueError:
         return float("nan")

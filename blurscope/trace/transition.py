@@ -129,6 +129,10 @@ def _repeat(p: Prepared, index: int) -> tuple[_Repeat | None, str | None]:
             return None, before if before == "ac_coupled" else "from_not_settled"
         low, low_sd = low + fix_low, math.hypot(low_sd, fix_low_sd)
     high, high_sd = b.mean + fix, math.hypot(b.mean_sd, fix_sd)
+    if not (math.isfinite(low) and math.isfinite(low_sd)):  # a stay too short or too disturbed to know its level
+        return None, "from_not_settled"
+    if not (math.isfinite(high) and math.isfinite(high_sd)):
+        return None, "not_settled"
     step = high - low
     if step == 0:
         return None, "step_too_small"

@@ -31,7 +31,8 @@ GIVEN_EXPOSURE_SD = 0.01  # refreshes
 NOISY = 0.2  # noise of a bin over the step from which nothing can be said
 CLIPPED, CRUSHED = 0.02, 0.3
 SAME_LEVEL = 6
-POOR_CHI2 = 6.0
+POOR = 8.0  # chi-square per sample that tracking and phase, not known, don't explain
+POOR_MISFIT = 0.008  # of the step, RMS: likewise
 LEVEL_DOUBT = 0.003  # of the step: how well the fitted response holds near its end
 CONTRAST = 1000.0  # white over black, assumed for the display's law
 RAW = ("bew_px", "bet_ms", "ebet_ms", "ghost_px", "ghost_ms", "overshoot_pct")
@@ -367,7 +368,11 @@ def _edge(found: EdgeFit, setup: Setup, scale, hold_ms, levels, gamma, warnings)
         warnings.append(warning("tail_cut", what))
     if abs(p.from_slope) > max(0.03, 6 * noise):
         flags.append("from_not_settled")
-    if fit.chi2_ratio > POOR_CHI2 * p.correlation:
+    misfit = float(np.sqrt(np.mean((fit.esf - fit.esf_fit) ** 2)))
+    if (
+        misfit > max(POOR_MISFIT, 1.5 * float(np.median(p.sigma) / abs(p.step)))
+        or fit.chi2_ratio > POOR * p.correlation
+    ):
         flags.append("poor_fit")
     doubt = _signal_doubt(found, a, b, gamma) if gamma is not None and levels is not None else None
 
@@ -468,7 +473,7 @@ def _raw(found: EdgeFit, setup: Setup, scale: float, hold_ms: float) -> dict[str
     fit, lag = found.fit, found.profile.lag / scale
     v = setup.travel / scale
     # where the model can't follow (too sharp an edge), the profile itself counts
-    curve = fit.esf if fit.chi2_ratio > POOR_CHI2 * found.profile.correlation else fit.esf_fit
+    curve = fit.esf if fit.chi2_ratio > POOR * found.profile.correlation else fit.esf_fit
     t10, t90 = first_crossing(lag, curve, 0.1), first_crossing(lag, curve, 0.9)
     settle = last_outside(lag, fit.esf_fit, 1.0, 0.05)
     ms = hold_ms / v

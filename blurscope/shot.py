@@ -202,7 +202,7 @@ def measure_shot(
             if motion is not None:
                 backlight = find_backlight(streaks, motion, layout, pixel)
                 motion, streaks = move(combined, motion)
-    capture, scale = base, 1.0
+    capture = base
 
     def misaligned(m: Motion) -> bool:
         return v * max(abs(m.delay_along), abs(m.delay_across)) > REALIGN_PX
@@ -221,24 +221,24 @@ def measure_shot(
                 delay_along=0.0,
                 delay_across=0.0,
             )
-        capture, scale = _capture(base, motion, layout, backlight)
-        combined, *_ = _combine(edges, pairs, layout, tone, capture, ages, motion, shift, scale)
+        capture = _capture(base, motion, layout, backlight)
+        combined, *_ = _combine(edges, pairs, layout, tone, capture, ages, motion, shift)
         again, streaks = move(combined, motion)
         moved = abs(again.error - motion.error) + abs(again.exposure - motion.exposure) if again else 0.0
         motion = again or motion
-        capture, scale = _capture(base, motion, layout, backlight)
+        capture = _capture(base, motion, layout, backlight)
         if moved < 0.01 and not misaligned(motion):
             break
     if motion is not None:
-        late = _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, scale, quick)
+        late = _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, quick)
         if late:
             motion = replace(motion, start=motion.start - late, delay=motion.delay - late)
     say("fitting the edges")
-    combined, instances, spread, groups = _combine(edges, pairs, layout, tone, capture, ages, motion, shift, scale)
+    combined, instances, spread, groups = _combine(edges, pairs, layout, tone, capture, ages, motion, shift)
     starts = lag_groups(edges.lag_px, v)
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
-        return _nuisances(cells, edges.lag_px * scale, starts, pairs, capture, motion, tone, lens_sd, ages)
+        return _nuisances(cells, edges.lag_px, starts, pairs, capture, motion, tone, lens_sd, ages)
 
     rng = np.random.default_rng(seed)
     law = _signal_maps(pairs, tone)
@@ -297,7 +297,7 @@ def lag_groups(lag_px: np.ndarray, px_per_refresh: float) -> np.ndarray:
     return np.array(starts)
 
 
-def _combine(edges, pairs, layout, tone, capture, ages, motion, shift, scale=1.0):
+def _combine(edges, pairs, layout, tone, capture, ages, motion, shift):
     """Average the instances of each transition, group the samples, and build the operators."""
     groups = [np.nonzero((edges.from_level == a) & (edges.to_level == b))[0] for a, b in pairs]
     starts = lag_groups(edges.lag_px, layout.px_per_refresh)
@@ -305,7 +305,7 @@ def _combine(edges, pairs, layout, tone, capture, ages, motion, shift, scale=1.0
     n, m = len(pairs), len(starts)
     esf, sigma = np.empty((n, m)), np.empty((n, m))
     spread = np.zeros(n)
-    lag = edges.lag_px * scale
+    lag = edges.lag_px
     operators, mixed = _operators(edges, layout, capture, ages, motion, shift, lag, starts)
     stack = operators[0] if not mixed else np.empty((n, m, len(ages) - 1))
     grouped = np.add.reduceat(edges.esf, starts, axis=1) / size
@@ -374,7 +374,7 @@ def _operators(edges, layout, capture, ages, motion, shift, lag, starts):
     return made, [index[k] for k in keys]
 
 
-def _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, scale, before) -> float:
+def _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, before) -> float:
     """Find how far into a refresh the pixels really switch on the pose's clock (their dead time hides it).
 
     Only captures whose exposure isn't whole or whose camera drifts depend on it. Each trial phase changes the
@@ -382,13 +382,13 @@ def _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, scal
     """
     plain = capture.changed(start_phase=float(motion.start % 1.0))
     starts = lag_groups(edges.lag_px, layout.px_per_refresh)
-    lag = edges.lag_px * scale
+    lag = edges.lag_px
     trials = np.arange(-4, 4) / 8
     operators = [capture_operator(lag, ages, plain.changed(start_phase=plain.start_phase - c), starts) for c in trials]
     zero = int(np.argmin(np.abs(trials)))
     if max(float(np.abs((o - operators[zero]).cumsum(axis=1)).max()) for o in operators) < 4e-3:
         return 0.0
-    profiles, *_ = _combine(edges, pairs, layout, tone, capture, ages, motion, shift, scale)
+    profiles, *_ = _combine(edges, pairs, layout, tone, capture, ages, motion, shift)
     fits, weights = compete(profiles, QUICK, before, fresh=False)
     best = np.argmax(weights, axis=0)
     gain = np.zeros(len(trials))
@@ -423,19 +423,20 @@ def _realigned(reg: Registration, motion: Motion, layout: Layout, shift: float) 
     return replace(reg.pose, matrix=np.array([first, m[1], m[2]]))
 
 
-def _capture(base: Capture, motion: Motion, layout: Layout, backlight: Backlight) -> tuple[Capture, float]:
-    """Turn the camera's motion into the capture of the edges, and the scale of the lag axis."""
-    v = layout.px_per_refresh
-    squeeze = layout.sign * v * motion.along / layout.width_px
-    return (
-        base.changed(
-            exposure_refreshes=max(motion.exposure, 0.5),
-            error_px_per_refresh=motion.error,
-            accel_px_per_refresh2=motion.accel,
-            phase_known=True,
-            emission=() if backlight.emission is None else tuple(backlight.emission),
-        ),
-        1.0 + squeeze,
+def _capture(base: Capture, motion: Motion, layout: Layout, backlight: Backlight) -> Capture:
+    """Turn the camera's motion into the capture of the edges.
+
+    Time is that of the row's own clock. Where the scan-out runs along the motion, the clocks that the camera passes run
+    at another rate than time itself, so the exposure holds more or fewer refreshes of them; the pose, which edges all
+    over the screen fix, has their spacing, and the drift of the edges against it is in the tracking error.
+    """
+    rate = 1.0 + layout.sign * layout.px_per_refresh * motion.along / layout.width_px
+    return base.changed(
+        exposure_refreshes=max(motion.exposure, 0.5) * rate,
+        error_px_per_refresh=motion.error / rate,
+        accel_px_per_refresh2=motion.accel,
+        phase_known=True,
+        emission=() if backlight.emission is None else tuple(backlight.emission),
     )
 
 

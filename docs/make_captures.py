@@ -29,7 +29,7 @@ GOOD: dict[str, Any] = {"exposure_refreshes": 4.0, "tracking_error_px_per_refres
 CASES: dict[str, tuple[str, dict[str, Any]]] = {
     "good": ("followed well, four refreshes", {}),
     "tracking": ("camera 1 px per refresh too fast", {"tracking_error_px_per_refresh": 1.0}),
-    "lost": ("camera far too slow: 5 px per refresh behind", {"tracking_error_px_per_refresh": -5.0}),
+    "lost": ("camera 4 px per refresh too fast", {"tracking_error_px_per_refresh": 4.0}),
     "short": ("exposed for half a refresh", {"exposure_refreshes": 0.5}),
     "clipped": ("overexposed", {"white_share": 1.7}),
     "unsharp": ("out of focus", {"lens_sigma_campx": 4.0}),

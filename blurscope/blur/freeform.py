@@ -20,7 +20,10 @@ from blurscope.blur.propagate import STEP, Bundle, Spread
 STRETCH = 0.25  # refreshes after the switch from which time is felt logarithmically
 SIZES = np.geomspace(3e-3, 1.0, 12)  # of the correction, per unit of stretched time
 PRIOR = 0.5  # that a correction is needed at all
-SUSPECT = 1.5  # misfit of smooth kind over its expectation from which a correction is tried
+POOR = 2.5  # chi-square over degrees of freedom of the family from which a correction is tried
+NOISE = 0.015  # of a smooth functional, share of the step, up to which one is tried
+REACH = 4.0  # refreshes after the switch at which the correction has vanished; what is slower is for the families
+CREDIT = 0.9  # at most, so that the family it corrects keeps a say in the uncertainty
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -81,6 +84,9 @@ def free_form(
     correlation : float
         Inflation of the variance of smooth functionals.
     """
+    dof = max(len(profile) - fit.count, 1)
+    if fit.chi2[row] < POOR * dof or float(np.median(sigma)) * np.sqrt(correlation) > NOISE:
+        return None
     onset, p = float(fit.onset[row]), fit.params.shape[1]
     low, high = (float(x) for x in fit.levels[row])
     shape = _walk(ages, onset)
@@ -96,9 +102,6 @@ def free_form(
     seen = np.concatenate([(high - low) * (operator * weight[:, None]) @ shape, np.zeros((extra, shape.shape[1]))])
     left = seen - q @ (q.T @ seen)
     rest_left = rest - q @ (q.T @ rest)
-    pull = left.T @ rest_left
-    if float(pull @ pull) < SUSPECT * float(np.einsum("ij,ij->", left, left)):
-        return None
     u, s, vt = np.linalg.svd(left, full_matrices=False)
     z = u.T @ rest_left
     powers = 1 + (SIZES[:, None] * s) ** 2
@@ -107,7 +110,7 @@ def free_form(
     total = float(np.exp(evidence - top).mean())
     odds = np.log(PRIOR / (1 - PRIOR)) + top + np.log(total)
     needed = float(1 / (1 + np.exp(-np.clip(odds, -50, 50))))
-    if needed < 0.05:
+    if needed < 0.5:
         return None
     size = float(SIZES[int(np.argmax(evidence))])
     power = 1 + (size * s) ** 2
@@ -127,7 +130,7 @@ def free_form(
     return FreeForm(
         fit=fit,
         row=row,
-        weight=needed,
+        weight=CREDIT * needed,
         cells=cells,
         model=model,
         chi2=float((((profile - model) / sigma) ** 2).sum()),
@@ -140,8 +143,8 @@ def free_form(
 def _walk(ages: np.ndarray, onset: float) -> np.ndarray:
     """Return the square root of the covariance of a random walk tied at both ends, (k, k)."""
     centre = 0.5 * (ages[1:] + ages[:-1]) - onset
-    s = np.log1p(np.maximum(centre, 0.0) / STRETCH)
-    end = s[-1] + 1e-6
+    s = np.log1p(np.clip(centre, 0.0, REACH) / STRETCH)
+    end = np.log1p(REACH / STRETCH)
     covariance = np.minimum(s[:, None], s[None, :]) - s[:, None] * s[None, :] / end
     value, vector = np.linalg.eigh(covariance)
     keep = value > 1e-6 * value[-1]

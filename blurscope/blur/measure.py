@@ -288,8 +288,6 @@ def _plan(i, fits, weights, form, profiles, nuisances, shared, rng, emission) ->
         used = max(2, round(DRAWS * given))
         own = rng.standard_normal((used, form.root.shape[1]))
         out.append(free_bundle(form, given, profiles.ages, nuisances, shared[:used], own, profiles.length))
-        if given > 0.97:
-            return [replace(out[0], share=1.0)]
     # an instant family has no width to be unsure of: its weight is carried by the exponential's posterior
     elif best == "instant" or (best == "exponential" and not _resolved(fits[kept[0]], i, profiles)):
         exponential = fits[names.index("exponential")]

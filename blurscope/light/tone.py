@@ -17,6 +17,7 @@ from blurscope.pattern.layout import Layout
 
 KNOTS = 7
 CLOSURE_LIMIT = 0.03
+GOOD_CLOSURE = 0.008
 MIN_DITHERS = 3  # from which the row halftones only check the curve
 
 
@@ -180,16 +181,15 @@ def measure_tone(
     warnings: list[tuple[str, str]] = []
     frame = (centre, radius)
     # the smeared columns of the dithers are even areas, whatever demosaicing or sharpening does to alternating rows
-    blocks = {p.block for p in patches if p.kind == "dither"}
-    mixed = ("dither",) if len(blocks) >= MIN_DITHERS else ("dither", "halftone")
-    fit = _fit(patches, levels, full, centre, radius, linear=linear, known=None, mixed=mixed)
+    tries = [("dither",)] if len({p.block for p in patches if p.kind == "dither"}) >= MIN_DITHERS else []
+    tries += [("dither", "halftone"), ("halftone",)]
+    fit, closure, mixed = _first_closed(patches, levels, full, frame, tries, linear)
     method = "linear_file" if declared_linear else "row_halftones"
-    closure = _closure(patches, fit, frame, mixed)
     if not linear and closure > CLOSURE_LIMIT:
         # a linear file need not say so
-        other = _fit(patches, levels, full, centre, radius, linear=True, known=None, mixed=mixed)
-        if _closure(patches, other, frame, mixed) < CLOSURE_LIMIT:
-            fit, closure, linear = other, _closure(patches, other, frame, mixed), True
+        other, gap, _ = _first_closed(patches, levels, full, frame, [mixed], True)
+        if gap < CLOSURE_LIMIT:
+            fit, closure, linear = other, gap, True
     if not linear and closure > CLOSURE_LIMIT:
         warnings.append(("halftone_inconsistent", f"they miss by {100 * closure:.1f} % of white"))
         if known is None:
@@ -224,6 +224,19 @@ def measure_tone(
         black_bias=_black_bias(patches, decode, crushed) / float(np.exp(flat[0])),
         warnings=tuple(warnings),
     )
+
+
+def _first_closed(patches, levels, full, frame, tries, linear):
+    """Fit to one choice of halftones and dithers after the other; return the first that closes well, or the best."""
+    best = None
+    for mixed in tries:
+        fit = _fit(patches, levels, full, *frame, linear=linear, known=None, mixed=mixed)
+        closure = _closure(patches, fit, frame, mixed)
+        if best is None or closure < best[1]:
+            best = (fit, closure, mixed)
+        if closure < GOOD_CLOSURE:
+            break
+    return best
 
 
 def _pooled(patches: list[Patch], level: int) -> tuple[np.ndarray, np.ndarray]:

@@ -212,6 +212,7 @@ def measure_profiles(
     emission: np.ndarray | None = None,
     families: Sequence[Family] = FAMILIES,
     before: Sequence[FamilyFit] | None = None,
+    free: bool = True,
 ) -> list[BlurFit]:
     """Measure every transition.
 
@@ -228,10 +229,12 @@ def measure_profiles(
         Backlight over one refresh.
     before : sequence of FamilyFit, optional
         Fits of nearly the same profiles, to start from.
+    free : bool
+        Correct what no family fits by a free form.
     """
     fits, weights = compete(profiles, families, before, fresh=False)
     best = np.argmax(weights, axis=0)
-    forms = [None] * len(best) if emission is not None else [_free(i, fits[b], profiles) for i, b in enumerate(best)]
+    forms = [None] * len(best) if emission is not None or not free else [_free(i, fits[b], profiles) for i, b in enumerate(best)]
     residuals = [
         profiles.esf[i] - (fits[b].model[i] if form is None else form.model)
         for i, (b, form) in enumerate(zip(best, forms, strict=True))
@@ -294,6 +297,8 @@ def _plan(i, fits, weights, form, profiles, nuisances, shared, rng, emission) ->
         draws, point = _posterior_fast(i, exponential.family, profiles, nuisances, shared, rng)
         return [fast_bundle(i, exponential.family, point, draws, profiles.length, emission)]
     kept = [k for k in kept if names[k] != "instant"]
+    if not kept:
+        return [replace(out[0], share=1.0)]
     total = sum(weights[k] for k in kept) / (1 - given)
     for k in kept:
         count = max(2, round(DRAWS * weights[k] / total))

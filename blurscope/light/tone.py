@@ -284,57 +284,62 @@ def _fit(patches, levels, full, centre, radius, *, linear, known, mixed):
         return np.add.reduceat(table[all_codes] * all_weights, starts)
 
     first, last = index[0], index[255]
+    rows = np.arange(len(use))
+    count = n_flat + n_law + n_theta
     light = seen(theta)
     flat[0] = np.log(max(float(light[(which == last) & grey].mean()), 1e-6))
     prior_flat = np.array([0, 1e-3, 1e-3, 1e-2, 1e-2, 1e-2, 0.1, 0.3])
-    cov = np.eye(n_flat + n_law + n_theta)
-    for _ in range(12):
-        light = seen(theta)
-        gain = np.exp(basis @ flat)
-        shown = np.where(grey, law[which], law[first] + share * (law[last] - law[first]))
-        model = gain * shown
+    # what is known beforehand, a row each: which parameter, its value, how strongly
+    ties = [(n_flat + last, 1.0, 1e4)]  # white is 1
+    if known is not None:
+        ties += [(n_flat + i, known[i], 1 / (0.002 + 0.01 * known[i])) for i in range(n_law)]
+    ties += [(k, 0.0, prior_flat[k] * 30) for k in range(1, n_flat)]
+    ties += [(n_flat + n_law + k, 0.0, 1 / 0.25) for k in range(n_theta)]
+    tied, goal, strength = (np.array(x) for x in zip(*ties, strict=True))
+
+    def residuals(q: np.ndarray) -> tuple[np.ndarray, ...]:
+        """Return light, gain, model, weights, and all weighted residuals."""
+        light = seen(q[n_flat + n_law :])
+        gain = np.exp(basis @ q[:n_flat])
+        law = q[n_flat : n_flat + n_law]
+        model = gain * np.where(grey, law[which], law[first] + share * (law[last] - law[first]))
         weight = 1 / (0.004 * model + 0.0015 * gain.mean())
-        jac = np.zeros((len(use), n_flat + n_law + n_theta))
-        jac[:, :n_flat] = model[:, None] * basis
-        rows = np.arange(len(use))
+        return light, gain, model, weight, np.concatenate([(light - model) * weight, (goal - q[tied]) * strength])
+
+    q = np.concatenate([flat, law, theta])
+    cov = np.eye(count)
+    light, gain, model, weight, rest = residuals(q)
+    for _ in range(20):
+        jac = np.zeros((len(use) + len(tied), count))
+        jac[: len(use), :n_flat] = model[:, None] * basis
         jac[rows[grey], n_flat + which[grey]] = gain[grey]
         jac[rows[~grey], n_flat + first] += (gain * (1 - share))[~grey]
         jac[rows[~grey], n_flat + last] += (gain * share)[~grey]
         for k in range(n_theta):
-            trial = theta.copy()
+            trial = q[n_flat + n_law :].copy()
             trial[k] += 1e-4
-            jac[:, n_flat + n_law + k] = -(seen(trial) - light) / 1e-4
-        gauge = np.zeros(jac.shape[1])
-        gauge[n_flat + last] = 1.0  # white is 1
-        ties, values, strength = [gauge], [1.0 - law[last]], [1e4]
-        if known is not None:
-            for i in range(n_law):
-                row = np.zeros(jac.shape[1])
-                row[n_flat + i] = 1.0
-                ties.append(row)
-                values.append(known[i] - law[i])
-                strength.append(1 / (0.002 + 0.01 * known[i]))
-        for k in range(1, n_flat):
-            row = np.zeros(jac.shape[1])
-            row[k] = 1.0
-            ties.append(row)
-            values.append(-flat[k])
-            strength.append(prior_flat[k] * 30)
-        for k in range(n_theta):
-            row = np.zeros(jac.shape[1])
-            row[n_flat + n_law + k] = 1.0
-            ties.append(row)
-            values.append(-theta[k])
-            strength.append(1 / 0.25)
-        a = np.vstack([jac * weight[:, None], np.array(ties) * np.array(strength)[:, None]])
-        b = np.concatenate([(light - model) * weight, np.array(values) * np.array(strength)])
-        delta, *_ = np.linalg.lstsq(a, b, rcond=None)
-        flat = flat + delta[:n_flat]
-        law = law + delta[n_flat : n_flat + n_law]
-        theta = theta + np.clip(delta[n_flat + n_law :], -0.1, 0.1)
-        cov = np.linalg.pinv(a.T @ a)
-        if np.abs(delta).max() < 1e-6:
+            jac[: len(use), n_flat + n_law + k] = -(seen(trial) - light) / 1e-4
+        jac[: len(use)] *= weight[:, None]
+        jac[len(use) + np.arange(len(tied)), tied] = strength
+        delta, *_ = np.linalg.lstsq(jac, rest, rcond=None)
+        cov = np.linalg.pinv(jac.T @ jac)
+        cost, length = float(rest @ rest), 1.0
+        while length > 0.01:
+            step = length * delta
+            step[n_flat + n_law :] = np.clip(step[n_flat + n_law :], -0.1, 0.1)
+            found = residuals(q + step)
+            # the weights move with the model: compare with those of the step's start
+            after = np.concatenate([(found[0] - found[2]) * weight, found[4][len(use) :]])
+            if float(after @ after) <= cost:
+                break
+            length /= 3
+        else:
             break
+        q = q + step
+        light, gain, model, weight, rest = found
+        if np.abs(step).max() < 1e-6:
+            break
+    flat, law, theta = q[:n_flat], q[n_flat : n_flat + n_law], q[n_flat + n_law :]
     res = (light - model) * weight
     spread = float(np.sqrt(np.mean(res**2)))
     law_sigma = np.sqrt(np.maximum(np.diag(cov)[n_flat : n_flat + n_law], 0)) * max(spread, 0.2)

@@ -90,7 +90,9 @@ class Misfit:
         response = np.char.startswith(kinds, "response")
         rough = np.where(response, APPROXIMATE_RESPONSE * self.predicted + 0.05, APPROXIMATE_SHARE * self.predicted)
         # Whitening matrices, made once: residuals times these are independent with unit variance.
-        self.exact = np.linalg.inv(np.linalg.cholesky(matrix + np.diag((DIRECTED_SHARE * rough) ** 2)))
+        directed = matrix + np.diag((DIRECTED_SHARE * rough) ** 2)
+        self.exact = np.linalg.inv(np.linalg.cholesky(directed))
+        self.alone = np.diag(np.diag(directed) ** -0.5)
         rough = np.hypot(rough, APPROXIMATE_CHANGE * self.difference)
         self.rough = np.linalg.inv(np.linalg.cholesky(matrix + np.diag(rough**2)))
         self.scale = np.sqrt(np.diag(matrix) + rough**2)
@@ -143,9 +145,14 @@ class Misfit:
             best = min(best, float(white @ white))
         return best + self._profiles_chi2(outcome)
 
-    def stated_chi2(self, outcome: Outcome) -> float:
-        """Return the same with little allowance for the model's own approximations."""
-        return self._chi2(outcome, self.exact)
+    def gain(self, outcome: Outcome) -> float:
+        """Return how much of the misfit an outcome takes away, with little allowance for the model's approximations.
+
+        Taken with the covariance and with the variances alone, the less of both counts: correlations are known
+        roughly, and a fault that shows only through them is none.
+        """
+        nothing = self.scene.undisturbed()
+        return min(self._chi2(nothing, w) - self._chi2(outcome, w) for w in (self.exact, self.alone))
 
     def _profiles_chi2(self, outcome: Outcome) -> float:
         """Return the squared distance of measured from expected ESFs.
@@ -240,7 +247,7 @@ class Misfit:
         def cost(x: np.ndarray) -> float:
             return self.chi2(h.outcome(*np.clip(x, low, high))) + 1e3 * float(np.sum((x - np.clip(x, low, high)) ** 2))
 
-        for _, start in scored[:1]:
+        for _, start in scored[:2]:
             simplex = np.array([start, (start[0] * 0.9, start[1]), (start[0], start[1] + 0.08)])
             options = {"initial_simplex": simplex, "maxfev": 40, "xatol": 1e-3, "fatol": 0.1}
             found = minimize(cost, start, method="Nelder-Mead", options=options)

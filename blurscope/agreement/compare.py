@@ -43,6 +43,10 @@ UNSPLIT = 0.8  # share of the variance taken for the lens's where an edge's budg
 # deviation of the spread runs from 2.20 (exponential) over 2.77 (ramp) to 3.28 (raised cosine).
 UNRESOLVED_SHARE = 0.2
 DOUBT = 2.0
+# Responses much shorter than the hold are read off a few hundredths of a px: over simulated photos they share an
+# error of this share of the hold, which fades where they are resolved.
+UNRESOLVED_BIAS = 0.02
+RESOLVED_HOLDS = 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,6 +66,8 @@ class Pair:
     doubt : float
         Factor on the measured uncertainty in joint tests: an edge whose figures may not be used as they stand
         (``quality.ok`` is false) is no strong witness.
+    bias : float
+        Standard error that unresolved responses of a photo share.
     """
 
     row: int
@@ -74,6 +80,7 @@ class Pair:
     shared_effect: float = 0.0
     budget: dict[str, float] = field(default_factory=dict)
     doubt: float = 1.0
+    bias: float = 0.0
 
     @property
     def compared(self) -> bool:
@@ -130,6 +137,7 @@ def make_pairs(
     quantity_of,
     *,
     refresh_share: float,
+    hold_ms: float = 0.0,
 ) -> list[Pair]:
     """Return the figures of every measured transition, in the order of the measurement.
 
@@ -143,6 +151,8 @@ def make_pairs(
     refresh_share : float
         Standard uncertainty of the refresh rate as a share of it. It stretches measured times as it stretches the
         predicted hold, so only the difference of both effects counts; 0 where both sides come from one photo.
+    hold_ms : float
+        Refresh period of the measurement.
     """
     by_pair = {p.transition.pair: i for i, p in enumerate(predicted)}
     anything = by_pair.get((None, None), -1)
@@ -164,9 +174,16 @@ def make_pairs(
             out.append(
                 Pair(row=row, from_level=pair[0], to_level=pair[1], quantity=name, measured=measured, predicted=guess,
                      effects=effects, shared_effect=shared if refresh_share > 0 else 0.0,
-                     budget=_budget(entry, name), doubt=DOUBT if _doubted(entry) else 1.0)
+                     budget=_budget(entry, name), doubt=DOUBT if _doubted(entry) else 1.0,
+                     bias=_unresolved_bias(guess, hold_ms) if name.startswith("response") else 0.0)
             )  # fmt: skip
     return [_without_refresh(p) for p in out] if refresh_share == 0 else out
+
+
+def _unresolved_bias(predicted: Q, hold_ms: float) -> float:
+    if predicted.value is None or hold_ms <= 0:
+        return 0.0
+    return UNRESOLVED_BIAS * hold_ms / (1 + (predicted.value / (RESOLVED_HOLDS * hold_ms)) ** 2)
 
 
 def _doubted(entry: dict[str, Any]) -> bool:
@@ -233,6 +250,8 @@ def covariance(pairs: Sequence[Pair], together: float, common: float) -> np.ndar
     for name in sorted(set().union(*parts) & set(SHARED)):
         move = _pattern(pairs, name) * np.array([each.get(name, 0.0) for each in parts])
         out += np.where(same_edge, 1.0, SHARED[name]) * np.outer(move, move)
+    bias = np.array([p.bias for p in pairs])
+    out += np.outer(bias, bias)
     known = np.zeros(len(pairs))
     for source in ("response", "level", "shape"):
         effect = np.array([p.effects.get(source, 0.0) for p in pairs])

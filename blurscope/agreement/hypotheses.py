@@ -262,10 +262,11 @@ class Scene:
         sigma = sigma_px / self.px_per_refresh * self.hold
         return Outcome(bank=self.base.smeared(gaussian_transfer(sigma)), tail_ms=self.tail_at_hold)
 
-    def strobed(self, duty: float, phase: float) -> Outcome:
-        """The photo was taken under a strobe that the prediction knows nothing of."""
+    def strobed(self, duty: float, phase: float, *, known: bool = False) -> Outcome:
+        """The photo was taken under a strobe that the prediction knows nothing of; the measurement may know it."""
         emission = strobe(min(max(duty, 0.02), 1.0), phase % 1.0)
-        return Outcome(bank=self.bank(self.steps, self.hold, emission, self.reach), tail_ms=self.tail)
+        tail = instant_tail(self.hold, emission) if known else self.tail
+        return Outcome(bank=self.bank(self.steps, self.hold, emission, self.reach), tail_ms=tail)
 
     def common_factor(self, factor: float) -> Outcome:
         """Every response took ``factor`` times as long in the photo as in the response file."""
@@ -404,10 +405,12 @@ def hypotheses(
     seen = measurement.get("backlight") if isinstance(measurement.get("backlight"), dict) else {}
     flashing = 3.0 if seen.get("kind") == "strobe" else 0.0
     if scene.emission.steady:
-        duties = (0.1, 0.2, 0.33, 0.5, 0.67, 0.85)
+        lit = stated(seen, "duty")
+        duties = (0.12, 0.25, 0.5, 0.75) if not flashing or lit is None or not 0.03 <= lit < 1 else (lit,)
         out.append(Hypothesis(
-            cause="strobe", starts=tuple((d, p) for d in duties for p in (0.0, 0.2, 0.4, 0.6, 0.8, 1 - d)),
-            bounds=((0.03, 1.0), (-1.0, 2.0)), outcome=scene.strobed, estimate=lambda d, p: d, unit="lit share",
+            cause="strobe", starts=tuple((d, p) for d in duties for p in np.arange(0, 1, 0.1).tolist()),
+            bounds=((0.03, 1.0), (-1.0, 2.0)), outcome=lambda d, p: scene.strobed(d, p, known=flashing > 0),
+            estimate=lambda d, p: d, unit="lit share",
             prior=lambda d, p: flashing,
         ))  # fmt: skip
     trusted = method in ("linear_file", "row_halftones", "meter")
@@ -439,9 +442,9 @@ def hypotheses(
         ))  # fmt: skip
     if not same_photo and any(t.origin == "record" for t in scene.transitions):
         out.append(Hypothesis(
-            cause="trace_filtered", starts=tuple((x * scene.hold,) for x in (0.02, 0.05, 0.1, 0.2, 0.4, 0.8)),
-            bounds=((0.0, 3 * scene.hold),), outcome=scene.unfiltered, estimate=lambda t: t, unit="ms (time constant)",
-            prior=lambda t: 0.0,
+            cause="trace_filtered", starts=tuple((x * scene.hold,) for x in (0.03, 0.05, 0.1, 0.2, 0.4, 0.8)),
+            bounds=((0.025 * scene.hold, 3 * scene.hold),), outcome=scene.unfiltered,
+            estimate=lambda t: t, unit="ms (time constant)", prior=lambda t: 0.0,
         ))  # fmt: skip
     return out
 

@@ -59,7 +59,7 @@ def check(
     response_gamma : float, optional
         The display gamma that the response side states.
     """
-    pairs = make_pairs(edges, predicted, quantity_of, refresh_share=refresh_share)
+    pairs = make_pairs(edges, predicted, quantity_of, refresh_share=refresh_share, hold_ms=1000.0 / refresh_hz)
     compared = [p for p in pairs if p.compared and p.en is not None]
     out: dict[str, Any] = {"edges": [_pair_json(p) for p in pairs]}
     if not compared:
@@ -128,12 +128,11 @@ def _directed(misfit: Misfit, found: Sequence[Explanation], candidates) -> float
     direction that a fault moves the figures and the shape of the profiles it shows. Corrected for the number of
     faults tried.
     """
-    null = misfit.stated_chi2(misfit.scene.undisturbed())
     best = 1.0
     for e in found[:3]:
         for h in candidates:
             if h.cause == e.cause and len(h.starts[0]) == e.parameters:
-                gain = null - misfit.stated_chi2(h.outcome(*e.best))
+                gain = misfit.gain(h.outcome(*e.best))
                 if gain > 0:
                     best = min(best, len(CAUSES) * chi_square_p(gain, e.parameters))
     return best

@@ -126,7 +126,7 @@ def fit_edge(profile: FreeProfile, region: Any, to_light: Any, setup: Setup, sig
 
     signals = None if signal_of is None else [signal_of]
     # light named as steady: no response freer than the families, which would take tracking and phase for its own
-    fit = measure_profiles(made, nuisances_of, signals, np.random.default_rng(seed), emission=np.ones(STEADY))[0]
+    fit = measure_profiles(made, nuisances_of, signals, np.random.default_rng(seed), free=False)[0]
     if set(fit.parts["bew"]) == {"noise"} or fit.value["response"] < FAST:
         # what is not known has to be tried, not linearised, where hardly anything of a response shows
         still = [Nuisance(name="noise", shift=np.zeros_like(made.esf))]

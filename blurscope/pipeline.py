@@ -29,6 +29,8 @@ POOR_CHI2 = 6.0
 EXPOSURE_SD = 0.02  # refreshes, of the ends of the streaks
 SHORT_EXPOSURE = 1.7  # refreshes
 SHORT_ERROR_SD_PX = 0.3
+SQUARE_SD = 0.004  # departure of the plate from square pixels by perspective and lens
+ROLLING_RANGE = 3.0  # refreshes over which a rolling shutter may be spread
 
 
 def read_pattern(path: str | os.PathLike[str]) -> Layout:
@@ -301,6 +303,7 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
     sd_across = float(np.hypot(m.sd("across"), m.sd("delay_across")))
     columns = abs(along) > max(abs(across), 3 * sd_along) and abs(along) > 0.2
     scan, sd = (along, sd_along) if columns else (across, sd_across)
+    scan, sd = _scan_of_display(shot, scan, float(np.hypot(sd, 0.01)), columns)
     drift = layout.sign * v * v / layout.width_px
     # positions count in px of the plate as the pose has them: a scan along the motion stretches these
     error = m.error + drift * m.along
@@ -313,9 +316,37 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
         "error_px_per_refresh": Q(value=error, u95=1.96 * float(np.hypot(sd_error, 0.0005 * v))),
         "accel_px_per_refresh2": Q(value=m.accel, u95=1.96 * m.sd("accel")),
         "exposure_refreshes": Q(value=m.exposure, u95=1.96 * float(np.hypot(m.sd("exposure"), EXPOSURE_SD)) + dark),
-        "scan_out_ms": Q(value=scan * hold_ms, u95=1.96 * float(np.hypot(sd, 0.01)) * hold_ms),
+        "scan_out_ms": Q(value=scan * hold_ms, u95=1.96 * sd * hold_ms),
         "scan_axis": "columns" if columns else "rows",
     }
+
+
+def _scan_of_display(shot: ShotFit, skew: float, sd: float, columns: bool) -> tuple[float, float]:
+    """Tell the display's scan-out from the camera's rolling shutter; returns it and its uncertainty, refreshes.
+
+    The streaks' clock shows only the sum of both. The display's part alone shears the plate (or stretches it, where the
+    scan-out runs along the motion) against its stripes, as far as the camera's pixels are square. Both explanations of
+    what is seen, a shutter that opens everywhere at once and one that rolls, are weighed.
+    """
+    pose, layout = shot.registration.pose, shot.layout
+    m = pose.matrix / pose.matrix[2, 2]
+    along_u = m[0, :2] - m[0, 2] * m[2, :2]
+    along_v = m[1, :2] - m[1, 2] * m[2, :2]
+    size = float(np.hypot(*along_v))
+    turn = np.array([along_v[1], -along_v[0]]) / size
+    stretch = abs(float(along_u @ turn)) / size
+    v = layout.px_per_refresh
+    if columns:
+        seen, seen_sd = layout.sign * (stretch - 1) * layout.width_px / v, SQUARE_SD * layout.width_px / v
+    else:
+        shear = float(along_u @ along_v) / size**2 / stretch
+        seen, seen_sd = layout.sign * shear * layout.height_px / v, SQUARE_SD * layout.height_px / v
+    spread = float(np.hypot(sd, seen_sd))
+    at_once = np.exp(-0.5 * ((seen - skew) / spread) ** 2) / (spread * np.sqrt(2 * np.pi))
+    weight = float(at_once / (at_once + 1 / ROLLING_RANGE))
+    value = weight * skew + (1 - weight) * seen
+    variance = weight * (sd**2 + (skew - value) ** 2) + (1 - weight) * (seen_sd**2 + (seen - value) ** 2)
+    return value, float(np.sqrt(variance))
 
 
 def _edge(shot: ShotFit, i: int, hold_ms: float, roads: Mapping[tuple[int, int], Any]) -> EdgeBlur:

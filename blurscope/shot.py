@@ -27,6 +27,7 @@ from blurscope.tracking.motion import STEPS
 
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
 QUICK_ITERATIONS = 5
+MIXING_BLUR_PX = 0.45  # blur across the motion from which stripes are no longer separate
 PHASE_STEPS = 16
 LENS_SD_PX = 0.06
 MODEL_FLOOR = 8e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
@@ -126,17 +127,13 @@ def measure_shot(
     if reg.turned:
         codes = np.ascontiguousarray(np.rot90(codes))
     say("reading greys and halftones")
-    tone = measure_tone(
-        codes,
-        reg.pose,
-        layout,
-        reg.lit_u_px,
-        linear=linear,
-        assumed_gamma=assumed_gamma,
-        meter=meter,
-        contrast=contrast,
-    )
+    known = dict(linear=linear, assumed_gamma=assumed_gamma, meter=meter, contrast=contrast)
+    tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, **known)
     lens_px, lens_sd = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)
+    blur = float(np.hypot(lens_px, 0.35 / reg.campx_per_px))
+    if blur > MIXING_BLUR_PX:  # stripes reach into each other
+        tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, **known, blur_px=blur)
+        lens_px, lens_sd = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)
     if not np.isfinite(lens_px):
         lens_px, lens_sd = 0.4, 0.3
     across_px = lens_px

@@ -93,10 +93,14 @@ def _ramp(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     return length * s * s / 2 + np.maximum(t - length, 0.0)
 
 
-def _staged(t: np.ndarray, p: np.ndarray) -> np.ndarray:
-    """Target ``f`` during the first refresh, 1 from the second on (f > 1: overdrive, f < 1: two stages)."""
+def _staged(t: np.ndarray, p: np.ndarray, refreshes: float = 1.0) -> np.ndarray:
+    """Target ``f`` during the first refreshes, then 1 (f > 1: overdrive, f < 1: two stages)."""
     f, tau = p[..., 0:1], np.exp(p[..., 1:2])
-    return f * _exp_integral(t, tau) + (1 - f) * _exp_integral(t - 1.0, tau)
+    return f * _exp_integral(t, tau) + (1 - f) * _exp_integral(t - refreshes, tau)
+
+
+def _staged_late(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    return _staged(t, p, 2.0)
 
 
 def _ringing(t: np.ndarray, p: np.ndarray) -> np.ndarray:
@@ -125,7 +129,7 @@ FAMILIES: tuple[Family, ...] = (
     Family(name="instant", integral=_instant, starts=((),), low=(), high=()),
     Family(name="exponential", integral=_exponential, starts=((_L(0.3),), (_L(1.6),)), low=(-6.0,), high=(2.5,)),
     Family(name="s-shaped", integral=_gamma_cdf, starts=((_L(2.5), _L(0.15)),), low=(-0.7, -6.0), high=(3.0, 2.0)),
-    Family(name="gaussian", integral=_gaussian, starts=((_L(0.2),),), low=(-6.0,), high=(1.5,)),
+    Family(name="gaussian", integral=_gaussian, starts=((_L(0.2),), (_L(0.5),)), low=(-6.0,), high=(1.5,)),
     Family(name="raised-cosine", integral=_raised_cosine, starts=((_L(0.8),),), low=(-5.0,), high=(2.5,)),
     Family(name="ramp", integral=_ramp, starts=((_L(0.8),),), low=(-5.0,), high=(2.5,)),
     Family(
@@ -136,6 +140,13 @@ FAMILIES: tuple[Family, ...] = (
         high=(4.0, 2.0, 3.5),
     ),
     Family(name="staged", integral=_staged, starts=((0.7, _L(0.2)), (1.2, _L(0.5))), low=(0.2, -6.0), high=(3.0, 2.0)),
+    Family(
+        name="staged late",
+        integral=_staged_late,
+        starts=((0.7, _L(0.2)), (1.2, _L(0.5))),
+        low=(0.2, -6.0),
+        high=(3.0, 2.0),
+    ),
     Family(
         name="ringing",
         integral=_ringing,

@@ -1,8 +1,8 @@
 """The free form: what no family of responses explains of an edge, as a smooth correction found by regularisation.
 
-The correction is a random walk in stretched time (a Gaussian process) that starts at the switch and has vanished at the
-end. How large it may be is settled by the evidence of the profile itself: where a family fits, it is nothing; where
-none does, it takes over. Everything is linear in it, so its posterior is exact.
+The correction is the integral of a random walk in stretched time (a Gaussian process); it starts at the switch and has
+vanished at the end. How large it may be is settled by the evidence of the profile itself: where a family fits, it is
+nothing; where none does, it takes over. Everything is linear in it, so its posterior is exact.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from blurscope.blur.fit import FamilyFit, cell_means
 from blurscope.blur.propagate import STEP, Bundle, Spread
 
 STRETCH = 0.25  # refreshes after the switch from which time is felt logarithmically
-SIZES = np.geomspace(3e-3, 1.0, 12)  # of the correction, per unit of stretched time
+SIZES = np.geomspace(3e-3, 3.0, 13)  # of the correction, per unit of stretched time
 PRIOR = 0.5  # that a correction is needed at all
 POOR = 2.5  # chi-square over degrees of freedom of the family from which a correction is tried
 NOISE = 0.015  # of a smooth functional, share of the step, up to which one is tried
@@ -141,11 +141,17 @@ def free_form(
 
 
 def _walk(ages: np.ndarray, onset: float) -> np.ndarray:
-    """Return the square root of the covariance of a random walk tied at both ends, (k, k)."""
+    """Return the square root of the covariance of a random walk's integral, tied at both ends, (k, rank)."""
     centre = 0.5 * (ages[1:] + ages[:-1]) - onset
     s = np.log1p(np.clip(centre, 0.0, REACH) / STRETCH)
     end = np.log1p(REACH / STRETCH)
-    covariance = np.minimum(s[:, None], s[None, :]) - s[:, None] * s[None, :] / end
+
+    def covariance_of(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+        low, high = np.minimum(a, b), np.maximum(a, b)
+        return low**2 * (3 * high - low) / 6
+
+    at_end = covariance_of(s, end)
+    covariance = covariance_of(s[:, None], s[None, :]) - np.outer(at_end, at_end) / covariance_of(end, end)
     value, vector = np.linalg.eigh(covariance)
     keep = value > 1e-6 * value[-1]
     return vector[:, keep] * np.sqrt(value[keep])

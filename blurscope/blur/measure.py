@@ -226,7 +226,7 @@ def measure_profiles(
         Per transition: normalised light to normalised signal.
     rng : Generator
     emission : (k,) float, optional
-        Backlight over one refresh.
+        Backlight over one refresh; under one there is no free form.
     before : sequence of FamilyFit, optional
         Fits of nearly the same profiles, to start from.
     free : bool
@@ -234,7 +234,8 @@ def measure_profiles(
     """
     fits, weights = compete(profiles, families, before, fresh=False)
     best = np.argmax(weights, axis=0)
-    forms = [None] * len(best) if emission is not None or not free else [_free(i, fits[b], profiles) for i, b in enumerate(best)]
+    free = free and emission is None
+    forms = [_free(i, fits[b], profiles) if free else None for i, b in enumerate(best)]
     residuals = [
         profiles.esf[i] - (fits[b].model[i] if form is None else form.model)
         for i, (b, form) in enumerate(zip(best, forms, strict=True))

@@ -9,6 +9,9 @@ import numpy as np
 
 from blurscope.pattern.layout import Block, Layout
 
+MIN_BLUR_PX = 0.3  # below it stripes keep their light to themselves
+MAX_LEAK = 0.002  # from bands
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Patch:
@@ -30,6 +33,8 @@ class Patch:
         Area weights of these codes, sum 1.
     x, y : float
         Centre, campx.
+    mix : dict of int to float
+        What the lens mixes: the share of each level's light (0: black, 255: white, also for halftones and dithers).
     """
 
     block: int
@@ -40,9 +45,12 @@ class Patch:
     weights: np.ndarray
     x: float
     y: float
+    mix: dict[int, float]
 
 
-def gather(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], places: int = 9) -> list[Patch]:
+def gather(
+    codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], places: int = 9, blur_px: float = 0.0
+) -> list[Patch]:
     """Collect patches of all static stripes.
 
     Parameters
@@ -53,6 +61,9 @@ def gather(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float
         Range of ``u`` that is fully exposed.
     places : int
         Places along the motion.
+    blur_px : float
+        Blur across the motion, display px: what it brings in from neighbouring stripes is noted, and patches that get
+        light from bands are left out.
     """
     out: list[Patch] = []
     span = lit[1] - lit[0]
@@ -61,15 +72,44 @@ def gather(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float
         if block.kind not in ("grey", "halftone", "dither"):
             continue
         v0, v1 = _rows(block)
+        mix = _mixture(layout, index, v0, v1, blur_px)
+        if mix is None:
+            continue
         length = width
         if block.kind == "dither":
             length = max(1, round(width / block.period_px)) * block.period_px
         for k in range(places):
             mid = lit[0] + span * (k + 0.5) / places
-            patch = _one(codes, pose, index, block, mid - length / 2, mid + length / 2, v0, v1)
+            patch = _one(codes, pose, index, block, mid - length / 2, mid + length / 2, v0, v1, mix)
             if patch is not None:
                 out.append(patch)
     return out
+
+
+def _mixture(layout: Layout, index: int, v0: float, v1: float, blur_px: float) -> dict[int, float] | None:
+    """Return the share of each level's light in the rows ``v0`` to ``v1``; None if light of unknown height gets in."""
+    from scipy.special import ndtr
+
+    out: dict[int, float] = {}
+    centres = np.linspace(v0, v1, 9)
+    for near in range(max(0, index - 3), min(len(layout.blocks), index + 4)):
+        block = layout.blocks[near]
+        if blur_px < MIN_BLUR_PX:
+            share = 1.0 if near == index else 0.0
+        else:
+            borders = (np.array([block.top_row, block.end_row])[:, None] - centres) / blur_px
+            share = float(np.mean(ndtr(borders[1]) - ndtr(borders[0])))
+        if share < 1e-5:
+            continue
+        if block.kind in ("band", "picture"):
+            if share > MAX_LEAK:
+                return None
+            continue
+        white = len(block.lit) / block.period_px if block.kind in ("halftone", "dither") else 0.0
+        for level, part in ((block.level if block.kind == "grey" else 0, 1 - white), (255, white)):
+            out[level] = out.get(level, 0.0) + share * part
+    total = sum(out.values())
+    return {level: part / total for level, part in out.items() if part > 0}
 
 
 def _rows(block: Block) -> tuple[float, float]:
@@ -84,18 +124,18 @@ def _rows(block: Block) -> tuple[float, float]:
     return middle - half, middle + half
 
 
-def _one(codes, pose, index: int, block: Block, u0: float, u1: float, v0: float, v1: float) -> Patch | None:
+def _one(codes, pose, index: int, block: Block, u0, u1, v0, v1, mix: dict[int, float]) -> Patch | None:
     px, py = pose.to_photo(np.array([u0, u1, u0, u1]), np.array([v0, v0, v1, v1]))
     h, w = codes.shape
     x0, x1 = int(np.floor(px.min())), int(np.ceil(px.max())) + 1
     y0, y1 = int(np.floor(py.min())), int(np.ceil(py.max())) + 1
     if x0 < 1 or y0 < 1 or x1 > w - 1 or y1 > h - 1 or x1 - x0 < 2:
         return None
-    inner = _inside(px, py) if block.kind == "grey" else None
+    inner = _inside(px, py) if block.kind == "grey" and len(mix) == 1 else None
     if inner is not None:  # even stripes need no area weights
         part = codes[inner]
         total = np.full(part.shape, 1.0)
-        return _patch(index, block, part.ravel(), total.ravel(), px, py)
+        return _patch(index, block, part.ravel(), total.ravel(), px, py, mix)
     u, v = next(pose.plate_grids([((x0, x1 - 1, x1 - x0), (y0, y1 - 1, y1 - y0))]))
     du = abs(u[0, 1] - u[0, 0])
     dv = abs(v[1, 0] - v[0, 0]) if y1 - y0 > 1 else 1.0
@@ -105,7 +145,7 @@ def _one(codes, pose, index: int, block: Block, u0: float, u1: float, v0: float,
     if np.count_nonzero(weight > 1e-3) < 8:
         return None
     use = weight > 1e-3
-    return _patch(index, block, here[use], weight[use], px, py)
+    return _patch(index, block, here[use], weight[use], px, py, mix)
 
 
 def _inside(px: np.ndarray, py: np.ndarray) -> tuple[slice, slice] | None:
@@ -120,7 +160,7 @@ def _inside(px: np.ndarray, py: np.ndarray) -> tuple[slice, slice] | None:
     return slice(top, bottom), slice(left, right)
 
 
-def _patch(index: int, block: Block, codes: np.ndarray, weights: np.ndarray, px, py) -> Patch:
+def _patch(index: int, block: Block, codes: np.ndarray, weights: np.ndarray, px, py, mix) -> Patch:
     if codes.dtype == np.uint8:
         weights = np.bincount(codes, weights, 256)
         codes = np.nonzero(weights)[0]
@@ -134,6 +174,7 @@ def _patch(index: int, block: Block, codes: np.ndarray, weights: np.ndarray, px,
         weights=weights / weights.sum(),
         x=float(px.mean()),
         y=float(py.mean()),
+        mix=mix,
     )
 
 

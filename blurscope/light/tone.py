@@ -147,6 +147,7 @@ def measure_tone(
     assumed_gamma: float | None = None,
     meter: tuple[np.ndarray, np.ndarray] | None = None,
     contrast: float | None = None,
+    blur_px: float = 0.0,
 ) -> Tone:
     """Fit curve, flat field and law to the plate's static stripes.
 
@@ -164,9 +165,11 @@ def measure_tone(
         A light-meter table of the display.
     contrast : float, optional
         White over black, used with ``assumed_gamma``.
+    blur_px : float
+        Blur across the motion, display px, as far as it is known: neighbouring stripes mix.
     """
     full = 65535 if codes.dtype == np.uint16 else 255
-    patches = gather(codes, pose, layout, lit)
+    patches = gather(codes, pose, layout, lit, blur_px=blur_px)
     h, w = codes.shape
     centre, radius = ((w - 1) / 2, (h - 1) / 2), float(np.hypot(h, w) / 2)
     clipped, crushed = _ends(patches, full)
@@ -271,7 +274,10 @@ def _fit(patches, levels, full, centre, radius, *, linear, known, mixed):
     index = {int(level): i for i, level in enumerate(levels)}
     grey = np.array([p.kind == "grey" for p in use])
     which = np.array([index.get(p.level, 0) for p in use])
-    share = np.array([0.0 if p.kind == "grey" else p.share for p in use])
+    mixing = np.zeros((len(use), n_law))
+    for i, p in enumerate(use):
+        for level, part in p.mix.items():
+            mixing[i, index.get(level, 0)] += part
     starts = np.cumsum([0] + [len(p.codes) for p in use[:-1]])
     all_codes = np.concatenate([p.codes for p in use])
     all_weights = np.concatenate([p.weights for p in use])
@@ -283,8 +289,7 @@ def _fit(patches, levels, full, centre, radius, *, linear, known, mixed):
         table = base_curve(full, True) if linear else curve(th, full)
         return np.add.reduceat(table[all_codes] * all_weights, starts)
 
-    first, last = index[0], index[255]
-    rows = np.arange(len(use))
+    last = index[255]
     count = n_flat + n_law + n_theta
     light = seen(theta)
     flat[0] = np.log(max(float(light[(which == last) & grey].mean()), 1e-6))
@@ -302,7 +307,7 @@ def _fit(patches, levels, full, centre, radius, *, linear, known, mixed):
         light = seen(q[n_flat + n_law :])
         gain = np.exp(basis @ q[:n_flat])
         law = q[n_flat : n_flat + n_law]
-        model = gain * np.where(grey, law[which], law[first] + share * (law[last] - law[first]))
+        model = gain * (mixing @ law)
         weight = 1 / (0.004 * model + 0.0015 * gain.mean())
         return light, gain, model, weight, np.concatenate([(light - model) * weight, (goal - q[tied]) * strength])
 
@@ -312,9 +317,7 @@ def _fit(patches, levels, full, centre, radius, *, linear, known, mixed):
     for _ in range(20):
         jac = np.zeros((len(use) + len(tied), count))
         jac[: len(use), :n_flat] = model[:, None] * basis
-        jac[rows[grey], n_flat + which[grey]] = gain[grey]
-        jac[rows[~grey], n_flat + first] += (gain * (1 - share))[~grey]
-        jac[rows[~grey], n_flat + last] += (gain * share)[~grey]
+        jac[: len(use), n_flat : n_flat + n_law] = gain[:, None] * mixing
         for k in range(n_theta):
             trial = q[n_flat + n_law :].copy()
             trial[k] += 1e-4
@@ -358,12 +361,15 @@ def _closure(patches: list[Patch], fit, frame: tuple, kinds: tuple[str, ...]) ->
     decode, flat, law, *_ = fit
     centre, radius = frame
     worst = 0.0
+    levels = sorted({p.level for p in patches if p.kind == "grey"})
+    light = dict(zip(levels, law, strict=True))
     span = law[-1] - law[0]
     for block in {p.block for p in patches if p.kind in kinds}:
         mine = [p for p in patches if p.block == block]
         gain = [float(np.exp(flat_basis(p.x, p.y, centre, radius) @ flat)) for p in mine]
-        got = np.mean([(decode[p.codes] @ p.weights) / g - law[0] for p, g in zip(mine, gain, strict=True)]) / span
-        worst = max(worst, abs(float(got) - mine[0].share))
+        got = np.mean([(decode[p.codes] @ p.weights) / g for p, g in zip(mine, gain, strict=True)])
+        expected = np.mean([sum(part * light[level] for level, part in p.mix.items()) for p in mine])
+        worst = max(worst, abs(float(got - expected)) / span)
     return worst
 
 

@@ -70,7 +70,7 @@ class Pose:
         return xn * self.radius + self.centre[0], yn * self.radius + self.centre[1]
 
     def photo_grid(self, u: Span, v: Span) -> tuple[np.ndarray, np.ndarray]:
-        """Return campx ``(x, y)`` of a plate grid ``u`` by ``v``, each as first, last, count: (count_v, count_u) float32.
+        """Return campx ``(x, y)`` of a plate grid ``u`` by ``v``, each as first, last, count: float32, a row per ``v``.
 
         Exact at a few Chebyshev nodes, the polynomial through them between: over a field of the plate perspective and
         distortion are so smooth that it differs from the map itself by less than 1e-3 campx.

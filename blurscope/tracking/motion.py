@@ -344,7 +344,7 @@ def fit_motion(
     p = np.array([sign * shift / v - exposure / 2, exposure, 0.0, 0.0, 0.0, 0.0, 0.0, sigma, 1.0, 0.0, 0.0])
     if guess is not None:
         p = guess.copy()
-    prior = np.array([np.inf, np.inf, 3.0, 0.5, 0.5, 1.5, 1.5, lens_sd, 0.15, 0.5, 0.5])
+    prior = np.array([np.inf, np.inf, 3.0, 0.5, 0.5, 1.5, 1.5, lens_sd, 0.6, 0.5, 0.5])
     centre = p.copy()
     centre[2:7] = 0
     centre[9:] = 0

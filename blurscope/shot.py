@@ -16,7 +16,7 @@ from blurscope.blur.measure import BlurFit, Nuisance, Profiles, compete, measure
 from blurscope.blur.operator import Capture, age_edges, capture_operator
 from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError
-from blurscope.light import Tone, measure_lens, measure_tone
+from blurscope.light import MODE_LIGHT, Tone, measure_lens, measure_tone
 from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
 from blurscope.target import Pose, Registration, register
@@ -30,6 +30,9 @@ QUICK_ITERATIONS = 5
 MIXING_BLUR_PX = 0.45  # blur across the motion from which stripes are no longer separate
 PHASE_STEPS = 16
 LENS_SD_PX = 0.06
+LEAST_CURVE_SD = 3e-4  # doubt of the tone curve at best, share of white
+SHARP_PX = 0.7  # blur across the motion up to which the stripes fix pose and curve to that
+MIXED_CURVE_SD = 0.15  # doubt per px of blur beyond
 MODEL_FLOOR = 8e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
 REALIGN_PX = 0.15  # misalignment of edges and clock over the screen beyond which the pose is put right
 PLATEAU_GAIN, PLATEAU_FLARE = 0.004, 0.001  # doubt of the flat field and of stray light between stripes and bands
@@ -235,7 +238,7 @@ def measure_shot(
     starts = lag_groups(edges.lag_px, v)
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
-        return _nuisances(cells, edges.lag_px, starts, pairs, capture, motion, tone, lens_sd, ages)
+        return _nuisances(cells, edges.lag_px, starts, pairs, capture, motion, tone, across_px, lens_sd, ages)
 
     rng = np.random.default_rng(seed)
     law = _signal_maps(pairs, tone)
@@ -319,6 +322,8 @@ def _combine(edges, pairs, layout, tone, capture, ages, motion, shift):
             res = grouped[g] - esf[i]
             expect = (var_from[:, None] * (1 - x) + var_to[:, None] * x) * (1 - w)[:, None] / size
             spread[i] = float(np.sqrt(np.mean(res**2 / expect) / edges.correlation))
+            if not mixed:  # instances that disagree know less than they claim (Birge ratio)
+                sigma[i] *= np.clip(spread[i], 1.0, 10.0)
         if mixed:
             stack[i] = sum(wk * operators[mixed[k]] for wk, k in zip(w, g, strict=True))
     profiles = Profiles(
@@ -472,7 +477,7 @@ def _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd
     return motion, streaks
 
 
-def _nuisances(cells, lag, starts, pairs, capture, motion, tone, lens_sd, ages) -> list[Nuisance]:
+def _nuisances(cells, lag, starts, pairs, capture, motion, tone, across_px, lens_sd, ages) -> list[Nuisance]:
     """How each shared uncertainty moves the profiles by one standard deviation."""
 
     def seen(c: Capture, stretch: float = 1.0) -> np.ndarray:
@@ -504,20 +509,24 @@ def _nuisances(cells, lag, starts, pairs, capture, motion, tone, lens_sd, ages) 
     a, b = law[:, :1], law[:, 1:]
     level = a + (b - a) * np.clip(reference, 0, 1)
 
-    def bend(x: np.ndarray) -> np.ndarray:
-        x = np.clip(x, 1e-5, 1.5)
-        return 2.7 * max(tone.curve_sigma, 3e-4) * x * np.log(x)
+    def changed(bend: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+        """Change of the normalised profiles when light x is read as x + bend(x)."""
+        return (bend(level) - bend(a) - (bend(b) - bend(a)) * (level - a) / (b - a)) / (b - a)
 
-    curve = (bend(level) - bend(a) - (bend(b) - bend(a)) * (level - a) / (b - a)) / (b - a)
-    out.append(Nuisance(name="tone", shift=curve))
+    def least(x: np.ndarray) -> np.ndarray:
+        x = np.clip(x, 1e-5, 1.5)
+        return 2.7 * (LEAST_CURVE_SD + MIXED_CURVE_SD * max(across_px - SHARP_PX, 0.0)) * x * np.log(x)
+
+    out.append(Nuisance(name="tone", shift=changed(least)))
+    for mode in tone.curve_modes:
+        out.append(Nuisance(name="tone", shift=changed(lambda x, mode=mode: np.interp(x, MODE_LIGHT, mode))))
     if tone.black_bias > 2e-5:
         reach = 4 * tone.black_bias
 
         def lift(x: np.ndarray) -> np.ndarray:
             return tone.black_bias * np.exp(-np.maximum(x - tone.black, 0) / reach)
 
-        black = (lift(level) - lift(a) - (lift(b) - lift(a)) * (level - a) / (b - a)) / (b - a)
-        out.append(Nuisance(name="black", shift=black))
+        out.append(Nuisance(name="black", shift=changed(lift)))
     return out
 
 

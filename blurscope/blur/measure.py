@@ -16,6 +16,7 @@ from blurscope.blur.propagate import Branch, Bundle, Spread, curve_bundle, fast_
 DRAWS = 96
 MIN_WEIGHT = 0.03
 FREE = "free form"
+SMOOTHED = 5  # samples over which a shape shows
 FIRST = ("instant", "exponential", "s-shaped", "two exponentials", "staged")
 GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
 FAST_TAUS = np.concatenate([np.linspace(0.004, 0.12, 16), np.linspace(0.135, 0.5, 10)])  # refreshes
@@ -331,6 +332,14 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells) -> 
         parts[name] = dict(branches[0].parts[name])
         if len(branches) > 1 and np.isfinite(value[name]):
             parts[name]["family"] = float(np.sqrt(sum(b.share * (b.point[name] - value[name]) ** 2 for b in branches)))
+    # what the noise alone may hide of a shape that the families smooth over
+    smooth = float(np.median(profiles.sigma[i])) * np.sqrt(profiles.correlation / SMOOTHED)
+    hidden = {"overshoot": smooth, "undershoot": smooth}
+    if all(set(b.parts["bew"]) == {"noise"} for b in branches):  # a posterior of the time constant, blind to the width
+        hidden |= dict.fromkeys(("bew", "get", "ghost"), np.sqrt(2) * smooth)
+    for name, sd in hidden.items():
+        u95[name] = float(np.hypot(u95[name], 1.96 * sd))
+        parts[name]["noise"] = float(np.hypot(parts[name].get("noise", 0.0), sd))
     if _band_grazed(np.concatenate([b.trial["overshoot"] for b in branches])):
         grazed.add("ghost")
     span = fit.levels[i, 1] - fit.levels[i, 0]

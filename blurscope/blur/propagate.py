@@ -199,7 +199,9 @@ def _branch(bundle: Bundle, figures: dict[str, np.ndarray]) -> Branch:
             continue
         away = np.nan_to_num((figures[name][1 + n :] - figures[name][0]) / SHARE)
         p = len(bundle.spread.noise)
-        shared = {x: float(abs(a)) for x, a in zip(bundle.spread.names, away[p:], strict=True)}
+        shared: dict[str, float] = {}
+        for x, a in zip(bundle.spread.names, away[p:], strict=True):  # several effects may make one contribution
+            shared[x] = float(np.hypot(shared.get(x, 0.0), a))
         noise = float(np.sqrt(np.sum(away[:p] ** 2)))
         if p == 0:  # no rows of its own: what the trials scatter beyond the shared effects
             noise = np.sqrt(max(_variance(trial[name]) - sum(x**2 for x in shared.values()), 0.0))

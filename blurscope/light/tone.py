@@ -18,6 +18,8 @@ from blurscope.pattern.layout import Layout
 KNOTS = 7
 CLOSURE_LIMIT = 0.03
 GOOD_CLOSURE = 0.008
+MODES = 3
+MODE_LIGHT = np.linspace(0.0, 1.0, 65) ** 2  # relative to white
 MIN_DITHERS = 3  # from which the row halftones only check the curve
 
 
@@ -46,6 +48,8 @@ class Tone:
         Largest misfit of the halftones, share of white.
     curve_sigma : float
         Standard uncertainty of the curve between black and white, share of white.
+    curve_modes : (k, len(MODE_LIGHT)) float
+        Independent changes of the curve by one standard deviation each, at the lights `MODE_LIGHT`.
     black_bias : float
         What clipping of the noise at code 0 may add to the mean of black, share of white.
     clipped_share, crushed_share : float
@@ -65,6 +69,7 @@ class Tone:
     black: float
     closure: float
     curve_sigma: float
+    curve_modes: np.ndarray
     clipped_share: float
     crushed_share: float
     black_bias: float = 0.0
@@ -204,7 +209,7 @@ def measure_tone(
         warnings.append(
             ("halftone_inconsistent", f"alternating rows miss by {100 * rows:.1f} % of white; the dithers were used")
         )
-    decode, flat, law, law_sigma, sigma = fit
+    decode, flat, law, law_sigma, sigma, modes = fit
     if known is not None:  # a law given beats one measured, for the signal domain
         law, law_sigma = known, np.full(len(levels), 0.002)
     gamma, gamma_sigma = _gamma(levels, law, law_sigma)
@@ -222,6 +227,7 @@ def measure_tone(
         black=float(law[0]),
         closure=closure,
         curve_sigma=sigma,
+        curve_modes=modes,
         clipped_share=clipped,
         crushed_share=crushed,
         black_bias=_black_bias(patches, decode, crushed) / float(np.exp(flat[0])),
@@ -264,7 +270,7 @@ def _black_bias(patches: list[Patch], decode: np.ndarray, crushed: float) -> flo
 
 
 def _fit(patches, levels, full, centre, radius, *, linear, known, mixed):
-    """Gauss-Newton over flat field, law and curve; returns decode, flat, law, its sigma, curve sigma.
+    """Gauss-Newton over flat field, law and curve; returns decode, flat, law, its sigma, curve sigma, modes.
 
     ``mixed`` names the kinds of patches of known share that take part, besides the greys.
     """
@@ -347,13 +353,19 @@ def _fit(patches, levels, full, centre, radius, *, linear, known, mixed):
     spread = float(np.sqrt(np.mean(res**2)))
     law_sigma = np.sqrt(np.maximum(np.diag(cov)[n_flat : n_flat + n_law], 0)) * max(spread, 0.2)
     decode = base_curve(full, True) if linear else curve(theta, full)
-    sigma = 0.0
+    sigma, modes = 0.0, np.zeros((0, len(MODE_LIGHT)))
     if n_theta:
-        c = np.linspace(0.1, 0.9, 17)
-        spread_c = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", _hats(c), cov[-n_theta:, -n_theta:], _hats(c)), 0))
-        slope = 2.4 / 1.055 * ((c + 0.055) / 1.055) ** 1.4
-        sigma = float(np.max(spread_c * slope) * max(spread, 0.2))
-    return decode, flat, law, law_sigma, sigma
+        # the curve's own uncertainty, as shapes: what each independent part of it does to light
+        value, vector = np.linalg.eigh(cov[-n_theta:, -n_theta:])
+        c = np.linspace(0.0, 1.0, 257)
+        at = decode[np.round(c * full).astype(int)] / np.exp(flat[0])
+        slope = np.gradient(at, np.maximum.accumulate(c + _hats(c) @ theta) + 1e-9 * np.arange(len(c)))
+        shifts = (_hats(c) @ vector * np.sqrt(np.maximum(value, 0.0))).T * slope * max(spread, 0.2)
+        order = np.argsort(-np.abs(shifts).max(axis=1))[:MODES]
+        modes = np.array([np.interp(MODE_LIGHT, at, shift) for shift in shifts[order]])
+        modes -= np.outer(modes[:, -1], MODE_LIGHT)  # white is 1
+        sigma = float(np.sqrt((modes**2).sum(axis=0)).max())
+    return decode, flat, law, law_sigma, sigma, modes
 
 
 def _closure(patches: list[Patch], fit, frame: tuple, kinds: tuple[str, ...]) -> float:

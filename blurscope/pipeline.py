@@ -27,8 +27,6 @@ from blurscope.uncertainty import resolution_sd
 MAX_ERROR_PX = 3.0
 POOR_CHI2 = 6.0
 EXPOSURE_SD = 0.02  # refreshes, of the ends of the streaks
-SHORT_EXPOSURE = 1.7  # refreshes
-SHORT_ERROR_SD_PX = 0.3
 SQUARE_SD = 0.004  # departure of the plate from square pixels by perspective and lens
 ROLLING_RANGE = 3.0  # refreshes over which a rolling shutter may be spread
 
@@ -302,21 +300,23 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
     sd_along = float(np.hypot(m.sd("along"), m.sd("delay_along")))
     sd_across = float(np.hypot(m.sd("across"), m.sd("delay_across")))
     columns = abs(along) > max(abs(across), 3 * sd_along) and abs(along) > 0.2
+    # a shutter rolls along the photo's own rows: across the motion, unless the photo was turned
+    if shot.registration.turned:
+        along, sd_along = _scan_of_display(shot, along, float(np.hypot(sd_along, 0.01)), columns=True)
+    else:
+        across, sd_across = _scan_of_display(shot, across, float(np.hypot(sd_across, 0.01)), columns=False)
     scan, sd = (along, sd_along) if columns else (across, sd_across)
-    scan, sd = _scan_of_display(shot, scan, float(np.hypot(sd, 0.01)), columns)
     drift = layout.sign * v * v / layout.width_px
     # positions count in px of the plate as the pose has them: a scan along the motion stretches these
-    error = m.error + drift * m.along
-    sd_error = float(np.hypot(m.sd("error"), drift * m.sd("along")))
-    if m.exposure < SHORT_EXPOSURE:  # hardly a whole refresh lies between two switches that the streaks show
-        sd_error = float(np.hypot(sd_error, SHORT_ERROR_SD_PX))
+    error = m.error - drift * (along - m.delay_along)
+    sd_error = float(np.hypot(m.sd("error"), drift * sd_along))
     # a shutter that opens or closes in the dark between flashes leaves no trace
     dark = 0.5 * (1 - shot.backlight.duty) if shot.backlight.kind == "strobe" else 0.0
     return {
         "error_px_per_refresh": Q(value=error, u95=1.96 * float(np.hypot(sd_error, 0.0005 * v))),
         "accel_px_per_refresh2": Q(value=m.accel, u95=1.96 * m.sd("accel")),
         "exposure_refreshes": Q(value=m.exposure, u95=1.96 * float(np.hypot(m.sd("exposure"), EXPOSURE_SD)) + dark),
-        "scan_out_ms": Q(value=scan * hold_ms, u95=1.96 * sd * hold_ms),
+        "scan_out_ms": Q(value=scan * hold_ms, u95=1.96 * float(np.hypot(sd, 0.01)) * hold_ms),
         "scan_axis": "columns" if columns else "rows",
     }
 

@@ -14,6 +14,8 @@ from blurscope.tracking.lanes import Streak
 
 STEPS = 64  # time steps per refresh in waveforms
 CLOCK_CELLS = 8  # cells per refresh of the clock slits' free waveform
+SHORT_EXPOSURE = 1.6  # refreshes
+SHORT_ERROR_SHARE = 0.15  # of the speed
 CLOCK_ROUGHNESS = 0.15  # second difference of that waveform, standard deviation, share of white
 NAMES = (
     "start",
@@ -427,6 +429,12 @@ def fit_motion(
     res = (data - model) * weight
     ratio = float((res**2).sum() / max(len(data) - len(p), 1))
     covariance = np.linalg.inv(gram)[:n_p, :n_p] * max(ratio, 0.5) * 2.5
+    if p[1] < SHORT_EXPOSURE:
+        # hardly a switch lies between two others: the streaks' length says only exposure times speed
+        trade = np.zeros(n_p)
+        trade[2] = SHORT_ERROR_SHARE * v
+        trade[1] = -p[1] * trade[2] / max(v + p[2], 0.5 * v)
+        covariance += np.outer(trade, trade)
     return Motion(
         **dict(zip(NAMES, map(float, p), strict=True)), covariance=covariance, chi2_ratio=ratio, samples=len(data)
     )

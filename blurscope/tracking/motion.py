@@ -428,7 +428,8 @@ def fit_motion(
             break
     res = (data - model) * weight
     ratio = float((res**2).sum() / max(len(data) - len(p), 1))
-    covariance = np.linalg.inv(gram)[:n_p, :n_p] * max(ratio, 0.5) * 2.5
+    # a clear misfit says that something is not in the model at all
+    covariance = np.linalg.inv(gram)[:n_p, :n_p] * max(ratio, 0.5) * 2.5 * max(1.0, ratio / 3)
     if p[1] < SHORT_EXPOSURE:
         # hardly a switch lies between two others: the streaks' length says only exposure times speed
         trade = np.zeros(n_p)

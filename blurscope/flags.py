@@ -76,6 +76,10 @@ WARNINGS: dict[str, str] = {
     "levels_estimated": "the levels are estimated from the photo's own light, not known",
     "exposure_unknown": "the exposure is not known and is taken as 2 to 6 refreshes",
     "edge_too_sharp": "an edge is sharper than a hold display makes it: a still, a strobe, or a wrong speed or scale",
+    "frame_rate_corrected": "the frame rate by the plate's own motion replaces the video file's",
+    "frame_exposure_unknown": "how long each frame was exposed is not known; the figures carry an allowance for it",
+    "clip_compressed": "the video's compression bends light against time; the figures carry an allowance for it",
+    "frames_refused": "some frames of the video can't be used",
     "tail_cut": "the blur behind an edge does not settle within the region",
 }
 

@@ -18,10 +18,10 @@ SOURCES = sorted(PACKAGE.rglob("*.py"))
 BASE = {"__init__", "errors", "flags", "records", "shapes", "uncertainty", "files", "_cv"}
 DATA = BASE | {"pattern.layout"}  # the plate's description is read by every stage that looks for it in a photo
 MAKING = {"__init__", "errors", "files", "_cv"}  # made captures share no blur maths with the analysis
-STAGES = {"photo", "target", "light", "tracking", "edges", "freeedge", "blur", "trace", "model", "agreement"}
+STAGES = {"photo", "target", "light", "tracking", "edges", "freeedge", "blur", "trace", "model", "agreement", "video"}
 FACES = {"plots", "board", "report", "archive"}
 ORDER = {"shot", "still", "combine", "pipeline", "batch", "crosscheck", "demo", "sidebyside", "plan"}
-ORDER |= {"edgefit", "anyedge"}
+ORDER |= {"edgefit", "anyedge", "clip", "cliptrace", "pan"}
 
 ALLOWED: dict[str, set[str]] = {
     "__init__": {"pipeline", "batch", "errors"},
@@ -52,6 +52,9 @@ ALLOWED: dict[str, set[str]] = {
     "plan": DATA | {"pattern"},
     "edgefit": BASE | {"freeedge", "blur"},
     "anyedge": BASE | {"freeedge", "photo", "edgefit", "pipeline", "measurement"},
+    "clip": DATA | STAGES | {"shot", "pipeline", "measurement", "cliptrace"},
+    "cliptrace": DATA | STAGES | {"shot"},
+    "pan": DATA | STAGES | {"pipeline", "measurement"},
     "crosscheck": DATA | STAGES | {"pipeline"},
     "demo": DATA | {"pattern", "camera", "photodiode", "measurement"} | STAGES | FACES | ORDER,
     # faces: they show what the records hold

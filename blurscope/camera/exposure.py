@@ -232,3 +232,41 @@ def film_still_rows(scene: Scene, histories: Histories, window: Window, height_p
         lit = _lit(scene, table, histories.first, steps, times, float(delay[row]))
         out[row] = (lit[:, 1] - lit[:, 0])[local]
     return out
+
+
+def lit_between(scene: Scene, histories: Histories, times: np.ndarray, height_px: int) -> np.ndarray:
+    """Return what a camera at rest collects from the moving plate in each of several exposures.
+
+    Parameters
+    ----------
+    times : (n, 2) float
+        Start and end of each, rising.
+
+    Returns
+    -------
+    (n, height, width) float32
+        Light x refreshes, on whole screen pixels.
+    """
+    display, stimulus = scene.display, scene.stimulus
+    by_rows = display.scan_axis == "rows"
+    row_delay = display.delay(np.arange(height_px), height_px) if by_rows else np.zeros(height_px)
+    column_delay = (
+        np.zeros(stimulus.width_px) if by_rows else display.delay(np.arange(stimulus.width_px), stimulus.width_px)
+    )
+    if scene.sign < 0:  # columns are counted along the motion
+        column_delay = column_delay[::-1]
+    out = np.empty((len(times), height_px, stimulus.width_px), np.float32)
+    kinds = stimulus.kind_of_row
+    for kind in np.unique(kinds).tolist():
+        table, local, steps, _ = histories.of_kind(kind)
+        if column_delay.any():
+            table, local = table[local], np.arange(len(local))
+        done: dict[float, np.ndarray] = {}
+        for row in np.flatnonzero(kinds == kind).tolist():
+            late = float(row_delay[row])
+            if late not in done:
+                delay = column_delay if column_delay.any() else late
+                lit = _lit(scene, table, histories.first, steps, times.ravel(), delay)
+                done = {late: (lit[:, 1::2] - lit[:, ::2]).T[:, local].astype(np.float32)}
+            out[:, row] = done[late]
+    return out[:, :, ::-1] if scene.sign < 0 else out

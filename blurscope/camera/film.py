@@ -129,7 +129,7 @@ def _shoot(layout, display, camera, start_refresh, seed, frames, *, still: bool)
     height = layout.height_px
     if still:
         light = film_still_rows(scene, histories, Window(start=start, end=start + exposure), height) / exposure
-        layers = [_still_layer(light, camera)]
+        layers = [still_layer(light, camera)]
     else:
         travel.check(t_low, t_high)
         layers = _moving_layers(scene, histories, travel, camera, view, layout, t_low, t_high)
@@ -143,7 +143,7 @@ def _shoot(layout, display, camera, start_refresh, seed, frames, *, still: bool)
         shifts = [0.0]
     else:
         shifts = [-1 / 3, 0.0, 1 / 3] if display.stripes == "rgb" else [1 / 3, 0.0, -1 / 3]
-    pictures = [_fall_off(render(layers, view, camera, finish, shift), camera) for shift in shifts]
+    pictures = [fall_off(render(layers, view, camera, finish, shift), camera) for shift in shifts]
     codes = develop(pictures, camera, rng)
     data, codes = encode_file(codes, camera, exposure / refresh_hz)
     return Shot(
@@ -219,7 +219,7 @@ def _surround(light, travel, grid, width, a, b, exposure, camera, share) -> np.n
     return tall
 
 
-def _still_layer(light: np.ndarray, camera: Camera) -> Layer:
+def still_layer(light: np.ndarray, camera: Camera) -> Layer:
     pad = BEZEL_PX + 8
     height, width = light.shape
     tall = np.full((height + 2 * pad, width + 2 * pad), camera.surround_light, np.float32)
@@ -228,7 +228,7 @@ def _still_layer(light: np.ndarray, camera: Camera) -> Layer:
     return Layer(light=tall, grid=Grid(first_px=-pad, count_px=width + 2 * pad, steps=1), first_row=-pad, hard=True)
 
 
-def _fall_off(picture: np.ndarray, camera: Camera) -> np.ndarray:
+def fall_off(picture: np.ndarray, camera: Camera) -> np.ndarray:
     """Vignetting and flare."""
     from blurscope._cv import cv2
 

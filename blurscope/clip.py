@@ -1,0 +1,370 @@
+"""A clip of a camera at rest to a measurement: frames to a virtual pursuit photo, then the ordinary stages.
+
+The figures are those of the photo that a perfect camera would have taken. What the frames leave unknown (their spacing,
+their exposure, the video's compression) is in u95 under the name ``frames``.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from blurscope.errors import BlurscopeError, FitError, PhotoError, SettingsError, TargetError
+from blurscope.files import sha256_of, show_path
+from blurscope.flags import warning
+from blurscope.light import Tone, measure_tone
+from blurscope.measurement import EdgeBlur, Measurement, summary_of
+from blurscope.pattern.layout import Layout
+from blurscope.photo.record import Photo
+from blurscope.photo.tone import srgb
+from blurscope.pipeline import read_pattern, to_measurement
+from blurscope.records import Q
+from blurscope.shot import MODEL_FLOOR, ShotFit, measure_shot
+from blurscope.target import Registration, register
+from blurscope.uncertainty import K95
+from blurscope.video import Clip, FrameClock, VirtualCamera, open_clip
+from blurscope.video.allowance import RESPONSE_FACTOR, coding_allowance, frame_allowance, share_of
+
+MIN_REFRESHES = 2
+MIN_PER_REFRESH = 3.0  # frames
+MAX_FRAMES = 4000  # of a clip that are looked at
+MEAN_FRAMES = 64  # that give greys and tone curve
+RATE_TOLERANCE = 0.03
+MOVED_PX = 0.4
+PASSES = 4
+INSTANCE_FLOOR = 2e-3  # share of the step: interpolated frames never repeat better
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ClipResult:
+    """What a clip yields.
+
+    Attributes
+    ----------
+    measurement : Measurement
+    response : dict or None
+        ``blurscope.response/1``: the pixels' light against time; None unless asked for.
+    shot : ShotFit
+        Of the virtual photo.
+    """
+
+    measurement: Measurement
+    response: dict[str, Any] | None
+    shot: ShotFit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Scene:
+    """What is known of a clip before its frames are summed.
+
+    Attributes
+    ----------
+    pose_index : int
+        Frame whose pose ``registration`` has.
+    decode : (n,) float32
+        Light of each code of the frames, 1 at full scale.
+    """
+
+    clip: Clip
+    layout: Layout
+    registration: Registration
+    pose_index: int
+    tone: Tone
+    decode: np.ndarray
+    spacing: float
+    warnings: tuple[dict[str, str], ...]
+
+    @property
+    def frames(self) -> int:
+        """How many frames are used."""
+        return min(self.clip.count, MAX_FRAMES)
+
+    def light(self, codes: np.ndarray) -> np.ndarray:
+        """Return the light of a frame, turned as the pose needs it."""
+        return self.decode[np.rot90(codes)] if self.registration.turned else self.decode[codes]
+
+
+def measure_clip(
+    path: str | os.PathLike[str],
+    *,
+    pattern: str | os.PathLike[str] | Layout,
+    refresh_hz: float | None = None,
+    frame_rate: float | None = None,
+    frame_exposure_ms: float | None = None,
+    trace: bool = False,
+    display_gamma: float | None = None,
+    contrast: float | None = None,
+    meter: tuple[np.ndarray, np.ndarray] | None = None,
+    notes: Mapping[str, str] | None = None,
+    label: str | None = None,
+    on_shot: Callable[[ShotFit], None] | None = None,
+    say: Callable[[str], None] = lambda _: None,
+) -> ClipResult:
+    """Measure the moving plate in a clip of a high-speed camera that stands still.
+
+    Parameters
+    ----------
+    path : path-like
+        The video.
+    pattern : path or Layout
+    refresh_hz : float, optional
+        Replaces the pattern's, with a warning if it differs.
+    frame_rate : float, optional
+        Frames per second as they were taken; without it the file's, corrected by the plate's own motion where it lies.
+    frame_exposure_ms : float, optional
+        Exposure of one frame; unknown, it may be anything up to the time from frame to frame, and u95 says so.
+    trace : bool
+        Read the pixels' light against time as well.
+    display_gamma, contrast, meter, notes, label, on_shot, say
+        As for `blurscope.pipeline.measure`.
+
+    Raises
+    ------
+    BlurscopeError
+        The clip can't be used; one sentence says why.
+    """
+    layout = pattern if isinstance(pattern, Layout) else read_pattern(pattern)
+    hz = layout.refresh_hz if refresh_hz is None else float(refresh_hz)
+    if not 1 <= hz <= 2000:
+        raise SettingsError(f"a refresh rate of {hz:g} Hz is outside 1 to 2000; check --refresh-hz")
+    if frame_rate is not None and not 1 <= frame_rate <= 1e6:
+        raise SettingsError(f"a frame rate of {frame_rate:g} per second is outside 1 to 1 000 000; check --frame-rate")
+    clip = open_clip(path)
+    name = show_path(Path(path).name)
+    if not clip.even:
+        raise PhotoError(
+            f"{name} has frames at uneven times, so its time axis can't be trusted; film at a fixed frame rate"
+        )
+    if clip.count < 6:
+        raise PhotoError(f"{name} has {clip.count} frames, too few for a clip; film some refreshes of the display")
+    scene = look(clip, layout, hz, frame_rate, name, say)
+    options = dict(assumed_gamma=display_gamma, contrast=contrast, meter=meter, say=say)
+    for _ in range(PASSES):
+        share = share_of(None if frame_exposure_ms is None else frame_exposure_ms * hz / 1000, scene.spacing)
+        if not 0 < share[0] <= 1.02:
+            raise SettingsError(
+                f"a frame can't be exposed for {frame_exposure_ms:g} ms at {hz / scene.spacing:.4g} frames per second; "
+                "check --frame-exposure-ms"
+            )
+        camera, photo = virtual_photo(scene, share[0], hz, say)
+        shot = measure_shot(photo, layout, **options)
+        off = _rate_error(shot)
+        if off is None or frame_rate is not None:
+            break
+        scene = replace(scene, spacing=scene.spacing / (1 + off))
+    shot = _with_floor(shot, scene, clip)
+    if on_shot is not None:
+        on_shot(shot)
+    result = to_measurement(
+        shot, hz, notes=notes, label=label if label is not None else show_path(Path(path).stem),
+        declared_law=display_gamma is not None or meter is not None,
+    )  # fmt: skip
+    result = _widened(result, scene, share, hz)
+    response = None
+    if trace:
+        from blurscope.cliptrace import read_steps
+
+        response = read_steps(scene, camera, shot, share, hz, result.label, say)
+    return ClipResult(measurement=result, response=response, shot=shot)
+
+
+def look(
+    clip: Clip, layout: Layout, hz: float, frame_rate: float | None, name: str, say: Callable[[str], None]
+) -> Scene:
+    """Find the plate in some frames, the frame rate by its motion, and the tone curve in the mean of many frames."""
+    last = min(clip.count, MAX_FRAMES) - 1
+    wanted = sorted(
+        {0, last, *(2**k for k in range(1, 12) if 2**k < last), *np.linspace(0, last, 7).astype(int).tolist()}
+    )
+    mean_of = set(np.unique(np.linspace(0, last, MEAN_FRAMES).astype(int)).tolist())
+    found: dict[int, Registration] = {}
+    refused: list[BlurscopeError] = []
+    total: np.ndarray | None = None
+    full = 255
+    for frame in clip.frames(0, last + 1):
+        if frame.index in mean_of:
+            total = frame.codes.astype(np.float32) if total is None else total + frame.codes
+            full = 255 if frame.codes.dtype == np.uint8 else 65535
+        if frame.index in wanted:
+            say(f"looking for the plate in frame {frame.index}")
+            try:
+                found[frame.index] = register(frame.codes, layout)
+            except TargetError as err:
+                refused.append(err)
+            if not found and len(refused) >= 5:
+                break
+    if len(found) < 3:
+        why = f" ({refused[0]})" if refused else ""
+        raise TargetError(f"the plate was found in {len(found)} of the frames of {name} that were looked at{why}")
+    assert total is not None
+    index = min(found, key=lambda i: found[i].rms_px)
+    reg = found[index]
+    _refuse_moving(found, reg, layout, (clip.height_campx, clip.width_campx), name)
+    spacing, warnings = _spacing(found, layout, hz, frame_rate, clip, name)
+    codes = (total / len(mean_of) * np.float32(65535 / full) + 0.5).astype(np.uint16)
+    if reg.turned:
+        codes = np.ascontiguousarray(np.rot90(codes))
+    say("reading greys and halftones")
+    tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, linear=False)
+    step = 65535 // full
+    decode = (tone.decode[::step] / tone.decode[-1]).astype(np.float32)
+    return Scene(clip=clip, layout=layout, registration=reg, pose_index=index, tone=tone, decode=decode,
+                 spacing=spacing, warnings=tuple(warnings))  # fmt: skip
+
+
+def _refuse_moving(
+    found: Mapping[int, Registration], best: Registration, layout: Layout, shape: tuple[int, int], name: str
+) -> None:
+    """Refuse a clip whose camera moves: the plate's rows never do."""
+    good = {i: r for i, r in found.items() if r.turned == best.turned and r.mirrored == best.mirrored}
+    if best.turned:
+        shape = shape[::-1]
+    rows = np.linspace(0.15, 0.85, 3) * layout.height_px
+    middle = 0.5 * sum(best.lit_u_px)
+    x, y = best.pose.to_photo(np.full(3, middle), rows)
+    seen = np.array([r.pose.to_plate(x, y)[1] for r in good.values()])
+    moved = float(np.ptp(seen, axis=0).max()) if len(seen) > 1 else 0.0
+    if moved > MOVED_PX:
+        raise FitError(
+            f"the camera of {name} moved by {moved:.1f} px of the screen across the plate's motion; put it on a tripod, "
+            "or leave out --fixed-camera if it follows the plate"
+        )
+
+
+def _spacing(
+    found: Mapping[int, Registration], layout: Layout, hz: float, given: float | None, clip: Clip, name: str
+) -> tuple[float, list[dict[str, str]]]:
+    """Return refreshes from frame to frame: as given or stated where the plate's motion agrees, else by that."""
+    index = np.array(sorted(found), float)
+    first = found[int(index[0])]
+    x, y = first.pose.to_photo(np.array([0.5 * sum(first.lit_u_px)]), np.array([layout.height_px / 2]))
+    place = np.array([float(found[int(i)].pose.to_plate(x, y)[0][0]) for i in index])
+    period, v = layout.circuit_px, layout.px_per_refresh
+    travel = np.zeros(len(index))
+    slope = 0.0
+    for k in range(1, len(index)):
+        # the plate goes on as it did; a jump of whole circuits is taken out
+        expected = travel[k - 1] + slope * (index[k] - index[k - 1])
+        step = -layout.sign * (place[k] - place[0])
+        travel[k] = step + period * round((expected - step) / period)
+        i = index[: k + 1] - index[: k + 1].mean()
+        slope = float(i @ travel[: k + 1] / (i @ i))
+    seen = slope / v
+    doubt = 1.0 / (index[-1] - index[0]) + 0.02 * abs(seen)  # a tear or a slow pixel shifts a frame by half a refresh
+    if seen < 2 * doubt or seen * (index[-1] - index[0]) < 1.0:
+        raise FitError(
+            f"the plate moves by {max(seen, 0) * v:.2f} px from frame to frame of {name}: it stands still, the camera "
+            "follows it (leave out --fixed-camera), or the clip is shorter than two refreshes"
+        )
+    stated = given if given is not None else clip.rate_hz
+    warnings: list[dict[str, str]] = []
+    if stated is not None and abs(hz / stated - seen) < max(doubt, RATE_TOLERANCE * seen):
+        seen = hz / stated
+    elif given is not None:
+        raise SettingsError(
+            f"the plate moves as if {name} had {hz / seen:.3g} frames per second, not {given:g}; check --frame-rate and "
+            "--refresh-hz"
+        )
+    else:
+        detail = f"{hz / seen:.3g} per second" + (f" for {stated:g}" if stated else "")
+        warnings.append(warning("frame_rate_corrected", detail))
+    if seen > 1 / MIN_PER_REFRESH:
+        raise FitError(
+            f"{name} has {1 / seen:.2g} frames per refresh of the display, and at least {MIN_PER_REFRESH:g} are needed: "
+            f"film with {4 * hz:.0f} frames per second or more, or follow the plate with the camera"
+        )
+    return seen, warnings
+
+
+def virtual_photo(
+    scene: Scene, share: float, hz: float, say: Callable[[str], None] = lambda _: None
+) -> tuple[VirtualCamera, Photo]:
+    """Sum the frames into the pursuit photo of whole refreshes that a perfect camera would have taken."""
+    clip, layout, reg, d = scene.clip, scene.layout, scene.registration, scene.spacing
+    name = show_path(Path(clip.path).name)
+    usable = (min(clip.count, MAX_FRAMES) - 3) * d
+    refreshes = min(int(usable), max(layout.max_exposure_refreshes, MIN_REFRESHES))
+    if refreshes < MIN_REFRESHES:
+        raise PhotoError(
+            f"{name} covers {clip.count * d:.1f} refreshes of the display; film at least {MIN_REFRESHES + 1}, better 10"
+        )
+    camera = VirtualCamera(
+        reg.pose, scene.pose_index, FrameClock(spacing=d, share=share), layout.sign * layout.px_per_refresh,
+        start=d, refreshes=refreshes, u_px=reg.lit_u_px, height_px=layout.height_px, scale=reg.campx_per_px,
+    )  # fmt: skip
+    first, last = max(camera.first, 0), min(camera.last, clip.count - 1)
+    for frame in clip.frames(first, last + 1):
+        say(f"moving frame {frame.index} along with the plate")
+        camera.add(frame.index, scene.light(frame.codes))
+    light = np.clip(camera.photo(), 0, 1)
+    curve = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055)
+    photo = Photo(
+        path=clip.path, kind="video", pixels=(curve * 65535 + 0.5).astype(np.uint16), full_scale=65535.0,
+        tone=srgb("assumed"), bit_depth=clip.bit_depth, exposure_s=refreshes / hz, sha256=sha256_of(clip.path),
+        notes=(f"frames {first} to {last} of {clip.count} at {hz / d:.6g} per second, moved along with the plate and "
+               f"summed over {refreshes} refreshes",),
+    )  # fmt: skip
+    return camera, photo
+
+
+def _rate_error(shot: ShotFit) -> float | None:
+    """Return by how much (relative) the frames are further apart than was assumed; None if it doesn't show."""
+    m = shot.motion
+    if m is None:
+        return None
+    off = m.error / shot.layout.px_per_refresh
+    if abs(m.error) < max(0.03, 3 * m.sd("error")):
+        return None
+    return float(np.clip(off, -0.4, 0.4))
+
+
+def _with_floor(shot: ShotFit, scene: Scene, clip: Clip) -> ShotFit:
+    """Judge how instances scatter by what frames can repeat, not by the noise alone, which is next to nothing."""
+    floor = max(INSTANCE_FLOOR, coding_allowance(clip.bits_per_pixel, clip.codec))
+    spread = shot.spread.copy()
+    for i, n in enumerate(shot.instances):
+        noise = float(np.mean(shot.profiles.sigma[i] ** 2 - MODEL_FLOOR**2)) * float(n) * shot.profiles.correlation
+        spread[i] *= np.sqrt(noise / (noise + floor**2))
+    return replace(shot, spread=spread)
+
+
+def _widened(result: Measurement, scene: Scene, share: tuple[float, float, float], hz: float) -> Measurement:
+    """Add what the frames leave unknown to every figure's u95."""
+    clip, hold_ms = scene.clip, 1000 / hz
+    v = scene.layout.px_per_refresh
+    coding = coding_allowance(clip.bits_per_pixel, clip.codec)
+    warnings = [*result.warnings, *scene.warnings]
+    if share[1] != share[2]:
+        warnings.append(warning("frame_exposure_unknown"))
+    if coding > 0:
+        warnings.append(warning("clip_compressed", f"{clip.bits_per_pixel:.2g} bits per pixel"))
+    edges = [_wider(e, coding, scene.spacing, share, hold_ms, v) for e in result.edges]
+    blocks = dict(result.blocks)
+    blocks["summary"] = summary_of(edges, hold_ms)
+    return replace(result, edges=tuple(edges), blocks=blocks, warnings=tuple(warnings))
+
+
+def _wider(e: EdgeBlur, coding: float, spacing: float, share, hold_ms: float, v: float) -> EdgeBlur:
+    q = e.figures["response_ms"]
+    fastest = 0.0 if q.value is None else max(q.value - (q.u95 or 0.0), 0.0) / hold_ms
+    allow = frame_allowance(fastest, spacing, share)
+    width, response = np.hypot(allow.width, coding), np.hypot(allow.response, RESPONSE_FACTOR * coding)
+    overshoot = 100 * np.hypot(allow.overshoot, coding)
+    sizes = {
+        "bew_px": width * v, "bet_ms": width * hold_ms, "ebet_ms": width * hold_ms / 0.8, "get_ms": width * hold_ms,
+        "ghost_px": 2 * width * v, "ghost_ms": 2 * width * hold_ms, "ghost_refreshes": 2 * width,
+        "overshoot_pct": overshoot, "undershoot_pct": overshoot, "response_ms": response * hold_ms,
+        "response_signal_ms": response * hold_ms, "response_overshoot_pct": 2 * overshoot,
+    }  # fmt: skip
+    return replace(e, figures={name: _plus(q, float(sizes[name])) for name, q in e.figures.items()})
+
+
+def _plus(q: Q, extra: float) -> Q:
+    if q.value is None or q.u95 is None or extra <= 0:
+        return q
+    return Q(value=q.value, u95=float(np.hypot(q.u95, K95 * extra)), flags=q.flags, parts={**q.parts, "frames": extra})

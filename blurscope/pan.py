@@ -1,0 +1,177 @@
+"""A video whose camera follows the plate: its frames are sorted out, and the best are used as pursuit photos."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from blurscope.errors import BlurscopeError, FitError, SettingsError, TargetError
+from blurscope.files import show_path
+from blurscope.flags import warning
+from blurscope.measurement import Measurement
+from blurscope.pattern.layout import Layout
+from blurscope.photo.record import Photo
+from blurscope.photo.tone import BT709, parametric
+from blurscope.pipeline import measure, read_pattern
+from blurscope.target import Registration, register
+from blurscope.video import Frame, open_clip
+
+BEST = 5
+LOOKED_AT = 60
+MIN_SCORE = 0.6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Seen:
+    index: int
+    time_s: float
+    width_px: float = float("inf")
+    reason: str = ""
+
+
+def measure_pan(
+    path: str | os.PathLike[str],
+    *,
+    pattern: str | os.PathLike[str] | Layout,
+    best: int = BEST,
+    looked_at: int = LOOKED_AT,
+    label: str | None = None,
+    notes: Mapping[str, str] | None = None,
+    say: Callable[[str], None] = lambda _: None,
+    **options: Any,
+) -> Measurement:
+    """Measure the plate in a video whose camera follows it.
+
+    Parameters
+    ----------
+    path : path-like
+        The video.
+    pattern : path or Layout
+    best : int
+        How many frames are used as pursuit photos.
+    looked_at : int
+        How many frames, evenly over the video, the plate is looked for in.
+    label, notes, say, **options
+        As for `blurscope.pipeline.measure`.
+
+    Returns
+    -------
+    Measurement
+        With the block ``photos``: the frames used, and those refused with their reasons.
+
+    Raises
+    ------
+    BlurscopeError
+        No frame can be used; the sentence says why.
+    """
+    layout = pattern if isinstance(pattern, Layout) else read_pattern(pattern)
+    if best < 1 or looked_at < 1:
+        raise SettingsError("at least one frame has to be used; check --frames")
+    clip = open_clip(path)
+    name = show_path(Path(path).name)
+    wanted = set(np.unique(np.linspace(0, clip.count - 1, min(looked_at, clip.count)).astype(int)).tolist())
+    seen: list[_Seen] = []
+    kept: dict[int, Photo] = {}
+    for frame in clip.frames(0, max(wanted) + 1):
+        if frame.index not in wanted:
+            continue
+        say(f"looking for the plate in frame {frame.index} of {clip.count}")
+        found = _look(frame, layout)
+        seen.append(found)
+        if not found.reason:
+            kept[frame.index] = _photo(frame, path, name, clip.bit_depth)
+            if len(kept) > 2 * best:  # hold no more frames than may be used
+                ranked = sorted((s for s in seen if s.index in kept), key=lambda s: s.width_px)
+                del kept[ranked[-1].index]
+    ranked = sorted((s for s in seen if s.index in kept), key=lambda s: s.width_px)[: 2 * best]
+    if not ranked:
+        raise TargetError(
+            f"the plate was found in none of the {len(seen)} frames of {name} that were looked at ({seen[0].reason})"
+        )
+    chosen = [kept[s.index] for s in ranked[:best]]
+    say(f"measuring the {len(chosen)} sharpest frames")
+    common = dict(pattern=layout, label=show_path(Path(path).stem) if label is None else label, notes=notes, say=say)
+    try:
+        result = measure(chosen if len(chosen) > 1 else chosen[0], **common, **options)
+    except FitError as err:
+        raise FitError(_why_none(str(err), name, layout)) from None
+    return _with_refused(result, seen, {s.index for s in ranked[:best]}, name)
+
+
+def _look(frame: Frame, layout: Layout) -> _Seen:
+    """Find the plate in a frame, and how wide its edges are there: wide ones are badly followed or out of focus."""
+    try:
+        reg: Registration = register(frame.codes, layout)
+    except BlurscopeError as err:
+        return _Seen(index=frame.index, time_s=frame.time_s, reason=str(err))
+    return _Seen(index=frame.index, time_s=frame.time_s, width_px=reg.width_px)
+
+
+def _photo(frame: Frame, path: str | os.PathLike[str], name: str, bits: int) -> Photo:
+    return Photo(
+        path=os.path.join(os.path.dirname(os.fspath(path)), _frame_name(name, frame.index, frame.time_s)),
+        kind="video",
+        pixels=frame.codes,
+        full_scale=255.0 if frame.codes.dtype == np.uint8 else 65535.0,
+        clip_code=255.0 if frame.codes.dtype == np.uint8 else 65535.0,
+        tone=parametric(BT709, "assumed"),
+        bit_depth=bits,
+        sha256=hashlib.sha256(np.ascontiguousarray(frame.codes)).hexdigest(),
+        notes=(f"frame {frame.index} of {name}, at {frame.time_s:.3f} s; sha256 of its luma",),
+    )
+
+
+def _frame_name(name: str, index: int, time_s: float) -> str:
+    return f"{name}, frame {index} at {time_s:.3f} s"
+
+
+def _why_none(text: str, name: str, layout: Layout) -> str:
+    """Return one sentence for all frames where they share a fault."""
+    whole = 2000 / layout.refresh_hz
+    if "stands still" in text:
+        return (
+            f"the frames of {name} show the plate as a camera at rest or a very short exposure does; if the camera is a "
+            "high-speed one that stands still add --fixed-camera, else follow the plate and expose each frame for "
+            f"{whole:.0f} ms (two refreshes) or more"
+        )
+    if "exposure covers" in text:
+        share = text.split("exposure covers ", 1)[1].split(" ", 1)[0]
+        return (
+            f"each frame of {name} is exposed for {share} of a refresh, say the streaks: lengthen the shutter time to "
+            f"{whole:.0f} ms (two refreshes) or more, or film at a high frame rate and add --fixed-camera"
+        )
+    return text
+
+
+def _with_refused(result: Measurement, seen: list[_Seen], used: set[int], name: str) -> Measurement:
+    """Add the frames that were left out to the block ``photos``, with their reasons."""
+    blocks = dict(result.blocks)
+    photos = list(blocks.get("photos", ()))
+    if not photos:
+        entry = {"photo": blocks["photo"], "rank": 1, "used": True, "weight": 1.0, "tracking": blocks["tracking"]}
+        photos.append({**entry, "reason": "the only frame measured"})
+    widest = max((s.width_px for s in seen if s.index in used), default=0.0)
+    for s in sorted((s for s in seen if s.index not in used), key=lambda s: s.width_px):
+        reason = s.reason or f"its edges are {s.width_px:.1f} px wide, those of the frames used up to {widest:.1f} px"
+        photos.append(
+            {
+                "photo": {"path": _frame_name(name, s.index, s.time_s)},
+                "rank": len(photos) + 1,
+                "used": False,
+                "weight": 0.0,
+                "reason": reason,
+            }
+        )
+    if len(photos) > 1:
+        blocks["photos"] = photos
+    lost = [s for s in seen if s.reason]
+    warnings = list(result.warnings)
+    if lost:
+        warnings.append(warning("frames_refused", f"{len(lost)} of {len(seen)}, the first because {lost[0].reason}"))
+    return replace(result, blocks=blocks, warnings=tuple(warnings))

@@ -1,0 +1,243 @@
+"""Frames of a video file as one channel of codes, one after the other, never the whole clip at once."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from blurscope.errors import PhotoError, SettingsError
+from blurscope.files import show_path
+
+STILL_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"mif1", b"mif2", b"avif", b"crx "}
+STARTS = (
+    b"\x1a\x45\xdf\xa3",  # Matroska, WebM
+    b"\x00\x00\x01\xba",  # MPEG program stream
+    b"\x00\x00\x01\xb3",  # MPEG video
+    b"\x30\x26\xb2\x75\x8e\x66\xcf\x11",  # ASF
+    b"FLV\x01",
+    b"OggS",
+    b"\x06\x0e\x2b\x34",  # MXF
+)
+BOXES = (b"moov", b"mdat", b"wide", b"free", b"skip")  # QuickTime files older than ftyp
+UNEVEN = 0.35  # of the time from frame to frame: how far a frame may lie off an even beat
+MAX_RATE = 1_000_000.0
+MAX_MEGAPIXELS = 80.0
+LIMITED = (16.0, 219.0)  # black and span of 8-bit luma in the limited range, Rec. ITU-R BT.709
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Frame:
+    """One frame.
+
+    Attributes
+    ----------
+    index : int
+        From 0.
+    time_s : float
+        By the file's clock, from the first frame.
+    codes : (h, w) uint8 or uint16
+        One channel: luma over the full range; the file's rows and columns, nothing turned.
+    """
+
+    index: int
+    time_s: float
+    codes: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Clip:
+    """What a video file says of itself.
+
+    Attributes
+    ----------
+    path : str
+    width_campx, height_campx : int
+    count : int
+        Frames.
+    rate_hz : float or None
+        Frames per second by the file's clock; None where it has none.
+    even : bool
+        Whether the frames follow each other evenly.
+    bit_depth : int
+    codec : str
+    """
+
+    path: str
+    width_campx: int
+    height_campx: int
+    count: int
+    rate_hz: float | None
+    even: bool
+    bit_depth: int
+    codec: str
+
+    @property
+    def bits_per_pixel(self) -> float:
+        """Size of the file over all its pixels."""
+        return 8.0 * os.path.getsize(self.path) / max(self.count * self.width_campx * self.height_campx, 1)
+
+    def frames(self, first: int = 0, last: int | None = None) -> Iterator[Frame]:
+        """Yield the frames from ``first`` to before ``last``.
+
+        Raises
+        ------
+        PhotoError
+            A frame can't be decoded.
+        """
+        av = require_av()
+        end = self.count if last is None else min(last, self.count)
+        name = show_path(self.path)
+        index = 0
+        try:
+            with av.open(self.path) as container:
+                stream = container.streams.video[0]
+                stream.thread_type = "AUTO"
+                start = None
+                for picture in container.decode(stream):
+                    if picture.pts is not None and start is None:
+                        start = picture.pts
+                    if index >= end:
+                        return
+                    if index >= first:
+                        seconds = float((picture.pts - start) * picture.time_base) if picture.pts is not None else 0.0
+                        yield Frame(index=index, time_s=seconds, codes=_codes(picture, name))
+                    index += 1
+        except av.error.FFmpegError as exc:
+            raise PhotoError(
+                f"{name} is damaged at frame {index} ({str(exc.strerror or exc):.80}); copy it from the camera again"
+            ) from None
+        if index < end:
+            raise PhotoError(
+                f"{name} holds {index} of {self.count} frames that can be decoded; copy it from the camera again"
+            )
+
+
+def require_av() -> Any:
+    """Return PyAV.
+
+    Raises
+    ------
+    SettingsError
+        It isn't installed; the message has the line that installs it.
+    """
+    try:
+        import av
+    except ImportError:
+        raise SettingsError(
+            "video files need PyAV, which is not installed: run \"pip install 'blurscope[video]'\""
+        ) from None
+    av.logging.set_level(None)
+    return av
+
+
+def is_video(path: str | os.PathLike[str]) -> bool:
+    """Say whether a file is a video, by its first bytes; a file that can't be read is none."""
+    try:
+        with open(path, "rb") as stream:
+            data = stream.read(512)
+    except (OSError, ValueError):
+        return False
+    if data.startswith(STARTS) or (data[:4] == b"RIFF" and data[8:12] == b"AVI "):
+        return True
+    if data[:1] == b"\x47" and data[188:189] == b"\x47" and data[376:377] == b"\x47":  # MPEG transport stream
+        return True
+    if data[4:8] == b"ftyp":
+        return data[8:12] not in STILL_BRANDS and data[8:12] not in (b"avis", b"msf1", b"hevc", b"hevx")
+    return data[4:8] in BOXES
+
+
+def open_clip(path: str | os.PathLike[str]) -> Clip:
+    """Look at a video file: its size, its frames, their beat. Nothing is decoded but the first frame.
+
+    Raises
+    ------
+    PhotoError
+        No video, damaged, cut short, interlaced, or too large.
+    SettingsError
+        PyAV isn't installed.
+    """
+    av = require_av()
+    name = show_path(path)
+    if not os.path.isfile(path):
+        raise PhotoError(f"{name} does not exist; check the path")
+    try:
+        with av.open(os.fspath(path)) as container:
+            if not container.streams.video:
+                raise PhotoError(f"{name} has no pictures in it; give a video")
+            stream = container.streams.video[0]
+            width, height = stream.codec_context.width, stream.codec_context.height
+            if width * height > MAX_MEGAPIXELS * 1e6 or min(width, height) < 16:
+                raise PhotoError(f"{name} has frames of {width} x {height}, which is no clip of a display")
+            picture = next(container.decode(stream), None)
+            if picture is None:
+                raise PhotoError(f"{name} holds no frame that can be decoded; copy it from the camera again")
+            if getattr(picture, "interlaced_frame", False):
+                raise PhotoError(f"{name} is interlaced, so each frame mixes two times; film progressively")
+            depth = picture.format.components[0].bits
+            stated = container.duration / 1e6 if container.duration else None
+            codec = stream.codec_context.name
+        with av.open(os.fspath(path)) as container:
+            stream = container.streams.video[0]
+            packets = [p for p in container.demux(stream) if p.size]
+            times = [p.pts if p.pts is not None else p.dts for p in packets]
+            count, base = len(times), stream.time_base
+            rate = stream.average_rate or stream.guessed_rate
+    except av.error.FFmpegError as exc:
+        raise PhotoError(
+            f"{name} can't be read as a video ({str(exc.strerror or exc):.80}); copy it from the camera again"
+        ) from None
+    if any(t is None for t in times) or base is None:
+        return Clip(path=os.fspath(path), width_campx=width, height_campx=height, count=count, codec=codec,
+                    rate_hz=float(rate) if rate else None, even=True, bit_depth=depth)  # fmt: skip
+    at = np.sort(np.array(times, float)) * float(base)
+    measured, even = _beat(at, float(base), float(rate) if rate else None)
+    if stated and count > 2 and measured and at[-1] - at[0] + 1 / measured < 0.9 * stated - 0.1:
+        raise PhotoError(
+            f"{name} is cut short: {at[-1] - at[0]:.2f} s of pictures where its header says {stated:.2f} s; copy it "
+            "from the camera again"
+        )
+    return Clip(path=os.fspath(path), width_campx=width, height_campx=height, count=count, codec=codec,
+                rate_hz=measured, even=even, bit_depth=depth)  # fmt: skip
+
+
+def _beat(at: np.ndarray, tick: float, stated: float | None) -> tuple[float | None, bool]:
+    """Return frames per second and whether they are even, by the times of the frames."""
+    if len(at) < 2 or at[-1] <= at[0]:
+        return stated, True
+    gap = (at[-1] - at[0]) / (len(at) - 1)
+    off = at - at[0] - gap * np.arange(len(at))
+    even = float(np.abs(off - np.median(off)).max()) <= max(UNEVEN * gap, 1.5 * tick)
+    rate = 1 / gap
+    # coarse ticks blur the spacing: the header's ratio counts where it agrees
+    if stated and abs(rate / stated - 1) < max(2 * tick / (at[-1] - at[0]), 1e-3):
+        rate = stated
+    return rate, even
+
+
+def _codes(picture: Any, name: str) -> np.ndarray:
+    """Return the luma of a frame over the full range of uint8 or uint16."""
+    kind, part = picture.format.name, picture.format.components[0]
+    bits = part.bits
+    grey = kind.startswith("gray")
+    if kind.startswith(("yuv", "nv12", "nv21", "nv16")) or grey:
+        if kind.endswith("be"):
+            picture, kind = picture.reformat(format=kind[:-2] + "le"), kind[:-2] + "le"
+        plane = picture.planes[0]
+        sample = np.uint16 if bits > 8 else np.uint8
+        rows = np.frombuffer(plane, np.uint8, plane.line_size * picture.height).reshape(picture.height, -1)
+        codes = rows[:, : picture.width * sample().itemsize].copy().view(sample)
+        full = grey or kind.startswith("yuvj") or int(picture.color_range or 0) == 2
+        if full and bits == 8:
+            return codes
+        scale = 2 ** (bits - 8)
+        low, span = (0.0, 2.0**bits - 1) if full else (LIMITED[0] * scale, LIMITED[1] * scale)
+        table = (np.clip((np.arange(2**bits) - low) / span, 0, 1) * 65535 + 0.5).astype(np.uint16)
+        return table[np.minimum(codes, 2**bits - 1)]
+    deep = bits > 8
+    rgb = picture.to_ndarray(format="rgb48le" if deep else "rgb24")
+    luma = rgb @ np.array([0.299, 0.587, 0.114], np.float32)  # Rec. ITU-R BT.601
+    return (luma * (1 if deep else 257) + 0.5).astype(np.uint16)

@@ -231,8 +231,8 @@ def _refuse_moving(
     moved = float(np.ptp(seen, axis=0).max()) if len(seen) > 1 else 0.0
     if moved > MOVED_PX:
         raise FitError(
-            f"the camera of {name} moved by {moved:.1f} px of the screen across the plate's motion; put it on a tripod, "
-            "or leave out --fixed-camera if it follows the plate"
+            f"the camera of {name} moved by {moved:.1f} px of the screen across the motion; put it on a tripod, or "
+            "leave out --fixed-camera if it follows the plate"
         )
 
 
@@ -267,15 +267,15 @@ def _spacing(
         seen = hz / stated
     elif given is not None:
         raise SettingsError(
-            f"the plate moves as if {name} had {hz / seen:.3g} frames per second, not {given:g}; check --frame-rate and "
-            "--refresh-hz"
+            f"the plate moves as if {name} had {hz / seen:.3g} frames per second, not {given:g}; check --frame-rate "
+            "and --refresh-hz"
         )
     else:
         detail = f"{hz / seen:.3g} per second" + (f" for {stated:g}" if stated else "")
         warnings.append(warning("frame_rate_corrected", detail))
     if seen > 1 / MIN_PER_REFRESH:
         raise FitError(
-            f"{name} has {1 / seen:.2g} frames per refresh of the display, and at least {MIN_PER_REFRESH:g} are needed: "
+            f"{name} has {1 / seen:.2g} frames per refresh of the display, at least {MIN_PER_REFRESH:g} are needed: "
             f"film with {4 * hz:.0f} frames per second or more, or follow the plate with the camera"
         )
     return seen, warnings

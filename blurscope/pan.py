@@ -24,7 +24,6 @@ from blurscope.video import Frame, open_clip
 
 BEST = 5
 LOOKED_AT = 60
-MIN_SCORE = 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,22 +85,22 @@ def measure_pan(
         seen.append(found)
         if not found.reason:
             kept[frame.index] = _photo(frame, path, name, clip.bit_depth)
-            if len(kept) > 2 * best:  # hold no more frames than may be used
+            if len(kept) > best:  # hold no more frames than are used
                 ranked = sorted((s for s in seen if s.index in kept), key=lambda s: s.width_px)
                 del kept[ranked[-1].index]
-    ranked = sorted((s for s in seen if s.index in kept), key=lambda s: s.width_px)[: 2 * best]
+    ranked = sorted((s for s in seen if s.index in kept), key=lambda s: s.width_px)
     if not ranked:
         raise TargetError(
             f"the plate was found in none of the {len(seen)} frames of {name} that were looked at ({seen[0].reason})"
         )
-    chosen = [kept[s.index] for s in ranked[:best]]
+    chosen = [kept[s.index] for s in ranked]
     say(f"measuring the {len(chosen)} sharpest frames")
     common = dict(pattern=layout, label=show_path(Path(path).stem) if label is None else label, notes=notes, say=say)
     try:
         result = measure(chosen if len(chosen) > 1 else chosen[0], **common, **options)
     except FitError as err:
         raise FitError(_why_none(str(err), name, layout)) from None
-    return _with_refused(result, seen, {s.index for s in ranked[:best]}, name)
+    return _with_refused(result, seen, {s.index for s in ranked}, name)
 
 
 def _look(frame: Frame, layout: Layout) -> _Seen:
@@ -136,8 +135,8 @@ def _why_none(text: str, name: str, layout: Layout) -> str:
     whole = 2000 / layout.refresh_hz
     if "stands still" in text:
         return (
-            f"the frames of {name} show the plate as a camera at rest or a very short exposure does; if the camera is a "
-            "high-speed one that stands still add --fixed-camera, else follow the plate and expose each frame for "
+            f"the frames of {name} show the plate as a camera at rest or a very short exposure does; if the camera is "
+            "a high-speed one that stands still add --fixed-camera, else follow the plate and expose each frame for "
             f"{whole:.0f} ms (two refreshes) or more"
         )
     if "exposure covers" in text:

@@ -230,9 +230,19 @@ def measure_tone(
         curve_modes=modes,
         clipped_share=clipped,
         crushed_share=crushed,
-        black_bias=_black_bias(patches, decode, crushed) / float(np.exp(flat[0])),
+        black_bias=max(
+            _black_bias(patches, decode, crushed) / float(np.exp(flat[0])),
+            0.0 if linear else _lifted(levels, law, gamma),
+        ),
         warnings=tuple(warnings),
     )
+
+
+def _lifted(levels: np.ndarray, law: np.ndarray, gamma: float) -> float:
+    """How much too near to black the darkest grey lies for a power law: what noise cut off at 0 in the camera does."""
+    darkest = int(np.argmax(levels > 0))
+    expected = law[0] + (1 - law[0]) * (levels[darkest] / 255) ** gamma
+    return float(np.clip(expected - law[darkest], 0.0, 0.003))
 
 
 def _first_closed(patches, levels, full, frame, tries, linear):
@@ -360,7 +370,7 @@ def _fit(patches, levels, full, centre, radius, *, linear, known, mixed):
         c = np.linspace(0.0, 1.0, 257)
         at = decode[np.round(c * full).astype(int)] / np.exp(flat[0])
         slope = np.gradient(at, np.maximum.accumulate(c + _hats(c) @ theta) + 1e-9 * np.arange(len(c)))
-        shifts = (_hats(c) @ vector * np.sqrt(np.maximum(value, 0.0))).T * slope * max(spread, 0.2)
+        shifts = (_hats(c) @ vector * np.sqrt(np.maximum(value, 0.0))).T * slope * max(spread, 0.04)
         order = np.argsort(-np.abs(shifts).max(axis=1))[:MODES]
         modes = np.array([np.interp(MODE_LIGHT, at, shift) for shift in shifts[order]])
         modes -= np.outer(modes[:, -1], MODE_LIGHT)  # white is 1

@@ -18,6 +18,7 @@ from blurscope.pattern.layout import Layout
 KNOTS = 7
 CLOSURE_LIMIT = 0.03
 GOOD_CLOSURE = 0.008
+LOOKS_LINEAR = 0.04  # share of white
 MODES = 3
 MODE_LIGHT = np.linspace(0.0, 1.0, 65) ** 2  # relative to white
 MIN_DITHERS = 3  # from which the row halftones only check the curve
@@ -191,13 +192,13 @@ def measure_tone(
     # the smeared columns of the dithers are even areas, whatever demosaicing or sharpening does to alternating rows
     tries = [("dither",)] if len({p.block for p in patches if p.kind == "dither"}) >= MIN_DITHERS else []
     tries += [("dither", "halftone"), ("halftone",)]
-    fit, closure, mixed = _first_closed(patches, levels, full, frame, tries, linear)
     method = "linear_file" if declared_linear else "row_halftones"
-    if not linear and closure > CLOSURE_LIMIT:
-        # a linear file need not say so
-        other, gap, _ = _first_closed(patches, levels, full, frame, [mixed], True)
-        if gap < CLOSURE_LIMIT:
-            fit, closure, linear = other, gap, True
+    fit = closure = None
+    if not linear and _looks_linear(patches):  # a linear file need not say so
+        fit, closure, mixed = _first_closed(patches, levels, full, frame, tries, True)
+        linear = closure < GOOD_CLOSURE
+    if fit is None or not (linear or declared_linear):
+        fit, closure, mixed = _first_closed(patches, levels, full, frame, tries, linear)
     if not linear and closure > CLOSURE_LIMIT:
         warnings.append(("halftone_inconsistent", f"they miss by {100 * closure:.1f} % of white"))
         if known is None:
@@ -236,6 +237,13 @@ def measure_tone(
         ),
         warnings=tuple(warnings),
     )
+
+
+def _looks_linear(patches: list[Patch]) -> bool:
+    """Whether the codes of halftones and dithers themselves lie about where their shares of white are."""
+    white, black = (codes @ weights for codes, weights in (_pooled(patches, 255), _pooled(patches, 0)))
+    off = [(p.codes @ p.weights - black) / max(white - black, 1) - p.share for p in patches if p.kind != "grey"]
+    return bool(off) and float(np.mean(np.abs(off))) < LOOKS_LINEAR
 
 
 def _lifted(levels: np.ndarray, law: np.ndarray, gamma: float) -> float:

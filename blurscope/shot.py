@@ -130,8 +130,14 @@ def measure_shot(
     if reg.turned:
         codes = np.ascontiguousarray(np.rot90(codes))
     say("reading greys and halftones")
-    known = dict(linear=linear, assumed_gamma=assumed_gamma, meter=meter, contrast=contrast)
-    tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, **known)
+    known = dict(assumed_gamma=assumed_gamma, meter=meter, contrast=contrast)
+    tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, linear=linear, **known)
+    if tone.linear and not linear:  # the plate was looked for through the wrong curve
+        linear = True
+        turned = reg.turned
+        reg = replace(register(codes, layout, linear=linear), turned=turned)
+        tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, linear=linear, **known)
+    known["linear"] = linear
     lens_px, lens_sd = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)
     blur = float(np.hypot(lens_px, 0.35 / reg.campx_per_px))
     if blur > MIXING_BLUR_PX:  # stripes reach into each other

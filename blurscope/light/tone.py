@@ -53,6 +53,8 @@ class Tone:
         Independent changes of the curve by one standard deviation each, at the lights `MODE_LIGHT`.
     black_bias : float
         What clipping of the noise at code 0 may add to the mean of black, share of white.
+    linear : bool
+        Codes are proportional to light.
     clipped_share, crushed_share : float
         Share of pixels of the white / black stripes at the ends of the code range.
     """
@@ -74,6 +76,7 @@ class Tone:
     clipped_share: float
     crushed_share: float
     black_bias: float = 0.0
+    linear: bool = False
     warnings: tuple[tuple[str, str], ...] = ()
 
     def gain(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -235,6 +238,7 @@ def measure_tone(
             _black_bias(patches, decode, crushed) / float(np.exp(flat[0])),
             0.0 if linear else _lifted(levels, law, gamma),
         ),
+        linear=linear,
         warnings=tuple(warnings),
     )
 

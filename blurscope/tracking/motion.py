@@ -366,6 +366,8 @@ def fit_motion(
     clock = np.array([i for i, s in enumerate(streaks) if s.slit.kind == "clock"], int)
     phases = np.array([streaks[i].slit.phase_refreshes for i in clock], int)
     period = streaks[clock[0]].slit.period_refreshes if len(clock) else 0
+    if not len(clock):  # slits of many levels, a few in each row, can't tell where the pose is askew
+        prior[9:] = 0.03
     per_cell = STEPS // CLOCK_CELLS
     free = np.zeros(0)
     if len(clock):

@@ -7,7 +7,7 @@ their exposure, the video's compression) is in u95 under the name ``frames``.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,7 @@ from blurscope.errors import BlurscopeError, FitError, PhotoError, SettingsError
 from blurscope.files import sha256_of, show_path
 from blurscope.flags import warning
 from blurscope.light import Tone, measure_tone
-from blurscope.measurement import EdgeBlur, Measurement, summary_of
+from blurscope.measurement import EdgeBlur, Measurement, mean_q, summary_of
 from blurscope.pattern.layout import Layout
 from blurscope.photo.record import Photo
 from blurscope.photo.tone import srgb
@@ -28,7 +28,7 @@ from blurscope.shot import MODEL_FLOOR, ShotFit, measure_shot
 from blurscope.target import Registration, register
 from blurscope.uncertainty import K95
 from blurscope.video import Clip, FrameClock, VirtualCamera, open_clip
-from blurscope.video.allowance import RESPONSE_FACTOR, coding_allowance, frame_allowance, share_of
+from blurscope.video.allowance import RESPONSE_FACTOR, Allowance, coding_allowance, frame_allowance, share_of
 
 MIN_REFRESHES = 2
 MIN_PER_REFRESH = 3.0  # frames
@@ -37,6 +37,8 @@ MEAN_FRAMES = 64  # that give greys and tone curve
 RATE_TOLERANCE = 0.03
 MOVED_PX = 0.4
 PASSES = 4
+SHARED = ("lens", "tracking", "exposure", "phase", "scale", "tone")
+TELL_EVERY = 20  # frames
 INSTANCE_FLOOR = 2e-3  # share of the step: interpolated frames never repeat better
 
 
@@ -134,6 +136,8 @@ def measure_clip(
         raise SettingsError(f"a refresh rate of {hz:g} Hz is outside 1 to 2000; check --refresh-hz")
     if frame_rate is not None and not 1 <= frame_rate <= 1e6:
         raise SettingsError(f"a frame rate of {frame_rate:g} per second is outside 1 to 1 000 000; check --frame-rate")
+    if frame_exposure_ms is not None and not 0 < frame_exposure_ms <= 1e6:
+        raise SettingsError("the exposure of a frame must be above 0 ms; check --frame-exposure-ms")
     clip = open_clip(path)
     name = show_path(Path(path).name)
     if not clip.even:
@@ -157,14 +161,19 @@ def measure_clip(
         if off is None or frame_rate is not None:
             break
         scene = replace(scene, spacing=scene.spacing / (1 + off))
-    shot = _with_floor(shot, scene, clip)
+    typical = float(np.nanmedian([f.value["response"] for f in shot.fits]))
+    between = frame_allowance(typical if np.isfinite(typical) else 0.0, scene.spacing, share).width
+    shot = with_floor(shot, max(INSTANCE_FLOOR, between, coding_allowance(clip.bits_per_pixel, clip.codec)))
     if on_shot is not None:
         on_shot(shot)
     result = to_measurement(
         shot, hz, notes=notes, label=label if label is not None else show_path(Path(path).stem),
         declared_law=display_gamma is not None or meter is not None,
     )  # fmt: skip
-    result = _widened(result, scene, share, hz)
+    more = list(scene.warnings)
+    if share[1] != share[2]:
+        more.append(warning("frame_exposure_unknown"))
+    result = widened(result, clip, lambda fastest: frame_allowance(fastest, scene.spacing, share), more)
     response = None
     if trace:
         from blurscope.cliptrace import read_steps
@@ -179,7 +188,7 @@ def look(
     """Find the plate in some frames, the frame rate by its motion, and the tone curve in the mean of many frames."""
     last = min(clip.count, MAX_FRAMES) - 1
     wanted = sorted(
-        {0, last, *(2**k for k in range(1, 12) if 2**k < last), *np.linspace(0, last, 7).astype(int).tolist()}
+        {0, last, *(2**k for k in range(1, 12) if 2**k < last), *np.linspace(0, last, 4).astype(int).tolist()}
     )
     mean_of = set(np.unique(np.linspace(0, last, MEAN_FRAMES).astype(int)).tolist())
     found: dict[int, Registration] = {}
@@ -191,7 +200,7 @@ def look(
             total = frame.codes.astype(np.float32) if total is None else total + frame.codes
             full = 255 if frame.codes.dtype == np.uint8 else 65535
         if frame.index in wanted:
-            say(f"looking for the plate in frame {frame.index}")
+            say(f"looking for the plate in frame {frame.index} of {last}")
             try:
                 found[frame.index] = register(frame.codes, layout)
             except TargetError as err:
@@ -299,7 +308,8 @@ def virtual_photo(
     )  # fmt: skip
     first, last = max(camera.first, 0), min(camera.last, clip.count - 1)
     for frame in clip.frames(first, last + 1):
-        say(f"moving frame {frame.index} along with the plate")
+        if frame.index % TELL_EVERY == 0:
+            say(f"moving frames along with the plate, {frame.index} of {last}")
         camera.add(frame.index, scene.light(frame.codes))
     light = np.clip(camera.photo(), 0, 1)
     curve = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055)
@@ -323,36 +333,57 @@ def _rate_error(shot: ShotFit) -> float | None:
     return float(np.clip(off, -0.4, 0.4))
 
 
-def _with_floor(shot: ShotFit, scene: Scene, clip: Clip) -> ShotFit:
-    """Judge how instances scatter by what frames can repeat, not by the noise alone, which is next to nothing."""
-    floor = max(INSTANCE_FLOOR, coding_allowance(clip.bits_per_pixel, clip.codec))
+def with_floor(shot: ShotFit, floor: float) -> ShotFit:
+    """Judge how instances scatter by what frames can repeat, not by the noise alone, which may be next to nothing.
+
+    Parameters
+    ----------
+    shot : ShotFit
+    floor : float
+        Standard deviation of an instance's profile that is no fault of the display, share of the step.
+    """
     spread = shot.spread.copy()
     for i, n in enumerate(shot.instances):
         noise = float(np.mean(shot.profiles.sigma[i] ** 2 - MODEL_FLOOR**2)) * float(n) * shot.profiles.correlation
-        spread[i] *= np.sqrt(noise / (noise + floor**2))
+        spread[i] *= np.sqrt(max(noise, 0.0) / (max(noise, 0.0) + floor**2))
     return replace(shot, spread=spread)
 
 
-def _widened(result: Measurement, scene: Scene, share: tuple[float, float, float], hz: float) -> Measurement:
-    """Add what the frames leave unknown to every figure's u95."""
-    clip, hold_ms = scene.clip, 1000 / hz
-    v = scene.layout.px_per_refresh
+def widened(
+    result: Measurement, clip: Clip, allowance_of: Callable[[float], Allowance], warnings: Sequence[dict[str, str]] = ()
+) -> Measurement:
+    """Add what the frames of a video leave unknown to every figure's u95.
+
+    Parameters
+    ----------
+    result : Measurement
+    clip : Clip
+    allowance_of : callable
+        From the fastest response that the figures allow, in refreshes, to the standard uncertainties.
+    warnings : sequence
+        To be added.
+    """
+    capture = result.blocks["capture"]
+    hold_ms, v = capture["hold_ms"], capture["px_per_refresh"]
     coding = coding_allowance(clip.bits_per_pixel, clip.codec)
-    warnings = [*result.warnings, *scene.warnings]
-    if share[1] != share[2]:
-        warnings.append(warning("frame_exposure_unknown"))
+    more = list(warnings)
     if coding > 0:
-        warnings.append(warning("clip_compressed", f"{clip.bits_per_pixel:.2g} bits per pixel"))
-    edges = [_wider(e, coding, scene.spacing, share, hold_ms, v) for e in result.edges]
+        more.append(warning("clip_compressed", f"{clip.bits_per_pixel:.2g} bits per pixel"))
+    edges = [_wider(e, coding, allowance_of, hold_ms, v) for e in result.edges]
     blocks = dict(result.blocks)
-    blocks["summary"] = summary_of(edges, hold_ms)
-    return replace(result, edges=tuple(edges), blocks=blocks, warnings=tuple(warnings))
+    summary = summary_of(edges, hold_ms)
+    for name in ("bet_ms", "ghost_ms", "response_ms", "response_signal_ms"):
+        summary[f"{name}_mean"] = mean_q([e.figures[name] for e in edges if e.ok], (*SHARED, "frames"))
+    blocks["summary"] = summary
+    return replace(result, edges=tuple(edges), blocks=blocks, warnings=(*result.warnings, *more))
 
 
-def _wider(e: EdgeBlur, coding: float, spacing: float, share, hold_ms: float, v: float) -> EdgeBlur:
+def _wider(
+    e: EdgeBlur, coding: float, allowance_of: Callable[[float], Allowance], hold_ms: float, v: float
+) -> EdgeBlur:
     q = e.figures["response_ms"]
     fastest = 0.0 if q.value is None else max(q.value - (q.u95 or 0.0), 0.0) / hold_ms
-    allow = frame_allowance(fastest, spacing, share)
+    allow = allowance_of(fastest)
     width, response = np.hypot(allow.width, coding), np.hypot(allow.response, RESPONSE_FACTOR * coding)
     overshoot = 100 * np.hypot(allow.overshoot, coding)
     sizes = {

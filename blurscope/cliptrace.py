@@ -24,8 +24,9 @@ from blurscope.video.trace import PixelPool, PooledStep
 SCHEMA = "blurscope.response/1"
 MIN_BINS = 24
 FLOOR = 2e-3  # of the step: what interpolation and flat field leave of a pooled sample
+LENS_SD_PX = 0.03
 LEVEL_SD = 4e-3  # of the step, of the plateaus
-STEP_POINTS = 400
+TELL_EVERY = 50  # frames
 MEANS = ("response_ms", "response_signal_ms")
 
 
@@ -101,10 +102,11 @@ def pool_steps(
     if m is None:
         raise FitError("the streaks do not give the refresh clock, so the pixels' light can't be timed")
     travel = layout.sign * layout.px_per_refresh
-    shift = travel * (m.start + m.exposure / 2)
     away = travel * (camera.middle - scene.pose_index * scene.spacing)
 
     def place(x: np.ndarray, row: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        # the pose leans with the edges, which a scanned-out display shows later in lower rows
+        shift = travel * (m.start_at(x, row, layout) + m.exposure / 2)
         u, v = camera.to_plate(*shot.registration.pose.to_photo(x - shift, row))
         return reg.pose.to_photo(u + away, v)
 
@@ -115,7 +117,8 @@ def pool_steps(
     shape = (w, h) if reg.turned else (h, w)
     pool = PixelPool(layout, place, clock_at, scene.spacing, scene.tone.gain, shape)
     for frame in scene.clip.frames(0, scene.frames):
-        say(f"reading the pixels in frame {frame.index}")
+        if frame.index % TELL_EVERY == 0:
+            say(f"reading the pixels, frame {frame.index} of {scene.frames}")
         pool.add(frame.index, scene.light(frame.codes))
     return [p for p in pool.steps() if len(p.age) >= MIN_BINS]
 
@@ -127,21 +130,24 @@ def fit_steps(pooled: list[PooledStep], scene: Any, shot: ShotFit, share: tuple[
     count = max(len(p.age) for p in pooled)
     n = len(pooled)
     esf, sigma = np.zeros((n, count)), np.full((n, count), 1e3)
-    operator = np.zeros((n, count, len(ages) - 1))
-    boxes = [np.zeros_like(operator) for _ in range(2)]
+    lens_sd = max(shot.lens_sd_px, LENS_SD_PX)
+    # as it is likely; exposed for the least and the most; the lens softer by one standard deviation
+    kinds = [(share[0], 0.0), (share[1], 0.0), (share[2], 0.0), (share[0], lens_sd)]
+    operators = np.zeros((len(kinds), n, count, len(ages) - 1))
     for i, p in enumerate(pooled):
         k = len(p.age)
         esf[i, :k], sigma[i, :k] = p.light, np.hypot(p.sd, FLOOR)
         age = np.concatenate([p.age, np.full(count - k, p.age[-1])])
-        operator[i] = exposure_operator(age, ages, share[0] * scene.spacing)
-        for box, s in zip(boxes, share[1:], strict=True):
-            box[i] = exposure_operator(age, ages, s * scene.spacing)
+        for operator, (length, softer) in zip(operators, kinds, strict=True):
+            mixed = leak(p.border_px, shot, softer)
+            for j, weight in ((0, 1 - 2 * mixed), (-1, mixed), (1, mixed)):
+                operator[i] += weight * exposure_operator(age + j, ages, length * scene.spacing)
     levels = np.tile([0.0, 1.0, LEVEL_SD, LEVEL_SD], (n, 1))
     profiles = Profiles(
         lag_px=np.arange(count, dtype=float),
         esf=esf,
         sigma=sigma,
-        operator=operator,
+        operator=operators[0],
         ages=ages,
         correlation=1.0,
         length=float(layout.field_refreshes + 2),
@@ -149,11 +155,34 @@ def fit_steps(pooled: list[PooledStep], scene: Any, shot: ShotFit, share: tuple[
     )
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
-        shorter, longer = (np.einsum("imk,ik->im", box, cells) for box in boxes)
-        return [Nuisance(name="frames", shift=0.5 * (longer - shorter))]
+        seen = np.einsum("jimk,ik->jim", operators, cells)
+        return [
+            Nuisance(name="frames", shift=0.5 * (seen[2] - seen[1])),
+            Nuisance(name="lens", shift=seen[3] - seen[0]),
+        ]
 
     law = _signal_maps([(p.from_level, p.to_level) for p in pooled], shot.tone)
     return measure_profiles(profiles, nuisances_of, law, np.random.default_rng(20240501))
+
+
+def leak(border_px: np.ndarray, shot: ShotFit, softer_px: float = 0.0) -> float:
+    """Return how much light a sample takes from pixels that switch a refresh earlier, and as much from later ones.
+
+    Parameters
+    ----------
+    border_px : (n,) float
+        Distance of the samples from the next border of pixels that switch together.
+    shot : ShotFit
+        Has the lens and the scale.
+    softer_px : float
+        Blur added to the lens.
+    """
+    from scipy.special import ndtr
+
+    pixel = 1 / shot.registration.campx_per_px
+    sigma = np.sqrt(shot.lens_px**2 + softer_px**2 + pixel**2 * (1 / 12 + 1 / 6))  # its area, and reading between two
+    far = shot.layout.px_per_refresh - border_px
+    return float(0.5 * np.mean(ndtr(-border_px / sigma) + ndtr(-far / sigma)))
 
 
 def exposure_operator(age: np.ndarray, ages: np.ndarray, length: float) -> np.ndarray:
@@ -200,7 +229,7 @@ def _entry(p: PooledStep, fit: BlurFit, scene: Any, hold_ms: float, extra: float
 
     response = figure("response", hold_ms, np.hypot(extra, timing))
     signal = figure("response_signal", hold_ms, np.hypot(extra, timing))
-    overshoot = figure("response_overshoot", 100.0)
+    overshoot = figure("response_overshoot", 100.0, extra)
     edges = age_edges(scene.layout.field_refreshes + 1)
     t = 0.5 * (edges[1:] + edges[:-1]) - fit.onset
     light = fit.cells

@@ -11,6 +11,8 @@ from typing import Any
 
 import numpy as np
 
+from blurscope.clip import widened, with_floor
+from blurscope.combine import combine_shots
 from blurscope.errors import BlurscopeError, FitError, SettingsError, TargetError
 from blurscope.files import show_path
 from blurscope.flags import warning
@@ -18,12 +20,16 @@ from blurscope.measurement import Measurement
 from blurscope.pattern.layout import Layout
 from blurscope.photo.record import Photo
 from blurscope.photo.tone import BT709, parametric
-from blurscope.pipeline import measure, read_pattern
+from blurscope.pipeline import measure, read_pattern, to_measurement
+from blurscope.shot import ShotFit
 from blurscope.target import Registration, register
-from blurscope.video import Frame, open_clip
+from blurscope.video import Clip, Frame, open_clip
+from blurscope.video.allowance import Allowance, coding_allowance
 
 BEST = 5
 LOOKED_AT = 60
+MOMENT = 0.3  # refreshes: a shorter exposure is as good as a still
+NOTHING = Allowance(width=0.0, response=0.0, overshoot=0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,12 +101,38 @@ def measure_pan(
         )
     chosen = [kept[s.index] for s in ranked]
     say(f"measuring the {len(chosen)} sharpest frames")
-    common = dict(pattern=layout, label=show_path(Path(path).stem) if label is None else label, notes=notes, say=say)
+    title = show_path(Path(path).stem) if label is None else label
     try:
-        result = measure(chosen if len(chosen) > 1 else chosen[0], **common, **options)
+        result = _measured(chosen, clip, layout, label=title, notes=notes, say=say, **options)
     except FitError as err:
         raise FitError(_why_none(str(err), name, layout)) from None
     return _with_refused(result, seen, {s.index for s in ranked}, name)
+
+
+def _measured(
+    chosen: list[Photo], clip: Clip, layout: Layout, *, label: str, say: Callable[[str], None], **options: Any
+) -> Measurement:
+    """Measure the frames as photos of one display; what the video's compression does to each is common to them."""
+    coding = coding_allowance(clip.bits_per_pixel, clip.codec)
+    on_shot = options.pop("on_shot", None)
+
+    def one(photo: Photo) -> Measurement:
+        shots: list[ShotFit] = []
+        result = measure(photo, pattern=layout, label=label, say=say, on_shot=shots.append, **options)
+        exposure = result.tracking["exposure_refreshes"]
+        if exposure.value is not None and exposure.value + (exposure.u95 or 0) < 1:
+            raise FitError(f"the exposure covers {exposure.value:.2f} of a refresh, say the streaks")
+        if coding > 0:
+            again = {k: options.get(k) for k in ("exposure_refreshes", "notes")}
+            law = options.get("display_gamma") is not None or options.get("meter") is not None
+            hz = result.blocks["capture"]["refresh_hz"]
+            result = to_measurement(with_floor(shots[0], coding), hz, label=label, declared_law=law, **again)
+        if on_shot is not None:
+            on_shot(shots[0])
+        return result
+
+    result = one(chosen[0]) if len(chosen) == 1 else combine_shots(chosen, one, label)
+    return widened(result, clip, lambda _: NOTHING)
 
 
 def _look(frame: Frame, layout: Layout) -> _Seen:
@@ -133,17 +165,17 @@ def _frame_name(name: str, index: int, time_s: float) -> str:
 def _why_none(text: str, name: str, layout: Layout) -> str:
     """Return one sentence for all frames where they share a fault."""
     whole = 2000 / layout.refresh_hz
-    if "stands still" in text:
+    share = text.split("exposure covers ", 1)[-1].split(" ", 1)[0] if "exposure covers" in text else ""
+    if "stands still" in text or (share and float(share) < MOMENT):
         return (
             f"the frames of {name} show the plate as a camera at rest or a very short exposure does; if the camera is "
             "a high-speed one that stands still add --fixed-camera, else follow the plate and expose each frame for "
             f"{whole:.0f} ms (two refreshes) or more"
         )
-    if "exposure covers" in text:
-        share = text.split("exposure covers ", 1)[1].split(" ", 1)[0]
+    if share:
         return (
-            f"each frame of {name} is exposed for {share} of a refresh, say the streaks: lengthen the shutter time to "
-            f"{whole:.0f} ms (two refreshes) or more, or film at a high frame rate and add --fixed-camera"
+            f"each frame of {name} is exposed for about {float(share):.1g} of a refresh, say the streaks: lengthen the "
+            f"shutter time to {whole:.0f} ms (two refreshes) or more, or film at a high rate and add --fixed-camera"
         )
     return text
 

@@ -54,7 +54,7 @@ ALLOWED: dict[str, set[str]] = {
     "anyedge": BASE | {"freeedge", "photo", "edgefit", "pipeline", "measurement"},
     "clip": DATA | STAGES | {"shot", "pipeline", "measurement", "cliptrace"},
     "cliptrace": DATA | STAGES | {"shot"},
-    "pan": DATA | STAGES | {"pipeline", "measurement"},
+    "pan": DATA | STAGES | {"pipeline", "measurement", "shot", "combine", "clip"},
     "crosscheck": DATA | STAGES | {"pipeline"},
     "demo": DATA | {"pattern", "camera", "photodiode", "measurement"} | STAGES | FACES | ORDER,
     # faces: they show what the records hold

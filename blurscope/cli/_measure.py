@@ -26,6 +26,9 @@ COLUMNS = (
 MEANS = ("bet_ms_mean", "ghost_ms_mean", "response_ms_mean", "response_signal_ms_mean")
 
 
+VIDEO_OPTIONS = ("fixed_camera", "frame_rate", "frame_exposure_ms", "frames", "response")
+
+
 class Progress:
     """Says on stderr what is going on once work has taken a second."""
 
@@ -53,24 +56,42 @@ def run_measure(photos: list[Path], *, json_out: Path | None, debug_dir: Path | 
     from blurscope.batch.manifest import photos_in
     from blurscope.pipeline import measure
     from blurscope.tables import read_meter
+    from blurscope.video.frames import is_video
 
+    video = {name: options.pop(name) for name in VIDEO_OPTIONS}
+    video["response_out"] = video.pop("response")
     overwrite, budget = options.pop("overwrite"), options.pop("budget")
     notes, meter = read_notes(options.pop("notes")), options.pop("meter")
     if json_out is not None:
         check_output(json_out, overwrite=overwrite)
     shots: list[Any] = []
     photos = [Path(p) for p in photos_in(photos, leave_out=options["still"])]
-    result = measure(
-        photos[0] if len(photos) == 1 else list(photos),
-        notes=notes,
-        meter=None if meter is None else read_meter(meter),
-        on_shot=shots.append if debug_dir is not None else None,
-        say=Progress(),
-        **options,
-    )
+    common = dict(notes=notes, meter=None if meter is None else read_meter(meter), say=Progress())
+    videos = [p for p in photos if is_video(p)]
+    if videos:
+        from blurscope.cli._video import print_frames, run_video
+
+        if len(photos) > 1:
+            raise SettingsError(
+                f"{show_path(videos[0])} is a video, which is measured on its own; give it without the other "
+                f"{len(photos) - 1}"
+            )
+        result, shots = run_video(videos[0], overwrite=overwrite, **video, **common, **options)
+        rank = print_frames
+    else:
+        from blurscope.cli._video import refuse_video_options
+
+        refuse_video_options(**{k.removesuffix("_out"): x for k, x in video.items()})
+        result = measure(
+            photos[0] if len(photos) == 1 else list(photos),
+            on_shot=shots.append if debug_dir is not None else None,
+            **common,
+            **options,
+        )
+        rank = print_ranking
     print_measurement(result)
     if "photos" in result.blocks:
-        print_ranking(result)
+        rank(result)
     if budget:
         print_budget(result)
     if json_out is not None:

@@ -16,8 +16,8 @@ def register(app: typer.Typer) -> None:
         photos: Annotated[
             list[Path] | None,
             typer.Argument(
-                help="Pursuit photos of one display; a folder or a quoted pattern such as 'shots/*.dng' stands for "
-                "the photos in it.",
+                help="Pursuit photos of one display, or one video; a folder or a quoted pattern such as 'shots/*.dng' "
+                "stands for the photos in it.",
                 show_default=False,
             ),
         ] = None,
@@ -59,6 +59,27 @@ def register(app: typer.Typer) -> None:
         overwrite: Annotated[
             bool, typer.Option("--overwrite", help="Replace existing files; in a batch, measure everything anew.")
         ] = False,
+        fixed_camera: Annotated[
+            bool, typer.Option("--fixed-camera", help="The video is a high-speed clip of a camera that stands still.")
+        ] = False,
+        frame_rate: Annotated[
+            float | None,
+            typer.Option(
+                "--frame-rate", help="Frames per second as filmed, if the clip's file has another.", show_default=False
+            ),
+        ] = None,
+        frame_exposure_ms: Annotated[
+            float | None,
+            typer.Option("--frame-exposure-ms", help="Exposure of one frame of the clip.", show_default=False),
+        ] = None,
+        response: Annotated[
+            Path | None,
+            typer.Option(help="Write the pixels' light against time in the clip here, for check.", show_default=False),
+        ] = None,
+        frames: Annotated[
+            int | None,
+            typer.Option(help="How many frames of a panned video are used; 5 by default.", show_default=False),
+        ] = None,
         manifest: Annotated[
             Path | None,
             typer.Option(help="Many displays: a CSV with the columns file,label,pattern, …", show_default=False),
@@ -88,6 +109,8 @@ def register(app: typer.Typer) -> None:
 
             blurscope measure shot.jpg --pattern plate/pattern.json --refresh-hz 60 --json shot.json
 
+            blurscope measure clip.mp4 --fixed-camera --frame-rate 480 --pattern plate/pattern.json --response clip.json
+
             blurscope measure --manifest shots.csv --pattern plate/pattern.json --out results
         """
         if manifest is not None or each:
@@ -113,7 +136,17 @@ def register(app: typer.Typer) -> None:
                     contrast=contrast,
                 ),
                 notes=note or [],
-                not_with={"--json": json_out, "--debug-dir": debug_dir, "--label": label, "--budget": budget},
+                not_with={
+                    "--json": json_out,
+                    "--debug-dir": debug_dir,
+                    "--label": label,
+                    "--budget": budget,
+                    "--fixed-camera": fixed_camera,
+                    "--frame-rate": frame_rate,
+                    "--frame-exposure-ms": frame_exposure_ms,
+                    "--response": response,
+                    "--frames": frames,
+                },
             )
             return
         for name, value in {
@@ -145,6 +178,11 @@ def register(app: typer.Typer) -> None:
             label=label,
             json_out=json_out,
             budget=budget,
+            fixed_camera=fixed_camera,
+            frame_rate=frame_rate,
+            frame_exposure_ms=frame_exposure_ms,
+            response=response,
+            frames=frames,
             debug_dir=debug_dir,
             overwrite=overwrite,
         )

@@ -12,7 +12,8 @@ PHASES = 8
 GRID = 512  # per refresh
 LENGTH = 8  # refreshes
 LOSSLESS = {"ffv1", "huffyuv", "ffvhuff", "utvideo", "rawvideo", "png", "apng", "qtrle", "v210", "r210", "bmp", "tiff"}
-CODED = 0.0032  # of a refresh at one bit per pixel, standard: found on H.264 clips of the simulated plate, no source
+# of a refresh at one bit per pixel, standard: found on H.264 and H.265 clips of the simulated plate, no source
+CODED = 0.0055
 RESPONSE_FACTOR = 2.0  # how much more a response moves than the edge's width where light against time is bent
 
 

@@ -93,7 +93,7 @@ class Clip:
         name = show_path(self.path)
         index = 0
         try:
-            with av.open(self.path) as container:
+            with av.open(self.path, metadata_errors="replace") as container:
                 stream = container.streams.video[0]
                 stream.thread_type = "AUTO"
                 start = None
@@ -106,9 +106,9 @@ class Clip:
                         seconds = float((picture.pts - start) * picture.time_base) if picture.pts is not None else 0.0
                         yield Frame(index=index, time_s=seconds, codes=_codes(picture, name))
                     index += 1
-        except av.error.FFmpegError as exc:
+        except (av.error.FFmpegError, ValueError, OSError, MemoryError) as exc:
             raise PhotoError(
-                f"{name} is damaged at frame {index} ({str(exc.strerror or exc):.80}); copy it from the camera again"
+                f"{name} is damaged at frame {index} ({_short(exc)}); copy it from the camera again"
             ) from None
         if index < end:
             raise PhotoError(
@@ -165,10 +165,12 @@ def open_clip(path: str | os.PathLike[str]) -> Clip:
     if not os.path.isfile(path):
         raise PhotoError(f"{name} does not exist; check the path")
     try:
-        with av.open(os.fspath(path)) as container:
+        with av.open(os.fspath(path), metadata_errors="replace") as container:
             if not container.streams.video:
                 raise PhotoError(f"{name} has no pictures in it; give a video")
             stream = container.streams.video[0]
+            if stream.codec_context is None:
+                raise PhotoError(f"{name} is in a coding that can't be decoded here; convert it to H.264")
             width, height = stream.codec_context.width, stream.codec_context.height
             if width * height > MAX_MEGAPIXELS * 1e6 or min(width, height) < 16:
                 raise PhotoError(f"{name} has frames of {width} x {height}, which is no clip of a display")
@@ -180,28 +182,30 @@ def open_clip(path: str | os.PathLike[str]) -> Clip:
             depth = picture.format.components[0].bits
             stated = container.duration / 1e6 if container.duration else None
             codec = stream.codec_context.name
-        with av.open(os.fspath(path)) as container:
+        with av.open(os.fspath(path), metadata_errors="replace") as container:
             stream = container.streams.video[0]
             packets = [p for p in container.demux(stream) if p.size]
             times = [p.pts if p.pts is not None else p.dts for p in packets]
             count, base = len(times), stream.time_base
             rate = stream.average_rate or stream.guessed_rate
-    except av.error.FFmpegError as exc:
-        raise PhotoError(
-            f"{name} can't be read as a video ({str(exc.strerror or exc):.80}); copy it from the camera again"
-        ) from None
+    except (av.error.FFmpegError, ValueError, OSError, MemoryError) as exc:
+        raise PhotoError(f"{name} can't be read as a video ({_short(exc)}); copy it from the camera again") from None
     if any(t is None for t in times) or base is None:
         return Clip(path=os.fspath(path), width_campx=width, height_campx=height, count=count, codec=codec,
                     rate_hz=float(rate) if rate else None, even=True, bit_depth=depth)  # fmt: skip
     at = np.sort(np.array(times, float)) * float(base)
     measured, even = _beat(at, float(base), float(rate) if rate else None)
-    if stated and count > 2 and measured and at[-1] - at[0] + 1 / measured < 0.9 * stated - 0.1:
+    if stated and count > 2 and measured and at[-1] - at[0] < 0.95 * stated - 3 / measured:
         raise PhotoError(
             f"{name} is cut short: {at[-1] - at[0]:.2f} s of pictures where its header says {stated:.2f} s; copy it "
             "from the camera again"
         )
     return Clip(path=os.fspath(path), width_campx=width, height_campx=height, count=count, codec=codec,
                 rate_hz=measured, even=even, bit_depth=depth)  # fmt: skip
+
+
+def _short(exc: BaseException) -> str:
+    return show_path(str(getattr(exc, "strerror", None) or exc))[:80]
 
 
 def _beat(at: np.ndarray, tick: float, stated: float | None) -> tuple[float | None, bool]:

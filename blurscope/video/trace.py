@@ -33,6 +33,8 @@ class PooledStep:
         Standard uncertainty of each.
     count : int
         Samples in all.
+    border_px : (k,) float
+        How far the places where pixels are read lie from the next pixels that switch at another time.
     levels : (float, float)
         Light of both plateaus, white = 1.
     """
@@ -43,6 +45,7 @@ class PooledStep:
     light: np.ndarray
     sd: np.ndarray
     count: int
+    border_px: np.ndarray
     levels: tuple[float, float]
 
 
@@ -77,7 +80,7 @@ class PixelPool:
         self.layout, self.spacing = layout, spacing
         v, sign, length = layout.px_per_refresh, layout.sign, layout.field_refreshes
         column = np.arange(layout.width_px)
-        xs, rows, firsts = [], [], []
+        xs, rows, firsts, borders = [], [], [], []
         for block in layout.blocks:
             if block.kind != "band":
                 continue
@@ -86,6 +89,7 @@ class PixelPool:
             inner = (along > INNER) & (along < 1 - INNER)
             if not inner.any():
                 inner = np.abs(along - 0.5) <= 0.5 / v + 1e-9
+            borders.append(np.unique(np.round(v * np.minimum(along, 1 - along)[inner], 3)))
             first = np.ceil(behind / v - 1e-9)
             margin = MARGIN * block.height_px
             for row in np.linspace(block.top_row + margin, block.end_row - margin, ROWS_PER_BAND):
@@ -93,6 +97,7 @@ class PixelPool:
                 rows.append(np.full(inner.sum(), row))
                 firsts.append(first[inner])
         x, row, self._first = np.concatenate(xs), np.concatenate(rows), np.concatenate(firsts)
+        self._border = np.unique(np.concatenate(borders))
         px, py = place(x, row)
         seen = (px > 2) & (py > 2) & (px < shape[1] - 3) & (py < shape[0] - 3)
         x, row, px, py, self._first = x[seen], row[seen], px[seen], py[seen], self._first[seen]
@@ -162,6 +167,7 @@ class PixelPool:
                     light=(mean[keep] - low) / (high - low),
                     sd=sd[keep] / abs(high - low),
                     count=int(n.sum()),
+                    border_px=self._border,
                     levels=(float(low), float(high)),
                 )
             )

@@ -1,0 +1,341 @@
+"""Videos: a clip of a camera at rest to a virtual pursuit photo and traces, a panned video to its best frames."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from video_makers import clip_frames, display, small_plate, truths, write_video
+
+import blurscope as bs
+from blurscope.camera import Camera, Response, film, film_clip
+from blurscope.cli import main
+from blurscope.clip import measure_clip
+from blurscope.crosscheck import cross_check
+from blurscope.errors import BlurscopeError, FitError, PhotoError, SettingsError, TargetError
+from blurscope.files import write_json
+from blurscope.pan import measure_pan
+from blurscope.video import is_video, open_clip
+from blurscope.video.allowance import frame_allowance, share_of
+from blurscope.video.virtual import frame_weight
+
+av = pytest.importorskip("av")
+jsonschema = pytest.importorskip("jsonschema")
+SCHEMAS = Path(bs.__file__).parent / "schemas"
+BET_TOLERANCE, TRACE_TOLERANCE = 0.02, 0.05  # what the project sets out to reach at 480 frames per second
+
+
+def valid(thing: dict, name: str) -> dict:
+    thing = json.loads(json.dumps(thing, default=lambda q: q.as_json()))
+    schema = json.loads((SCHEMAS / f"{name}.schema.json").read_text("utf-8"))
+    jsonschema.Draft202012Validator(schema).validate(thing)
+    return thing
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory) -> Path:
+    path = tmp_path_factory.mktemp("video")
+    write_json(path / "pattern.json", small_plate().as_json())
+    return path
+
+
+@pytest.fixture(scope="module")
+def frames() -> list[np.ndarray]:
+    return clip_frames(small_plate(), display())
+
+
+@pytest.fixture(scope="module")
+def clip(folder, frames) -> Path:
+    return write_video(folder / "clip.mkv", frames, 480)
+
+
+@pytest.fixture(scope="module")
+def measured(clip):
+    return measure_clip(clip, pattern=small_plate(), trace=True)
+
+
+def check_edges(result, truth, tolerance=BET_TOLERANCE):
+    for e in result.edges:
+        q, true = e.figures["bet_ms"], truth[e.from_level, e.to_level]["bet_ms"]
+        assert e.ok, (e.from_level, e.to_level, e.flags)
+        assert abs(q.value / true - 1) < tolerance, (e.from_level, e.to_level, q.value, true)
+        assert abs(q.value - true) <= q.u95
+
+
+def test_the_virtual_pursuit_photo_has_the_true_blur(measured):
+    check_edges(measured.measurement, truths(small_plate(), display()))
+    assert len(measured.measurement.edges) == 6
+    tracking = measured.measurement.tracking
+    assert abs(tracking["error_px_per_refresh"].value) < 0.05
+    assert tracking["scan_out_ms"].value == pytest.approx(15.0, abs=tracking["scan_out_ms"].u95)
+
+
+def test_the_pixels_give_the_response_without_a_photodiode(measured):
+    truth = truths(small_plate(), display())
+    transitions = measured.response["transitions"]
+    assert len(transitions) == 6
+    for t in transitions:
+        true = truth[t["from_level"], t["to_level"]]
+        for name in ("response_ms", "response_signal_ms"):
+            q = t[name]
+            assert abs(q["value"] / true[name] - 1) < TRACE_TOLERANCE, (t["from_level"], t["to_level"], name)
+            assert abs(q["value"] - true[name]) <= q["u95"]
+        step = t["step"]
+        # the step itself, against the closed form of the simulated exponential
+        tau = 8.0 / np.log(9)
+        want = 1 - np.exp(-np.maximum(np.array(step["t_ms"]), 0) / tau)
+        assert np.abs(np.array(step["light"]) - want).max() < 0.05
+
+
+def test_both_files_are_of_the_kinds_that_the_others_read(measured, tmp_path):
+    measurement = valid(measured.measurement.as_json(), "measurement")
+    response = valid(measured.response, "response")
+    assert measurement["photo"]["kind"] == "video"
+    assert "480 per second" in measurement["photo"]["notes"][0]
+    write_json(tmp_path / "m.json", measurement)
+    write_json(tmp_path / "r.json", response)
+    report, _ = cross_check(tmp_path / "m.json", tmp_path / "r.json")
+    assert report["summary"]["compared"] >= 12
+    assert report["summary"]["verdict"] != "disagree"
+
+
+def test_the_command_line_measures_a_clip(folder, clip, measured, capsys):
+    args = ["measure", str(clip), "--pattern", str(folder / "pattern.json")]
+    out = ["--json", str(folder / "m.json"), "--response", str(folder / "r.json")]
+    assert main([*args, "--fixed-camera", "--frame-rate", "480", "--frame-exposure-ms", "2.0833", *out]) == 0
+    text = capsys.readouterr().out
+    assert "light against time" in text and "6 of 6 transitions usable" in text
+    assert json.loads((folder / "r.json").read_text())["schema"] == "blurscope.response/1"
+    stated = valid(json.loads((folder / "m.json").read_text()), "measurement")
+    # an exposure that is told needs no allowance
+    codes = {w["code"] for w in measured.measurement.warnings}
+    assert "frame_exposure_unknown" in codes
+    assert "frame_exposure_unknown" not in {w["code"] for w in stated["warnings"]}
+    for unknown, known in zip(measured.measurement.edges, stated["edges"], strict=True):
+        assert unknown.figures["bet_ms"].parts["frames"] > known["budget"]["bet_ms"]["frames"] > 0
+        true = truths(small_plate(), display())[unknown.from_level, unknown.to_level]["bet_ms"]
+        assert abs(known["bet_ms"]["value"] - true) <= known["bet_ms"]["u95"]
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        (["--fixed-camera", "--frames", "3"], "--frames is for a video whose camera follows"),
+        (["--fixed-camera", "--exposure-refreshes", "4"], "--exposure-refreshes has no meaning"),
+        (["--frame-rate", "480"], "add --fixed-camera"),
+        (["--response", "r.json"], "add --fixed-camera"),
+        (["another.mkv"], "measured on its own"),
+    ],
+)
+def test_options_that_do_not_fit_are_refused(folder, clip, more, words, capsys):
+    assert main(["measure", str(clip), "--pattern", str(folder / "pattern.json"), *more]) == 1
+    assert words in capsys.readouterr().err
+
+
+def test_photos_take_no_options_of_videos(folder, tmp_path, capsys):
+    (tmp_path / "p.png").write_bytes(b"\x89PNG\r\n\x1a\n")
+    assert main(["measure", str(tmp_path / "p.png"), "--pattern", str(folder), "--fixed-camera"]) == 1
+    assert "--fixed-camera is for a video" in capsys.readouterr().err
+
+
+@pytest.mark.slow
+def test_a_slow_motion_file_that_lies_about_its_rate_is_put_right(folder, frames):
+    path = write_video(folder / "lies.mp4", frames, 30, "libx264", "yuv420p", {"crf": "12", "bf": "0"})
+    result = measure_clip(path, pattern=small_plate()).measurement
+    told = {w["code"]: w["message"] for w in result.warnings}
+    assert "for 30" in told["frame_rate_corrected"]
+    assert "bits per pixel" in told["clip_compressed"]
+    rate = float(result.blocks["photo"]["notes"][0].split(" at ")[1].split(" ")[0])
+    assert rate == pytest.approx(480, rel=0.01)
+    for e in result.edges:
+        q, true = e.figures["bet_ms"], truths(small_plate(), display())[e.from_level, e.to_level]["bet_ms"]
+        assert abs(q.value - true) <= q.u95
+    with pytest.raises(SettingsError, match="check --frame-rate"):
+        measure_clip(path, pattern=small_plate(), frame_rate=240)
+
+
+@pytest.fixture(scope="module")
+def pan(folder) -> Path:
+    layout, screen = small_plate(), display()
+    errors = (0.05, 1.5, -0.1, 6.0)
+    shots = [
+        film(layout, screen, Camera(exposure_refreshes=2.0, tracking_error_px_per_refresh=e, margin=0.03), seed=i,
+             start_refresh=2 * i)
+        for i, e in enumerate(errors)
+    ]  # fmt: skip
+    return write_video(folder / "pan.mkv", [s.codes for s in shots], 30)
+
+
+def test_the_best_frames_of_a_panned_video_are_used(pan):
+    result = measure_pan(pan, pattern=small_plate(), best=2)
+    data = valid(result.as_json(), "measurement")
+    used = [p["photo"]["path"] for p in data["photos"] if p["used"]]
+    assert sorted(p.split(", ")[-1] for p in used) == ["frame 0 at 0.000 s", "frame 2 at 0.067 s"]
+    assert data["photo"]["kind"] == "video" and data["label"] == "pan"
+    lost = [p for p in data["photos"] if not p["used"]]
+    assert len(lost) == 2 and all(p["reason"] for p in lost)
+    check_edges(result, truths(small_plate(), display()))
+
+
+def test_videos_with_the_wrong_camera_are_told_how(folder, clip, capsys):
+    with pytest.raises(FitError, match="--fixed-camera"):
+        measure_pan(clip, pattern=small_plate(), best=1, looked_at=2)
+    layout = small_plate()
+    short = [film(layout, display(), Camera(exposure_refreshes=0.5, margin=0.03), seed=i).codes for i in range(2)]
+    path = write_video(folder / "short.mkv", short, 30)
+    with pytest.raises(FitError, match="lengthen the shutter time to 33 ms"):
+        measure_pan(path, pattern=layout, best=1)
+
+
+def test_a_frozen_plate_and_a_slow_camera_are_refused(folder, frames):
+    still = write_video(folder / "still.mkv", [frames[3]] * 12, 480)
+    with pytest.raises(FitError, match="stands still"):
+        measure_clip(still, pattern=small_plate())
+    slow = write_video(folder / "slow.mkv", frames[::3], 160)
+    with pytest.raises(FitError, match="frames per refresh"):
+        measure_clip(slow, pattern=small_plate())
+    moved = [np.roll(f, 2 * i, axis=0) for i, f in enumerate(frames[:20])]
+    shaky = write_video(folder / "shaky.mkv", moved, 480)
+    with pytest.raises(FitError, match="tripod"):
+        measure_clip(shaky, pattern=small_plate())
+
+
+def test_files_that_are_no_usable_clip_are_refused(folder, clip, frames, monkeypatch):
+    blank = write_video(folder / "blank.mkv", [np.full((120, 160), 90, np.uint8)] * 12, 480)
+    with pytest.raises(TargetError, match="was found in 0"):
+        measure_clip(blank, pattern=small_plate())
+    few = write_video(folder / "few.mkv", frames[:4], 480)
+    with pytest.raises(PhotoError, match="too few"):
+        measure_clip(few, pattern=small_plate())
+    brief = write_video(folder / "brief.mkv", frames[:14], 480)
+    with pytest.raises(PhotoError, match="film at least"):
+        measure_clip(brief, pattern=small_plate())
+    beat = [n + 3 * (n > 5) for n in range(12)]
+    uneven = write_video(folder / "uneven.mkv", frames[:12], 100, times=beat)
+    with pytest.raises(PhotoError, match="uneven"):
+        measure_clip(uneven, pattern=small_plate())
+    cut = folder / "cut.mkv"
+    cut.write_bytes(clip.read_bytes()[: clip.stat().st_size // 2])
+    with pytest.raises(PhotoError, match="again"):
+        measure_clip(cut, pattern=small_plate())
+    for rate in (0.0, -5.0, float("nan"), 1e9):
+        with pytest.raises(SettingsError, match="--frame-rate"):
+            measure_clip(clip, pattern=small_plate(), frame_rate=rate)
+    for exposure in (50.0, -1.0, float("nan")):
+        with pytest.raises(SettingsError, match="--frame-exposure-ms"):
+            measure_clip(clip, pattern=small_plate(), frame_exposure_ms=exposure)
+    with pytest.raises(PhotoError, match="does not exist"):
+        open_clip(folder / "none.mkv")
+    monkeypatch.setitem(sys.modules, "av", None)
+    with pytest.raises(SettingsError, match=r"pip install 'blurscope\[video\]'"):
+        open_clip(clip)
+
+
+def test_damaged_videos_never_end_in_a_traceback(folder, frames, rng):
+    whole = write_video(
+        folder / "whole.mp4", [f[:96, :128] for f in frames[:8]], 480, "libx264", "yuv420p"
+    ).read_bytes()
+    for k in range(30):
+        data = bytearray(whole)
+        for at in rng.integers(0, len(data), 1 + k):
+            data[at] = rng.integers(256)
+        path = folder / "damaged.mp4"
+        path.write_bytes(bytes(data[: len(data) - int(rng.integers(0, 200)) * (k % 2)]))
+        with pytest.raises(BlurscopeError):  # so small a part of the plate can't be measured in any case
+            measure_clip(path, pattern=small_plate())
+
+
+def test_videos_are_told_by_their_content(folder, clip, tmp_path):
+    assert is_video(clip) and is_video(write_video(tmp_path / "x.mp4", [np.zeros((32, 32), np.uint8)] * 3, 30, "mpeg4",
+                                                   "yuv420p"))  # fmt: skip
+    named = tmp_path / "clip.jpg"
+    named.write_bytes(clip.read_bytes()[:5000])
+    assert is_video(named)
+    for start in (b"\xff\xd8\xff\xe0", b"\x89PNG\r\n\x1a\n", b"\0\0\0\x1cftypheic", b"II*\0", b"", b"hello"):
+        other = tmp_path / "other.mp4"
+        other.write_bytes(start + bytes(300))
+        assert not is_video(other)
+    assert not is_video(tmp_path) and not is_video(tmp_path / "none")
+
+
+def test_codes_come_out_as_they_went_in(tmp_path, rng):
+    picture = rng.integers(16, 236, (48, 64)).astype(np.uint8)
+    exact = next(open_clip(write_video(tmp_path / "g.mkv", [picture] * 2, 30)).frames())
+    assert np.array_equal(exact.codes, picture)
+    # limited range, Rec. ITU-R BT.709: code 16 is black, 235 white
+    import av as library
+
+    planes = np.full((72, 64), 128, np.uint8)
+    planes[:48] = picture
+    with library.open(str(tmp_path / "y.mkv"), "w") as container:
+        stream = container.add_stream("ffv1", rate=30)
+        stream.height, stream.width, stream.pix_fmt = 48, 64, "yuv420p"
+        for n in range(2):
+            frame = library.VideoFrame.from_ndarray(planes, format="yuv420p")
+            frame.pts = n
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode(None))
+    limited = next(open_clip(tmp_path / "y.mkv").frames())
+    assert limited.codes.dtype == np.uint16
+    assert np.abs(limited.codes - np.clip((picture.astype(float) - 16) / 219, 0, 1) * 65535).max() <= 0.5
+
+
+def test_frames_of_a_refresh_add_up_to_one_long_frame():
+    layout, screen = small_plate(), display()
+    quiet = dict(campx_per_px=2.0, noise=False, tone="linear", bits=16, file_format="png")
+    short = film_clip(layout, screen, Camera(exposure_refreshes=0.25, **quiet), frame_refreshes=0.25, count=4)
+    mean = np.mean([f.astype(float) for f in short], axis=0)
+    whole = next(film_clip(layout, screen, Camera(exposure_refreshes=1.0, **quiet), frame_refreshes=1.0, count=1))
+    assert np.abs(mean - whole).max() < 30  # of 65535: rounding of the running integral and of the codes
+
+
+@pytest.mark.parametrize("share", [0.05, 0.5, 1.0])
+def test_light_that_bends_like_a_parabola_is_rebuilt_exactly(share):
+    centre = np.arange(-3, 4)
+    curve = np.array([0.3, -0.7, 1.9])  # constant, slope, bend
+    # mean of a + b t + c t^2 over a frame of this length around its middle
+    means = curve[0] + curve[1] * centre + curve[2] * (centre**2 + share**2 / 12)
+    for t in np.linspace(-0.5, 0.5, 11):
+        got = sum(frame_weight(t - j, -j, share) * means[3 + j] for j in (-1, 0, 1))
+        assert got == pytest.approx(curve[0] + curve[1] * t + curve[2] * t * t, abs=1e-12)
+
+
+def test_the_allowance_shrinks_with_frame_rate_and_for_slow_pixels():
+    unknown, known = share_of(None, 0.125), share_of(0.125, 0.125)
+    assert known == (1.0, 1.0, 1.0) and unknown[1] < unknown[0] < unknown[2]
+    fast, slow = frame_allowance(0.02, 0.125, known), frame_allowance(0.5, 0.125, known)
+    assert fast.width > 5 * slow.width
+    assert frame_allowance(0.02, 0.25, known).width > 2 * fast.width
+    assert frame_allowance(0.5, 0.125, unknown).width > slow.width
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "case",
+    [
+        dict(direction="left"),
+        dict(rate=1000.0, count=60, response=Response(time_ms=3.0), camera=dict(roll_deg=1.5, yaw_deg=4.0)),
+        dict(share=0.5, response=Response(time_ms=5.0), camera=dict(turn_deg=90)),
+        dict(rate=477.3, count=40, screen=dict(scan_out_refreshes=0.0)),
+        dict(rate=960.0, count=60, response=Response(shape="overdriven", time_ms=6.0, overshoot_pct=8.0)),
+    ],
+    ids=["left", "1000", "turned", "unlocked", "overdriven"],
+)
+def test_other_clips_are_inside_their_intervals(case, tmp_path):
+    layout = small_plate(case.get("direction", "right"))
+    screen = display(case.get("response"), **case.get("screen", {}))
+    rate = case.get("rate", 480.0)
+    frames = clip_frames(
+        layout, screen, rate=rate, count=case.get("count", 34), share=case.get("share", 1.0), **case.get("camera", {})
+    )
+    result = measure_clip(write_video(tmp_path / "c.mkv", frames, rate), pattern=layout, trace=True)
+    truth = truths(layout, screen)
+    for e in result.measurement.edges:
+        q, true = e.figures["bet_ms"], truth[e.from_level, e.to_level]["bet_ms"]
+        assert abs(q.value / true - 1) < BET_TOLERANCE and abs(q.value - true) <= q.u95, (e.from_level, e.to_level, q)
+    for t in result.response["transitions"]:
+        q, true = t["response_ms"], truth[t["from_level"], t["to_level"]]["response_ms"]
+        assert abs(q["value"] - true) <= q["u95"], (t["from_level"], t["to_level"], q, true)

@@ -1,0 +1,71 @@
+"""Clips and panned videos of the simulated plate."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from fractions import Fraction
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from blurscope.camera import Camera, Display, Response, film_clip
+from blurscope.camera.truth import transition_truth
+from blurscope.pattern.budget import make_layouts
+from blurscope.pattern.layout import Layout
+
+
+@lru_cache(maxsize=4)
+def small_plate(direction: str = "right") -> Layout:
+    """Three levels on a small screen."""
+    return make_layouts(400, 280, px_per_refresh=4, levels=3, direction=direction)[0][0]
+
+
+def display(response: Response | None = None, **more: Any) -> Display:
+    """A display scanned out over most of a refresh."""
+    return Display(response=response or Response(time_ms=8.0), **({"scan_out_refreshes": 0.9} | more))
+
+
+def clip_frames(
+    layout: Layout, screen: Display, *, rate: float = 480.0, count: int = 32, share: float = 1.0, **camera: Any
+) -> list[np.ndarray]:
+    """Frames of a high-speed camera at rest."""
+    d = layout.refresh_hz / rate
+    settings = {"campx_per_px": 2.5, "margin": 0.03, "exposure_refreshes": share * d, **camera}
+    return list(film_clip(layout, screen, Camera(**settings), frame_refreshes=d, count=count))
+
+
+def write_video(
+    path: Path,
+    frames: Iterable[np.ndarray],
+    rate: float,
+    codec: str = "ffv1",
+    pix_fmt: str = "gray",
+    options: dict[str, str] | None = None,
+    times: Iterable[int] | None = None,
+) -> Path:
+    """Write grey frames; ``times`` in units of a frame, for an uneven beat."""
+    import av
+
+    ratio = Fraction(rate).limit_denominator(1001)
+    frames = list(frames)
+    beat = list(times) if times is not None else list(range(len(frames)))
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream(codec, rate=ratio, options=options or {})
+        stream.height, stream.width = frames[0].shape
+        stream.pix_fmt = pix_fmt
+        for at, codes in zip(beat, frames, strict=True):
+            frame = av.VideoFrame.from_ndarray(codes, format="gray")
+            if pix_fmt != "gray":
+                frame = frame.reformat(format=pix_fmt)
+            frame.pts, frame.time_base = at, 1 / ratio
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode(None))
+    return path
+
+
+def truths(layout: Layout, screen: Display) -> dict[tuple[int, int], dict[str, Any]]:
+    """The true figures of every transition."""
+    v, hz = layout.px_per_refresh, layout.refresh_hz
+    return {(a, b): transition_truth(screen, a, b, v, hz) for a, b in layout.transitions()}

@@ -16,7 +16,7 @@ from blurscope.blur.measure import BlurFit, Nuisance, Profiles, compete, measure
 from blurscope.blur.operator import Capture, age_edges, capture_operator
 from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError
-from blurscope.light import MODE_LIGHT, Tone, measure_lens, measure_tone
+from blurscope.light import MODE_LIGHT, Tone, law_at, measure_lens, measure_tone
 from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
 from blurscope.target import Pose, Registration, register
@@ -32,6 +32,7 @@ PHASE_STEPS = 16
 LENS_SD_PX = 0.06
 LEAST_CURVE_SD = 3e-4  # doubt of the tone curve at best, share of white
 SHARP_PX = 0.7  # blur across the motion up to which the stripes fix pose and curve to that
+LEAST_LAW_SD, MIXED_LAW_SD, OTHER_LAWS = 1e-4, 0.05, 8
 MIXED_CURVE_SD = 0.15  # doubt per px of blur beyond
 MODEL_FLOOR = 8e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
 REALIGN_PX = 0.15  # misalignment of edges and clock over the screen beyond which the pose is put right
@@ -248,7 +249,10 @@ def measure_shot(
 
     rng = np.random.default_rng(seed)
     law = _signal_maps(pairs, tone)
-    fits = measure_profiles(combined, nuisances_of, law, rng, emission=backlight.emission, before=quick)
+    others = _other_laws(pairs, tone, across_px, np.random.default_rng(seed))
+    fits = measure_profiles(
+        combined, nuisances_of, law, rng, emission=backlight.emission, before=quick, other_laws=others
+    )
 
     def mean_of(values: np.ndarray) -> np.ndarray:
         return np.array([values[g].mean() for g in groups])
@@ -536,19 +540,26 @@ def _nuisances(cells, lag, starts, pairs, capture, motion, tone, across_px, lens
     return out
 
 
-def _signal_maps(pairs, tone) -> list[Callable[[np.ndarray], np.ndarray]]:
-    """Per transition: normalised light to normalised signal by the display's own law."""
+def _signal_maps(pairs, tone: Tone, light: np.ndarray | None = None) -> list[Callable[[np.ndarray], np.ndarray]]:
+    """Per transition: normalised light to normalised signal by the display's own law, or one with other ``light``."""
     codes = np.linspace(0, 330, 1321)
-    light = tone.law(codes)
-    light = np.maximum.accumulate(light)
+    law = law_at(codes, tone.level, tone.light if light is None else light, tone.display_gamma)
+    law = np.maximum.accumulate(law)
 
     def make(a: int, b: int) -> Callable[[np.ndarray], np.ndarray]:
-        la, lb = np.interp([a, b], codes, light)
+        la, lb = np.interp([a, b], codes, law)
 
         def convert(share: np.ndarray) -> np.ndarray:
-            shown = np.interp(la + (lb - la) * share, light, codes)
+            shown = np.interp(la + (lb - la) * share, law, codes)
             return (shown - a) / (b - a)
 
         return convert
 
     return [make(a, b) for a, b in pairs]
+
+
+def _other_laws(pairs, tone: Tone, across_px: float, rng: np.random.Generator) -> list[list[Callable]]:
+    """Per transition: the same by laws that the greys allow for as well."""
+    doubt = tone.light_sigma + LEAST_LAW_SD + MIXED_LAW_SD * max(across_px - SHARP_PX, 0.0) * np.sqrt(tone.light)
+    maps = [_signal_maps(pairs, tone, tone.light + doubt * rng.standard_normal(len(doubt))) for _ in range(OTHER_LAWS)]
+    return [list(mine) for mine in zip(*maps, strict=True)]

@@ -214,6 +214,7 @@ def measure_profiles(
     families: Sequence[Family] = FAMILIES,
     before: Sequence[FamilyFit] | None = None,
     free: bool = True,
+    other_laws: Sequence[Sequence[Callable[[np.ndarray], np.ndarray]]] | None = None,
 ) -> list[BlurFit]:
     """Measure every transition.
 
@@ -232,6 +233,8 @@ def measure_profiles(
         Fits of nearly the same profiles, to start from.
     free : bool
         Correct what no family fits by a free form.
+    other_laws : sequence of sequences of callable, optional
+        Like ``signal_of``, for several laws of the display that may be the true one as well.
     """
     fits, weights = compete(profiles, families, before, fresh=False)
     best = np.argmax(weights, axis=0)
@@ -260,7 +263,7 @@ def measure_profiles(
         if lamp is not None:  # the figures count time from the switch, the lamp from the pose's clock
             lamp = np.roll(lamp, -round(float(fits[best[i]].onset[i]) * len(lamp)))
         plans.append(_plan(i, fits, weights[:, i], forms[i], profiles, nuisances, shared, rng, lamp))
-    branches = iter(figures_of_bundles([b for plan in plans for b in plan], signal_of))
+    branches = iter(figures_of_bundles([b for plan in plans for b in plan], signal_of, other_laws))
     return [
         _result(i, fits, weights[:, i], forms[i], profiles, [next(branches) for _ in plan], cells[i])
         for i, plan in enumerate(plans)
@@ -337,6 +340,8 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells) -> 
     hidden = {"overshoot": smooth, "undershoot": smooth}
     if all(set(b.parts["bew"]) == {"noise"} for b in branches):  # a posterior of the time constant, blind to the width
         hidden |= dict.fromkeys(("bew", "get", "ghost"), np.sqrt(2) * smooth)
+    law = max(b.parts["response_signal"].get("display gamma", 0.0) for b in branches)
+    u95["response_signal"] = float(np.hypot(u95["response_signal"], 1.96 * law))
     for name, sd in hidden.items():
         u95[name] = float(np.hypot(u95[name], 1.96 * sd))
         parts[name]["noise"] = float(np.hypot(parts[name].get("noise", 0.0), sd))

@@ -154,7 +154,9 @@ def fast_bundle(
 
 
 def figures_of_bundles(
-    bundles: Sequence[Bundle], signal_of: Sequence[Callable[[np.ndarray], np.ndarray]] | None
+    bundles: Sequence[Bundle],
+    signal_of: Sequence[Callable[[np.ndarray], np.ndarray]] | None,
+    other_laws: Sequence[Sequence[Callable[[np.ndarray], np.ndarray]]] | None = None,
 ) -> list[Branch]:
     """Read the figures of all curves of all bundles.
 
@@ -163,6 +165,8 @@ def figures_of_bundles(
     bundles : sequence of Bundle
     signal_of : sequence of callable, optional
         Per transition: normalised light to normalised signal.
+    other_laws : sequence of sequences of callable, optional
+        Per transition: the same by display laws that may be the true one as well.
     """
     if not bundles:
         return []
@@ -185,7 +189,12 @@ def figures_of_bundles(
             mine["response_signal"] = rise_time(tr, signal_of[b.transition](steps[rows]))
         if b.spread is None:  # too fast for its own overshoot to show
             mine["response_overshoot"] = np.full(len(b.curves), np.nan)
-        out.append(_branch(b, mine))
+        branch = _branch(b, mine)
+        if signal_of is not None and other_laws:
+            point = steps[at : at + 1]
+            tried = np.array([rise_time(tr, law(point))[0] for law in other_laws[b.transition]])
+            branch.parts["response_signal"]["display gamma"] = float(np.sqrt(_variance(tried)))
+        out.append(branch)
     return out
 
 

@@ -27,6 +27,7 @@ from blurscope.tracking.motion import STEPS
 
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
 QUICK_ITERATIONS = 5
+MAX_STREAK_CHI2 = 25.0
 MIXING_BLUR_PX = 0.45  # blur across the motion from which stripes are no longer separate
 PHASE_STEPS = 16
 LENS_SD_PX = 0.06
@@ -240,6 +241,11 @@ def measure_shot(
         late = _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, quick)
         if late:
             motion = replace(motion, start=motion.start - late, delay=motion.delay - late)
+    if motion is not None and motion.chi2_ratio > MAX_STREAK_CHI2:
+        raise FitError(
+            f"the streaks fit no steady motion (chi-square {motion.chi2_ratio:.0f} times what it should be): the camera "
+            "shook or was several px per refresh off the plate's speed, or the display dropped refreshes; take it again"
+        )
     say("fitting the edges")
     combined, instances, spread, groups = _combine(edges, pairs, layout, tone, capture, ages, motion, shift)
     starts = lag_groups(edges.lag_px, v)

@@ -243,7 +243,7 @@ def measure_shot(
             motion = replace(motion, start=motion.start - late, delay=motion.delay - late)
     if motion is not None and motion.chi2_ratio > MAX_STREAK_CHI2:
         raise FitError(
-            f"the streaks fit no steady motion (chi-square {motion.chi2_ratio:.0f} times what it should be): the camera "
+            f"the streaks fit no steady motion (chi-square {motion.chi2_ratio:.0f} times too large): the camera "
             "shook or was several px per refresh off the plate's speed, or the display dropped refreshes; take it again"
         )
     say("fitting the edges")

@@ -35,6 +35,7 @@ class Family:
 
 def _exp_integral(t: np.ndarray, tau: np.ndarray) -> np.ndarray:
     t = np.maximum(t, 0.0)
+    tau = np.maximum(tau, 1e-12)
     return t + tau * np.expm1(-t / tau)
 
 

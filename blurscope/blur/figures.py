@@ -112,7 +112,7 @@ def _gaussian_steps(x, y, mu, sigma, count: int) -> tuple[np.ndarray, np.ndarray
         z *= b
         aa, ab, bb = (np.einsum("ij,ij->i", p, q) for p, q in ((b, b), (b, z), (z, z)))
         ra, rb = np.einsum("ij,ij->i", b, res), np.einsum("ij,ij->i", z, res)
-        det = aa * bb - ab * ab
+        det = np.maximum(aa * bb - ab * ab, 1e-300)
         dm, ds = (bb * ra - ab * rb) / det, (aa * rb - ab * ra) / det
         mu = mu + np.clip(dm, -0.5, 0.5)
         sigma = np.clip(sigma + np.clip(ds, -0.3 * sigma, 0.5 * sigma), 1e-3, 50)

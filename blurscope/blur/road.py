@@ -12,10 +12,11 @@ from blurscope.blur.families import FAMILIES
 from blurscope.blur.figures import rise_time, step_response
 from blurscope.blur.fit import FamilyFit, fit_family
 
-CANDIDATES = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
+CANDIDATES = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials", "staged"))
 AMPLITUDE_SD = 0.05  # the streak's own brightness is known to a few percent only
 DARK_SD = 0.02
 SLIT_SHARE = 0.08  # of a slit's time, as doubt of the response
+SHAPE_SHARE = 0.07  # of the response: what shapes that are not tried may differ by
 REPEATS = 2.0  # inflation of the variance: neighbours in a streak share their noise
 FAR = 1e3
 LENGTH = 12.0  # refreshes that a step is followed
@@ -97,7 +98,7 @@ def _response(fits: list, k: int, weight: np.ndarray, known: np.ndarray, curve: 
     share = share[ok] / share[ok].sum()
     mean = float(share @ v[ok])
     spread = float(share @ ((v[ok] - mean) ** 2 + var[ok]))
-    u95 = float(1.96 * np.sqrt(spread + (SLIT_SHARE * curve.slit) ** 2))
+    u95 = float(1.96 * np.sqrt(spread + (SLIT_SHARE * curve.slit) ** 2 + (SHAPE_SHARE * mean) ** 2))
     if u95 > max(0.6 * mean, 0.25):
         return RoadResponse(response=None, u95=0.0, flags=("streak_too_dim",))
     return RoadResponse(response=mean, u95=u95, flags=())

@@ -27,6 +27,7 @@ from blurscope.uncertainty import resolution_sd
 MAX_ERROR_PX = 3.0
 POOR_CHI2 = 6.0
 EXPOSURE_SD = 0.02  # refreshes, of the ends of the streaks
+MAX_HALO = 0.012  # of a step beside the stripes, from which the camera counts as sharpening
 SQUARE_SD = 0.004  # departure of the plate from square pixels by perspective and lens
 ROLLING_RANGE = 3.0  # refreshes over which a rolling shutter may be spread
 
@@ -188,6 +189,8 @@ def to_measurement(
         warnings.append(warning("clipped_whites", f"{100 * tone.clipped_share:.0f} % of the white stripes"))
     if tone.crushed_share > 0.5:
         warnings.append(warning("crushed_blacks", f"{100 * tone.crushed_share:.0f} % of the black stripes"))
+    if shot.halo > MAX_HALO:
+        warnings.append(warning("sharpened", f"light swings {100 * shot.halo:.0f} % past the stripes' boundaries"))
     if reg.campx_per_px < 2:
         warnings.append(warning("sampling_coarse", f"{reg.campx_per_px:.2f} campx per px"))
     if exposure is None:

@@ -59,6 +59,7 @@ class ShotFit:
     tone: Tone
     lens_px: float
     lens_sd_px: float
+    halo: float
     lanes: list[Lane]
     streaks: list[Streak]
     motion: Motion | None
@@ -140,11 +141,11 @@ def measure_shot(
         reg = replace(register(codes, layout, linear=linear), turned=turned)
         tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, linear=linear, **known)
     known["linear"] = linear
-    lens_px, lens_sd = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)
+    lens_px, lens_sd, halo = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)
     blur = float(np.hypot(lens_px, 0.35 / reg.campx_per_px))
     if blur > MIXING_BLUR_PX:  # stripes reach into each other
         tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, **known, blur_px=blur)
-        lens_px, lens_sd = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)
+        lens_px, lens_sd, halo = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)
     if not np.isfinite(lens_px):
         lens_px, lens_sd = 0.4, 0.3
     across_px = lens_px
@@ -270,6 +271,7 @@ def measure_shot(
         tone=tone,
         lens_px=lens_px,
         lens_sd_px=lens_sd,
+        halo=halo,
         lanes=lanes,
         streaks=streaks,
         motion=motion,

@@ -19,6 +19,9 @@ def measure_lens(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float,
     sigma_px, u_px : float
         Standard deviation of the blur in display px, camera pixel aperture not included, and its standard
         uncertainty; NaN if no boundary could be used.
+    halo : float
+        How far the light swings past the stripes beside their boundaries, share of the step: what sharpening does. 0
+        where stripes are too narrow for their blur to tell.
     """
     pairs = []
     for above, below in zip(layout.blocks, layout.blocks[1:], strict=False):
@@ -27,7 +30,7 @@ def measure_lens(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float,
         if abs(above.level - below.level) >= 60:
             pairs.append((below.top_row, min(above.height_px, below.height_px)))
     if not pairs:
-        return float("nan"), float("nan")
+        return float("nan"), float("nan"), 0.0
     places = np.linspace(lit[0], lit[1], 26)[1:-1]
     row = np.array([p[0] for p in pairs], float)
     half = min(3.0, 0.5 * min(p[1] for p in pairs))
@@ -42,17 +45,27 @@ def measure_lens(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float,
     campx = np.hypot(np.diff(x[..., [0, -1]], axis=-1), np.diff(y[..., [0, -1]], axis=-1))[..., 0] / (2 * half)
     enough = inside.sum(axis=1) >= 3
     if not enough.any():
-        return float("nan"), float("nan")
+        return float("nan"), float("nan"), 0.0
     share = inside[enough] / inside[enough].sum(axis=1, keepdims=True)
     lines = np.einsum("rp,rps->rs", share, np.where(inside[enough][..., None], picked[enough], 0.0))
     pixel = 1.0 / np.einsum("rp,rp->r", share, campx[enough])
     # aperture of the camera pixel, and what reading between two of them adds, in campx
     phase = y - np.floor(y)
     between = np.einsum("rp,rp->r", share, (phase * (1 - phase)).mean(axis=2)[enough])
-    values = np.sqrt(np.maximum(_widths(lines, s) ** 2 - pixel**2 * (1 / 12 + between), 0.0))
+    widths = _widths(lines, s)
+    values = np.sqrt(np.maximum(widths**2 - pixel**2 * (1 / 12 + between), 0.0))
     sigma = float(np.median(values))
     spread = 1.4826 * float(np.median(np.abs(values - sigma)))
-    return sigma, max(spread / np.sqrt(len(values)), 0.01)
+    halo = _halo(lines, s) if float(np.median(widths)) < 0.25 * half else 0.0
+    return sigma, max(spread / np.sqrt(len(values)), 0.01), halo
+
+
+def _halo(lines: np.ndarray, s: np.ndarray) -> float:
+    """Mean swing past both plateaus, which the outer fifths of the lines show, over the step."""
+    outer = 0.8 * s[-1]
+    low, high = lines[:, s < -outer].mean(axis=1), lines[:, s > outer].mean(axis=1)
+    norm = (lines - low[:, None]) / np.where(np.abs(high - low) > 1e-6, high - low, 1.0)[:, None]
+    return float(np.median(0.5 * ((norm.max(axis=1) - 1) - norm.min(axis=1))))
 
 
 def _widths(lines: np.ndarray, s: np.ndarray) -> np.ndarray:

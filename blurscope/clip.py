@@ -37,6 +37,7 @@ MEAN_FRAMES = 64  # that give greys and tone curve
 RATE_TOLERANCE = 0.03
 MOVED_PX = 0.4
 PASSES = 4
+MANY_CLIPPED, MANY_CRUSHED = 0.05, 0.5  # share of the stripes
 SHARED = ("lens", "tracking", "exposure", "phase", "scale", "tone")
 TELL_EVERY = 20  # frames
 INSTANCE_FLOOR = 2e-3  # share of the step: interpolated frames never repeat better
@@ -173,6 +174,10 @@ def measure_clip(
     more = list(scene.warnings)
     if share[1] != share[2]:
         more.append(warning("frame_exposure_unknown"))
+    if scene.tone.clipped_share > MANY_CLIPPED:
+        more.append(warning("clipped_whites", f"{100 * scene.tone.clipped_share:.0f} % of the white stripes"))
+    if scene.tone.crushed_share > MANY_CRUSHED:
+        more.append(warning("crushed_blacks", f"{100 * scene.tone.crushed_share:.0f} % of the black stripes"))
     result = widened(result, clip, lambda fastest: frame_allowance(fastest, scene.spacing, share), more)
     response = None
     if trace:
@@ -220,6 +225,8 @@ def look(
         codes = np.ascontiguousarray(np.rot90(codes))
     say("reading greys and halftones")
     tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, linear=False)
+    if tone.linear:  # a raw clip that does not say so
+        tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, linear=True)
     step = 65535 // full
     decode = (tone.decode[::step] / tone.decode[-1]).astype(np.float32)
     return Scene(clip=clip, layout=layout, registration=reg, pose_index=index, tone=tone, decode=decode,

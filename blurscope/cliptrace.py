@@ -13,6 +13,7 @@ from blurscope.blur.operator import age_edges
 from blurscope.errors import FitError
 from blurscope.files import show_path
 from blurscope.flags import warning
+from blurscope.light import MODE_LIGHT, Tone
 from blurscope.pattern.layout import Layout
 from blurscope.records import Q
 from blurscope.shot import ShotFit
@@ -25,6 +26,8 @@ SCHEMA = "blurscope.response/1"
 MIN_BINS = 24
 FLOOR = 2e-3  # of the step: what interpolation and flat field leave of a pooled sample
 LENS_SD_PX = 0.03
+CURVE_SD = 5e-4  # of white: what halftones leave of any tone curve
+QUANTUM_SHARE = 0.3  # of the first code: what rounding and clipping at black leave of a mean
 LEVEL_SD = 4e-3  # of the step, of the plateaus
 TELL_EVERY = 50  # frames
 MEANS = ("response_ms", "response_signal_ms")
@@ -159,10 +162,37 @@ def fit_steps(pooled: list[PooledStep], scene: Any, shot: ShotFit, share: tuple[
         return [
             Nuisance(name="frames", shift=0.5 * (seen[2] - seen[1])),
             Nuisance(name="lens", shift=seen[3] - seen[0]),
+            *_tone_effects(seen[0], pooled, scene.tone, float(scene.decode[1] - scene.decode[0])),
         ]
 
     law = _signal_maps([(p.from_level, p.to_level) for p in pooled], shot.tone)
     return measure_profiles(profiles, nuisances_of, law, np.random.default_rng(20240501))
+
+
+def _tone_effects(seen: np.ndarray, pooled: list[PooledStep], tone: Tone, quantum: float) -> list[Nuisance]:
+    """How the doubt of the tone curve changes each step, mode by mode; ``quantum`` is the light of the first code."""
+    a, b = np.array([p.levels for p in pooled]).T[:, :, None]
+    level = a + (b - a) * np.clip(seen, 0, 1)
+
+    def changed(bend: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+        return (bend(level) - bend(a) - (bend(b) - bend(a)) * (level - a) / (b - a)) / (b - a)
+
+    def least(x: np.ndarray) -> np.ndarray:
+        x = np.clip(x, 1e-5, 1.5)
+        return np.e * CURVE_SD * x * np.log(x)
+
+    out = [Nuisance(name="tone", shift=changed(least))]
+    for mode in tone.curve_modes:
+        out.append(Nuisance(name="tone", shift=changed(lambda x, mode=mode: np.interp(x, MODE_LIGHT, mode))))
+    bias = float(np.hypot(tone.black_bias, QUANTUM_SHARE * quantum))
+    if bias > 0:
+        reach = 4 * bias
+
+        def lift(x: np.ndarray) -> np.ndarray:
+            return bias * np.exp(-np.maximum(x - tone.black, 0) / reach)
+
+        out.append(Nuisance(name="black", shift=changed(lift)))
+    return out
 
 
 def leak(border_px: np.ndarray, shot: ShotFit, softer_px: float = 0.0) -> float:
@@ -207,7 +237,7 @@ def exposure_operator(age: np.ndarray, ages: np.ndarray, length: float) -> np.nd
     return out
 
 
-def _signal_maps(pairs: list[tuple[int, int]], tone: Any) -> list[Callable[[np.ndarray], np.ndarray]]:
+def _signal_maps(pairs: list[tuple[int, int]], tone: Tone) -> list[Callable[[np.ndarray], np.ndarray]]:
     codes = np.linspace(0, 330, 1321)
     light = np.maximum.accumulate(tone.law(codes))
 

@@ -316,13 +316,11 @@ def test_the_allowance_shrinks_with_frame_rate_and_for_slow_pixels():
 @pytest.mark.parametrize(
     "case",
     [
-        dict(direction="left"),
-        dict(rate=1000.0, count=60, response=Response(time_ms=3.0), camera=dict(roll_deg=1.5, yaw_deg=4.0)),
-        dict(share=0.5, response=Response(time_ms=5.0), camera=dict(turn_deg=90)),
-        dict(rate=477.3, count=40, screen=dict(scan_out_refreshes=0.0)),
-        dict(rate=960.0, count=60, response=Response(shape="overdriven", time_ms=6.0, overshoot_pct=8.0)),
+        dict(direction="left", camera=dict(roll_deg=1.5, yaw_deg=4.0)),
+        dict(rate=1000.0, count=50, response=Response(time_ms=3.0)),
+        dict(rate=477.3, share=0.5, screen=dict(scan_out_refreshes=0.0), camera=dict(turn_deg=90)),
     ],
-    ids=["left", "1000", "turned", "unlocked", "overdriven"],
+    ids=["left and tilted", "1000", "turned and not locked"],
 )
 def test_other_clips_are_inside_their_intervals(case, tmp_path):
     layout = small_plate(case.get("direction", "right"))

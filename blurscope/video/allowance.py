@@ -13,7 +13,7 @@ GRID = 512  # per refresh
 LENGTH = 8  # refreshes
 LOSSLESS = {"ffv1", "huffyuv", "ffvhuff", "utvideo", "rawvideo", "png", "apng", "qtrle", "v210", "r210", "bmp", "tiff"}
 # of a refresh at one bit per pixel, standard: found on H.264 and H.265 clips of the simulated plate, no source
-CODED = 0.0055
+CODED = 0.0065
 RESPONSE_FACTOR = 2.0  # how much more a response moves than the edge's width where light against time is bent
 
 
@@ -29,11 +29,11 @@ class Allowance:
 def share_of(exposure_refreshes: float | None, spacing: float) -> tuple[float, float, float]:
     """Return the exposure of a frame over the frame spacing to work with, and one standard deviation below and above.
 
-    Its square counts, as the blur that it adds goes with the square. Unknown, that is taken as 0.75 +- 0.29: light is
+    Its square counts, as the blur that it adds goes with the square. Unknown, that is taken as 0.75 +- 0.33: light is
     scarce at high frame rates, so most clips are exposed for most of the spacing, but any exposure is possible.
     """
     if exposure_refreshes is None:
-        return float(np.sqrt(0.75)), float(np.sqrt(0.75 - 0.29)), float(np.sqrt(0.75 + 0.29))
+        return float(np.sqrt(0.75)), float(np.sqrt(0.75 - 0.33)), float(np.sqrt(0.75 + 0.33))
     share = exposure_refreshes / spacing
     return share, share, share
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from blurscope.errors import FitError, TargetError
-from blurscope.light import measure_tone
+from blurscope.light import measure_lens, measure_tone
 from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
 from blurscope.shot import channel_of
@@ -79,7 +79,10 @@ def _refuse_motion(codes: np.ndarray, reg: Registration, layout: Layout, tone: A
         return
     lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
     exposure = place_screen(lanes, layout, reg.lit_u_px)[1] if lanes else 1.0
-    if exposure >= 0.5:
+    blur_px = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)[0]
+    # the lens smears slits as well
+    blurred = (4 * blur_px + 1) / layout.px_per_refresh if np.isfinite(blur_px) else 0.0
+    if exposure >= max(0.5, blurred):
         raise FitError(
             f"the plate moves in the still (its edges are {reg.width_px:.1f} px wide and its slits smeared over "
             f"{exposure:.1f} refreshes): freeze the plate, keep the camera at rest, and take it again"

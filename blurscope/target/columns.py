@@ -129,14 +129,14 @@ def locate_edges(
     Returns
     -------
     dict with ``x, y`` (campx), ``u`` (plate position of the drawn edge), ``pair`` (transition), ``weight``,
-    ``width_px`` (rough 10-90 % width)
+    ``width_px`` (rough 10-90 % width), and ``expected``, the number of edges in sight
     """
     field = layout.field_px
     front, back = (0.31 * field, 0.96 * field)
     low, high = (back, front) if layout.sign > 0 else (front, back)
     index, at, band, pair = visible_edges(layout, (lit[0] + low, lit[1] - high))
     if len(at) == 0:
-        return {k: np.empty(0) for k in ("x", "y", "u", "pair", "weight", "width_px")}
+        return {k: np.empty(0) for k in ("x", "y", "u", "pair", "weight", "width_px")} | {"expected": 0}
     top = np.array([layout.blocks[b].top_row for b in band], float)
     high = np.array([layout.blocks[b].height_px for b in band], float)
     step = 0.5
@@ -180,4 +180,5 @@ def locate_edges(
         "lag_px": found[keep],
         "onset_px": onset[keep],
         "index": index[keep],
+        "expected": len(at),
     }

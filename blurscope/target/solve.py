@@ -127,7 +127,7 @@ def fit_columns(
         res = u - design @ sol
         spread = 1.4826 * np.median(np.abs(res[keep])) + 1e-3
         new = np.abs(res) < max(4 * spread, 0.1)
-        if (new == keep).all() or new.sum() < 8:
+        if (new == keep).all() or new.sum() < min(8, len(u)):
             break
         keep = new
     matrix = np.array([sol[:3], m[1], m[2]])

@@ -297,6 +297,11 @@ def _refuse_still(reg: Registration, exposure: float, layout: Layout) -> None:
             "the plate stands still in this photo (its edges and slits are not smeared): photograph it moving, with "
             "the camera following; a still is welcome as --still"
         )
+    if exposure <= 0:
+        raise FitError(
+            "no streak of the always-lit slits stands out from the noise, so exposure and tracking can't be read: use a "
+            "lower ISO, a wider aperture or a shorter exposure of 2 to 4 refreshes, and focus on the screen"
+        )
     if exposure < 0.8:
         raise FitError(
             f"the exposure covers {exposure:.2f} of a refresh, say the streaks: expose for 2 to 8 whole refreshes"

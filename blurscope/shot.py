@@ -299,8 +299,8 @@ def _refuse_still(reg: Registration, exposure: float, layout: Layout) -> None:
         )
     if exposure <= 0:
         raise FitError(
-            "no streak of the always-lit slits stands out from the noise, so exposure and tracking can't be read: use a "
-            "lower ISO, a wider aperture or a shorter exposure of 2 to 4 refreshes, and focus on the screen"
+            "no streak of the always-lit slits stands out from the noise, so exposure and tracking can't be read: use "
+            "a lower ISO, a wider aperture or a shorter exposure of 2 to 4 refreshes, and focus on the screen"
         )
     if exposure < 0.8:
         raise FitError(

@@ -1,6 +1,5 @@
 """How well clips are measured: virtual pursuit photos and pixel traces of simulated high-speed cameras.
 
-
     python benchmarks/video.py [--only NAME]
 
 Prints a table: largest error of BET and of the response over the transitions, in % and in units of u95.

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from blurscope._cv import cv2
 from blurscope.errors import BlurscopeError, FitError, PhotoError, SettingsError, TargetError
 from blurscope.files import sha256_of, show_path
 from blurscope.flags import warning
@@ -37,6 +38,8 @@ MEAN_FRAMES = 64  # that give greys and tone curve
 RATE_TOLERANCE = 0.03
 MOVED_PX = 0.4
 PASSES = 4
+STRIPS = 6  # rows and columns of the frames as they are reduced to look for flashes
+FLASHING = 1.8
 MANY_CLIPPED, MANY_CRUSHED = 0.05, 0.5  # share of the stripes
 SHARED = ("lens", "tracking", "exposure", "phase", "scale", "tone")
 TELL_EVERY = 20  # frames
@@ -200,7 +203,9 @@ def look(
     refused: list[BlurscopeError] = []
     total: np.ndarray | None = None
     full = 255
+    strips: list[np.ndarray] = []
     for frame in clip.frames(0, last + 1):
+        strips.append(cv2.resize(frame.codes, (STRIPS, STRIPS), interpolation=cv2.INTER_AREA))
         if frame.index in mean_of:
             total = frame.codes.astype(np.float32) if total is None else total + frame.codes
             full = 255 if frame.codes.dtype == np.uint8 else 65535
@@ -212,6 +217,7 @@ def look(
                 refused.append(err)
             if not found and len(refused) >= 5:
                 break
+    _refuse_flashing(np.array(strips), name)
     if len(found) < 3:
         why = f" ({refused[0]})" if refused else ""
         raise TargetError(f"the plate was found in {len(found)} of the frames of {name} that were looked at{why}")
@@ -231,6 +237,23 @@ def look(
     decode = (tone.decode[::step] / tone.decode[-1]).astype(np.float32)
     return Scene(clip=clip, layout=layout, registration=reg, pose_index=index, tone=tone, decode=decode,
                  spacing=spacing, warnings=tuple(warnings))  # fmt: skip
+
+
+def _refuse_flashing(strips: np.ndarray, name: str) -> None:
+    """Refuse a clip whose light comes and goes: a strobed or deeply modulated backlight.
+
+    ``strips`` are the frames, much reduced; whole rows and whole columns hardly change as the plate moves.
+    """
+    worst = 1.0
+    for axis in (1, 2):
+        mean = strips.mean(axis=axis, dtype=float)
+        lit = mean.max(axis=0) > 0.25 * mean.max()  # not the surroundings
+        worst = max(worst, float((mean.max(axis=0) / np.maximum(mean.min(axis=0), 1e-3))[lit].max()))
+    if worst > FLASHING:
+        raise FitError(
+            f"the light in {name} comes and goes ({min(worst, 99):.1f} times as bright in one frame as in another): under "
+            "a strobed or modulated backlight follow the plate with the camera, without --fixed-camera"
+        )
 
 
 def _refuse_moving(

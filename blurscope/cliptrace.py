@@ -77,6 +77,10 @@ def read_steps(
         _entry(p, f, scene, hold_ms, RESPONSE_FACTOR * coding, show_path(clip.path))
         for p, f in zip(pooled, fits, strict=True)
     ]
+    if shot.backlight.emission is not None:  # a flash shows the pixel at moments only, and not at those of the frames
+        for entry in entries:
+            entry.update({name: {"value": None, "u95": None} for name in (*MEANS, "overshoot_pct")})
+            entry["quality"] = {"ok": False, "flags": [*entry["quality"]["flags"], "pwm_unresolved"]}
     warnings = list(scene.warnings)
     if share[1] != share[2]:
         warnings.append(warning("frame_exposure_unknown"))

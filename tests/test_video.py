@@ -203,6 +203,12 @@ def test_a_frozen_plate_and_a_slow_camera_are_refused(folder, frames):
         measure_clip(shaky, pattern=small_plate())
 
 
+def test_a_light_that_comes_and_goes_is_refused(folder, frames):
+    flashing = write_video(folder / "flash.mkv", [f if n % 4 == 1 else f // 8 for n, f in enumerate(frames[:16])], 480)
+    with pytest.raises(FitError, match="comes and goes .* follow the plate"):
+        measure_clip(flashing, pattern=small_plate())
+
+
 def test_files_that_are_no_usable_clip_are_refused(folder, clip, frames, monkeypatch):
     blank = write_video(folder / "blank.mkv", [np.full((120, 160), 90, np.uint8)] * 12, 480)
     with pytest.raises(TargetError, match="was found in 0"):

@@ -219,7 +219,7 @@ def _beat(at: np.ndarray, tick: float, stated: float | None) -> tuple[float | No
     # coarse ticks blur the spacing: the header's ratio counts where it agrees
     if stated and abs(rate / stated - 1) < max(2 * tick / (at[-1] - at[0]), 1e-3):
         rate = stated
-    return rate, even
+    return rate, bool(even)
 
 
 def _codes(picture: Any, name: str) -> np.ndarray:

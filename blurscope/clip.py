@@ -217,14 +217,15 @@ def look(
                 refused.append(err)
             if not found and len(refused) >= 5:
                 break
-    _refuse_flashing(np.array(strips), name)
     if len(found) < 3:
+        _refuse_flashing(np.array(strips), name)
         why = f" ({refused[0]})" if refused else ""
         raise TargetError(f"the plate was found in {len(found)} of the frames of {name} that were looked at{why}")
     assert total is not None
     index = min(found, key=lambda i: found[i].rms_px)
     reg = found[index]
     _refuse_moving(found, reg, layout, (clip.height_campx, clip.width_campx), name)
+    _refuse_flashing(np.array(strips), name)
     spacing, warnings = _spacing(found, layout, hz, frame_rate, clip, name)
     codes = (total / len(mean_of) * np.float32(65535 / full) + 0.5).astype(np.uint16)
     if reg.turned:
@@ -251,8 +252,8 @@ def _refuse_flashing(strips: np.ndarray, name: str) -> None:
         worst = max(worst, float((mean.max(axis=0) / np.maximum(mean.min(axis=0), 1e-3))[lit].max()))
     if worst > FLASHING:
         raise FitError(
-            f"the light in {name} comes and goes ({min(worst, 99):.1f} times as bright in one frame as in another): under "
-            "a strobed or modulated backlight follow the plate with the camera, without --fixed-camera"
+            f"the light in {name} comes and goes ({min(worst, 99):.1f} times as bright in one frame as in another): "
+            "under a strobed or modulated backlight follow the plate with the camera, without --fixed-camera"
         )
 
 

@@ -177,6 +177,8 @@ def _why_none(text: str, name: str, layout: Layout) -> str:
             f"each frame of {name} is exposed for about {float(share):.1g} of a refresh, say the streaks: lengthen the "
             f"shutter time to {whole:.0f} ms (two refreshes) or more, or film at a high rate and add --fixed-camera"
         )
+    if "no streak" in text:
+        return f"{text}; if the camera of {name} is a high-speed one that stands still add --fixed-camera"
     return text
 
 

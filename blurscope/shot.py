@@ -344,6 +344,7 @@ def _combine(edges, pairs, layout, tone, capture, ages, motion, shift):
         if len(g) > 1:
             res = grouped[g] - esf[i]
             expect = (var_from[:, None] * (1 - x) + var_to[:, None] * x) * (1 - w)[:, None] / size
+            expect = expect + MODEL_FLOOR**2  # where there is hardly any noise, the model is what differs
             spread[i] = float(np.sqrt(np.mean(res**2 / expect) / edges.correlation))
             if not mixed:  # instances that disagree know less than they claim (Birge ratio)
                 sigma[i] *= np.clip(spread[i], 1.0, 10.0)

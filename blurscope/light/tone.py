@@ -254,7 +254,7 @@ def _lifted(levels: np.ndarray, law: np.ndarray, gamma: float) -> float:
     """How much too near to black the darkest grey lies for a power law: what noise cut off at 0 in the camera does."""
     darkest = int(np.argmax(levels > 0))
     expected = law[0] + (1 - law[0]) * (levels[darkest] / 255) ** gamma
-    return float(np.clip(expected - law[darkest], 0.0, 0.003))
+    return float(np.clip(expected - law[darkest], 0.0, 0.008))
 
 
 def _first_closed(patches, levels, full, frame, tries, linear):

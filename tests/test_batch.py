@@ -98,9 +98,15 @@ def again(captures, out, **more):
     return measure_batch(captures / "shots.csv", out=out, parquet=True, jobs=1, **more)
 
 
+def heed_ctrl_c() -> None:
+    """A shell's background job ignores Ctrl-C, and so would its children."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def start(captures, out, *more: str, **options) -> subprocess.Popen:
     line = [sys.executable, "-m", "blurscope", "measure", "--manifest", str(captures / "shots.csv"), "--out", str(out)]
-    return subprocess.Popen([*line, *more], stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=ROOT, **options)
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "cwd": ROOT, "preexec_fn": heed_ctrl_c}
+    return subprocess.Popen([*line, *more], **pipes | options)
 
 
 # ------------------------------------------------------------------------------------------------ what comes out

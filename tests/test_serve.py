@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import http.client
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -139,7 +140,10 @@ def test_refusals(folder, tmp_path, capsys):
 
 def test_command_prints_its_address(folder):
     command = [sys.executable, "-m", "blurscope", "serve", str(folder), "--port", "0"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=os.environ) as run:
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True, "env": os.environ}
+    # a shell's background job ignores Ctrl-C, and so would its children
+    heed = lambda: signal.signal(signal.SIGINT, signal.SIG_DFL)  # noqa: E731
+    with subprocess.Popen(command, **pipes, preexec_fn=heed) as run:
         try:
             url = run.stdout.readline().strip()
             assert url.startswith("http://127.0.0.1:")

@@ -10,6 +10,7 @@ import numpy as np
 from blurscope import __version__
 from blurscope.blur.measure import BlurFit, Nuisance, Profiles, measure_profiles
 from blurscope.blur.operator import age_edges
+from blurscope.doubts import signal_maps
 from blurscope.errors import FitError
 from blurscope.files import show_path
 from blurscope.flags import warning
@@ -169,7 +170,7 @@ def fit_steps(pooled: list[PooledStep], scene: Any, shot: ShotFit, share: tuple[
             *_tone_effects(seen[0], pooled, scene.tone, float(scene.decode[1] - scene.decode[0])),
         ]
 
-    law = _signal_maps([(p.from_level, p.to_level) for p in pooled], shot.tone)
+    law = signal_maps([(p.from_level, p.to_level) for p in pooled], shot.tone)
     return measure_profiles(profiles, nuisances_of, law, np.random.default_rng(20240501))
 
 
@@ -239,17 +240,6 @@ def exposure_operator(age: np.ndarray, ages: np.ndarray, length: float) -> np.nd
     out[rows, inner + 1] += np.where(good, slope, 0.0)
     out[rows, inner - 1] -= np.where(good, slope, 0.0)
     return out
-
-
-def _signal_maps(pairs: list[tuple[int, int]], tone: Tone) -> list[Callable[[np.ndarray], np.ndarray]]:
-    codes = np.linspace(0, 330, 1321)
-    light = np.maximum.accumulate(tone.law(codes))
-
-    def make(a: int, b: int) -> Callable[[np.ndarray], np.ndarray]:
-        la, lb = np.interp([a, b], codes, light)
-        return lambda share: (np.interp(la + (lb - la) * share, light, codes) - a) / (b - a)
-
-    return [make(a, b) for a, b in pairs]
 
 
 def _entry(p: PooledStep, fit: BlurFit, scene: Any, hold_ms: float, extra: float, file: str) -> dict[str, Any]:

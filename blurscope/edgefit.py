@@ -26,7 +26,6 @@ SLOPES = tuple(
     -2.5 + 0.5 * i for i in range(11)
 )  # of the light across the profile that are tried, in standard deviations
 FAST = 0.18  # refreshes: response below which its shape can't be seen
-STEADY = 64  # parts of a refresh, each as bright
 FASTEST = tuple(f for f in FAMILIES if f.name == "exponential")
 PLAIN = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials", "staged"))
 WHOLE = 0.03  # refreshes from a whole number
@@ -125,13 +124,13 @@ def fit_edge(profile: FreeProfile, region: Any, to_light: Any, setup: Setup, sig
         return kept
 
     signals = None if signal_of is None else [signal_of]
-    # light named as steady: no response freer than the families, which would take tracking and phase for its own
+    # no response freer than the families, which would take tracking and phase for its own
     fit = measure_profiles(made, nuisances_of, signals, np.random.default_rng(seed), free=False)[0]
     if set(fit.parts["bew"]) == {"noise"} or fit.value["response"] < FAST:
         # what is not known has to be tried, not linearised, where hardly anything of a response shows
         still = [Nuisance(name="noise", shift=np.zeros_like(made.esf))]
-        rng, steady = np.random.default_rng(seed), np.ones(STEADY)
-        fit = measure_profiles(made, lambda _: still, signals, rng, emission=steady, families=FASTEST)[0]
+        rng = np.random.default_rng(seed)
+        fit = measure_profiles(made, lambda _: still, signals, rng, families=FASTEST, free=False)[0]
         fit = _tried(fit, made, kept, signal_of)
     # what the photo does not resolve shows in the response, and hardly in the widths
     unresolved = resolution_sd(setup.lens_sigma, 1.0, v)

@@ -222,6 +222,22 @@ def write_json(path: str | os.PathLike[str], value: Any, *, overwrite: bool = Fa
     write_bytes(path, text.encode("utf-8", "backslashreplace") + b"\n", overwrite=overwrite)
 
 
+def make_folder(path: str | os.PathLike[str]) -> Path:
+    """Return a folder for results, made if it is missing.
+
+    Raises
+    ------
+    OutputError
+        It can't be made.
+    """
+    target = Path(path)
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+    except OSError as exc:
+        raise OutputError(f"the folder {show_path(target)} can't be made ({exc.strerror})") from None
+    return target
+
+
 def check_output(path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
     """Refuse early, before long work, an output that could not be written in the end."""
     target = Path(path)

@@ -14,9 +14,10 @@ from blurscope.blur.families import FAMILIES
 from blurscope.blur.fit import FamilyFit, cell_means
 from blurscope.blur.measure import BlurFit, Nuisance, Profiles, compete, measure_profiles
 from blurscope.blur.operator import Capture, age_edges, capture_operator
+from blurscope.doubts import other_laws, shared_doubts, signal_maps
 from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError
-from blurscope.light import MODE_LIGHT, Tone, law_at, measure_lens, measure_tone
+from blurscope.light import Tone, measure_lens, measure_tone
 from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
 from blurscope.target import Pose, Registration, register
@@ -30,11 +31,6 @@ QUICK_ITERATIONS = 5
 MAX_STREAK_CHI2 = 25.0
 MIXING_BLUR_PX = 0.45  # blur across the motion from which stripes are no longer separate
 PHASE_STEPS = 16
-LENS_SD_PX = 0.06
-LEAST_CURVE_SD = 3e-4  # doubt of the tone curve at best, share of white
-SHARP_PX = 0.7  # blur across the motion up to which the stripes fix pose and curve to that
-LEAST_LAW_SD, MIXED_LAW_SD, OTHER_LAWS = 1e-4, 0.05, 8
-MIXED_CURVE_SD = 0.15  # doubt per px of blur beyond
 MODEL_FLOOR = 8e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
 REALIGN_PX = 0.15  # misalignment of edges and clock over the screen beyond which the pose is put right
 PLATEAU_GAIN, PLATEAU_FLARE = 0.004, 0.001  # doubt of the flat field and of stray light between stripes and bands
@@ -252,11 +248,11 @@ def measure_shot(
     starts = lag_groups(edges.lag_px, v)
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
-        return _nuisances(cells, edges.lag_px, starts, pairs, capture, motion, tone, across_px, lens_sd, ages)
+        return shared_doubts(cells, edges.lag_px, starts, pairs, capture, motion, tone, across_px, lens_sd, ages)
 
     rng = np.random.default_rng(seed)
-    law = _signal_maps(pairs, tone)
-    others = _other_laws(pairs, tone, across_px, np.random.default_rng(seed))
+    law = signal_maps(pairs, tone)
+    others = other_laws(pairs, tone, across_px, np.random.default_rng(seed))
     fits = measure_profiles(
         combined, nuisances_of, law, rng, emission=backlight.emission, before=quick, other_laws=others
     )
@@ -499,81 +495,3 @@ def _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd
         emission=lamp,
     )
     return motion, streaks
-
-
-def _nuisances(cells, lag, starts, pairs, capture, motion, tone, across_px, lens_sd, ages) -> list[Nuisance]:
-    """How each shared uncertainty moves the profiles by one standard deviation."""
-
-    def seen(c: Capture, stretch: float = 1.0) -> np.ndarray:
-        return cells @ capture_operator(lag * stretch, ages, c, starts).T
-
-    plain = capture
-    if motion is not None:
-        plain = capture.changed(start_phase=float(motion.start % 1.0))
-    reference = seen(plain)
-    out = []
-    sd = max(lens_sd, LENS_SD_PX)
-    sigma = capture.blur_sigma_px
-    out.append(Nuisance(name="lens", shift=seen(plain.changed(blur_sigma_px=float(np.hypot(sigma, sd)))) - reference))
-    if motion is not None:
-        e = motion.sd("error")
-        moved = plain.changed(error_px_per_refresh=plain.error_px_per_refresh + e)
-        out.append(Nuisance(name="tracking", shift=seen(moved) - reference))
-        x = motion.sd("exposure")
-        longer = plain.changed(exposure_refreshes=plain.exposure_refreshes + x)
-        out.append(Nuisance(name="exposure", shift=seen(longer) - reference))
-        later = plain.changed(start_phase=plain.start_phase + 0.03)
-        out.append(Nuisance(name="phase", shift=seen(later) - reference))
-    else:
-        wide = plain.changed(error_px_per_refresh=plain.error_px_per_refresh + 0.3)
-        out.append(Nuisance(name="tracking", shift=seen(wide) - reference))
-    relative = 0.0007
-    out.append(Nuisance(name="scale", shift=seen(plain, 1 + relative) - reference))
-    law = tone.law(np.array([[a, b] for a, b in pairs], float))
-    a, b = law[:, :1], law[:, 1:]
-    level = a + (b - a) * np.clip(reference, 0, 1)
-
-    def changed(bend: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
-        """Change of the normalised profiles when light x is read as x + bend(x)."""
-        return (bend(level) - bend(a) - (bend(b) - bend(a)) * (level - a) / (b - a)) / (b - a)
-
-    def least(x: np.ndarray) -> np.ndarray:
-        x = np.clip(x, 1e-5, 1.5)
-        return 2.7 * (LEAST_CURVE_SD + MIXED_CURVE_SD * max(across_px - SHARP_PX, 0.0)) * x * np.log(x)
-
-    out.append(Nuisance(name="tone", shift=changed(least)))
-    for mode in tone.curve_modes:
-        out.append(Nuisance(name="tone", shift=changed(lambda x, mode=mode: np.interp(x, MODE_LIGHT, mode))))
-    if tone.black_bias > 2e-5:
-        reach = 4 * tone.black_bias
-
-        def lift(x: np.ndarray) -> np.ndarray:
-            return tone.black_bias * np.exp(-np.maximum(x - tone.black, 0) / reach)
-
-        out.append(Nuisance(name="black", shift=changed(lift)))
-    return out
-
-
-def _signal_maps(pairs, tone: Tone, light: np.ndarray | None = None) -> list[Callable[[np.ndarray], np.ndarray]]:
-    """Per transition: normalised light to normalised signal by the display's own law, or one with other ``light``."""
-    codes = np.linspace(0, 330, 1321)
-    law = law_at(codes, tone.level, tone.light if light is None else light, tone.display_gamma)
-    law = np.maximum.accumulate(law)
-
-    def make(a: int, b: int) -> Callable[[np.ndarray], np.ndarray]:
-        la, lb = np.interp([a, b], codes, law)
-
-        def convert(share: np.ndarray) -> np.ndarray:
-            shown = np.interp(la + (lb - la) * share, law, codes)
-            return (shown - a) / (b - a)
-
-        return convert
-
-    return [make(a, b) for a, b in pairs]
-
-
-def _other_laws(pairs, tone: Tone, across_px: float, rng: np.random.Generator) -> list[list[Callable]]:
-    """Per transition: the same by laws that the greys allow for as well."""
-    doubt = tone.light_sigma + LEAST_LAW_SD + MIXED_LAW_SD * max(across_px - SHARP_PX, 0.0) * np.sqrt(tone.light)
-    maps = [_signal_maps(pairs, tone, tone.light + doubt * rng.standard_normal(len(doubt))) for _ in range(OTHER_LAWS)]
-    return [list(mine) for mine in zip(*maps, strict=True)]

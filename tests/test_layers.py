@@ -15,12 +15,12 @@ ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "blurscope"
 SOURCES = sorted(PACKAGE.rglob("*.py"))
 
-BASE = {"__init__", "errors", "flags", "records", "shapes", "uncertainty", "files", "_cv"}
+BASE = {"__init__", "errors", "flags", "records", "shapes", "uncertainty", "files", "_cv", "_av"}
 DATA = BASE | {"pattern.layout"}  # the plate's description is read by every stage that looks for it in a photo
-MAKING = {"__init__", "errors", "files", "_cv"}  # made captures share no blur maths with the analysis
+MAKING = {"__init__", "errors", "files", "_cv", "_av"}  # made captures share no blur maths with the analysis
 STAGES = {"photo", "target", "light", "tracking", "edges", "freeedge", "blur", "trace", "model", "agreement", "video"}
 FACES = {"plots", "board", "report", "archive"}
-ORDER = {"shot", "still", "combine", "pipeline", "batch", "crosscheck", "demo", "sidebyside", "plan"}
+ORDER = {"shot", "doubts", "still", "combine", "pipeline", "batch", "crosscheck", "demo", "sidebyside", "plan"}
 ORDER |= {"edgefit", "anyedge", "clip", "cliptrace", "pan"}
 
 ALLOWED: dict[str, set[str]] = {
@@ -36,6 +36,7 @@ ALLOWED: dict[str, set[str]] = {
     "tables": BASE,
     "files": {"errors"},
     "_cv": {"errors"},
+    "_av": {"errors"},
     # making
     "pattern.layout": MAKING,
     "pattern": MAKING,
@@ -44,7 +45,8 @@ ALLOWED: dict[str, set[str]] = {
     # stages
     **{stage: DATA for stage in STAGES},
     # order: the modules that know the sequence
-    "shot": DATA | STAGES,
+    "doubts": BASE | {"blur", "light"},
+    "shot": DATA | STAGES | {"doubts"},
     "still": DATA | STAGES | {"shot"},
     "combine": DATA | {"measurement"},
     "pipeline": DATA | STAGES | {"shot", "still", "combine", "measurement"},
@@ -53,7 +55,7 @@ ALLOWED: dict[str, set[str]] = {
     "edgefit": BASE | {"freeedge", "blur"},
     "anyedge": BASE | {"freeedge", "photo", "edgefit", "pipeline", "measurement"},
     "clip": DATA | STAGES | {"shot", "pipeline", "measurement", "cliptrace"},
-    "cliptrace": DATA | STAGES | {"shot"},
+    "cliptrace": DATA | STAGES | {"shot", "doubts"},
     "pan": DATA | STAGES | {"pipeline", "measurement", "shot", "combine", "clip"},
     "crosscheck": DATA | STAGES | {"pipeline"},
     "demo": DATA | {"pattern", "camera", "photodiode", "measurement"} | STAGES | FACES | ORDER,

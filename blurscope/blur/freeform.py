@@ -15,7 +15,7 @@ import numpy as np
 
 from blurscope.blur.figures import curves_of
 from blurscope.blur.fit import FamilyFit, cell_means
-from blurscope.blur.propagate import STEP, Bundle, Spread
+from blurscope.blur.propagate import SHARE, STEP, Bundle, Spread
 
 STRETCH = 0.25  # refreshes after the switch from which time is felt logarithmically
 SIZES = np.geomspace(3e-3, 3.0, 13)  # of the correction, per unit of stretched time
@@ -186,7 +186,7 @@ def free_bundle(
     params = fit.params[row]
     t, b, tr, r = curves_of(fit.family, np.concatenate([params[None], params + STEP * np.eye(p)]), length, None)
     effects = np.array([form.gain @ n.shift[row] for n in nuisances]).reshape(len(nuisances), -1)
-    moves = np.concatenate([np.zeros((1, len(form.mean))), own @ form.root.T + shared @ effects, effects * 0.2])
+    moves = np.concatenate([np.zeros((1, len(form.mean))), own @ form.root.T + shared @ effects, effects * SHARE])
     moves = moves + form.mean
     # from the walk on age bins to the two kinds of curves
     onset = float(fit.onset[row])

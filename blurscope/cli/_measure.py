@@ -116,17 +116,27 @@ def print_measurement(result: Measurement) -> None:
         f"{shown(tracking['scan_out_ms'].as_json(), 2)} ms along the {tracking['scan_axis']}"
     )
     typer.echo("")
-    rows = []
-    for e in result.edges:
-        cells = [f"{e.from_level} → {e.to_level}", str(e.instances)]
-        cells += [shown(e.figures[name].as_json(), digits) for _, name, digits in COLUMNS]
-        rows.append([*cells, ", ".join(e.flags)])
-    print_table(["transition", "n", *(head for head, _, _ in COLUMNS), "flags"], rows)
+    print_edges(result, "transition")
     s = result.summary
     typer.echo("")
     means = [shown(s[name].as_json()) for name in MEANS]
     typer.echo(f"{s['edges_ok']} of {s['edges']} transitions usable; mean BET {means[0]} ms, mean ghost {means[1]} ms,")
     typer.echo(f"mean response {means[2]} ms (signal {means[3]} ms)")
+    print_notes(result)
+
+
+def print_edges(result: Measurement, head: str) -> None:
+    """Print a line for each edge, its levels under ``head``."""
+    rows = []
+    for e in result.edges:
+        cells = [f"{e.from_level} → {e.to_level}", str(e.instances)]
+        cells += [shown(e.figures[name].as_json(), digits) for _, name, digits in COLUMNS]
+        rows.append([*cells, ", ".join(e.flags)])
+    print_table([head, "n", *(title for title, _, _ in COLUMNS), "flags"], rows)
+
+
+def print_notes(result: Measurement) -> None:
+    """Print the warnings on stderr."""
     for w in result.warnings:
         print(f"note: {w['message']}", file=sys.stderr)
 

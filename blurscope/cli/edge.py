@@ -141,10 +141,7 @@ def _run(photo: Path, options: dict[str, Any], *, notes, json_out, budget, debug
 
 def _print(result: Any) -> None:
     """Print the edges, what was assumed, and the warnings."""
-    import sys
-
-    from blurscope.cli._measure import COLUMNS
-    from blurscope.cli._table import print_table, shown
+    from blurscope.cli._measure import print_edges, print_notes
 
     capture = result.blocks["capture"]
     exposure = capture["exposure_refreshes"]
@@ -154,11 +151,5 @@ def _print(result: Any) -> None:
         f"{'not known' if exposure is None else f'{exposure:.2f} refreshes'}"
     )
     typer.echo("")
-    rows = []
-    for e in result.edges:
-        cells = [f"{e.from_level} → {e.to_level}", str(e.instances)]
-        cells += [shown(e.figures[name].as_json(), digits) for _, name, digits in COLUMNS]
-        rows.append([*cells, ", ".join(e.flags)])
-    print_table(["edge", "n", *(head for head, _, _ in COLUMNS), "flags"], rows)
-    for w in result.warnings:
-        print(f"note: {w['message']}", file=sys.stderr)
+    print_edges(result, "edge")
+    print_notes(result)

@@ -184,7 +184,6 @@ def measure_tone(
     clipped, crushed = _ends(patches, full)
     levels = np.array(sorted({p.level for p in patches if p.kind == "grey"}))
     known = None
-    declared_linear = linear
     if meter is not None:
         known = np.interp(levels, meter[0], np.asarray(meter[1]) / meter[1][-1])
     elif assumed_gamma is not None:
@@ -195,13 +194,12 @@ def measure_tone(
     # the smeared columns of the dithers are even areas, whatever demosaicing or sharpening does to alternating rows
     tries = [("dither",)] if len({p.block for p in patches if p.kind == "dither"}) >= MIN_DITHERS else []
     tries += [("dither", "halftone"), ("halftone",)]
-    method = "linear_file" if declared_linear else "row_halftones"
-    fit = closure = None
-    if not linear and _looks_linear(patches):  # a linear file need not say so
-        fit, closure, mixed = _first_closed(patches, levels, full, frame, tries, True)
-        linear = closure < GOOD_CLOSURE
-    if fit is None or not (linear or declared_linear):
-        fit, closure, mixed = _first_closed(patches, levels, full, frame, tries, linear)
+    method = "linear_file" if linear else "row_halftones"
+    if linear or _looks_linear(patches):  # a linear file need not say so
+        fit, closure = _first_closed(patches, levels, full, frame, tries, linear=True)
+        linear = linear or closure < GOOD_CLOSURE
+    if not linear:
+        fit, closure = _first_closed(patches, levels, full, frame, tries, linear=False)
     if not linear and closure > CLOSURE_LIMIT:
         warnings.append(("halftone_inconsistent", f"they miss by {100 * closure:.1f} % of white"))
         if known is None:
@@ -257,14 +255,14 @@ def _lifted(levels: np.ndarray, law: np.ndarray, gamma: float) -> float:
     return float(np.clip(expected - law[darkest], 0.0, 0.008))
 
 
-def _first_closed(patches, levels, full, frame, tries, linear):
+def _first_closed(patches, levels, full, frame, tries, *, linear):
     """Fit to one choice of halftones and dithers after the other; return the first that closes well, or the best."""
     best = None
     for mixed in tries:
         fit = _fit(patches, levels, full, *frame, linear=linear, known=None, mixed=mixed)
         closure = _closure(patches, fit, frame, mixed)
         if best is None or closure < best[1]:
-            best = (fit, closure, mixed)
+            best = (fit, closure)
         if closure < GOOD_CLOSURE:
             break
     return best

@@ -9,7 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from blurscope.errors import OutputError, SettingsError
+from blurscope._av import require_av
+from blurscope.errors import OutputError
 from blurscope.pattern.layout import Layout
 from blurscope.pattern.render import FrameMaker
 
@@ -24,23 +25,6 @@ CAUTION = (
     "feels unwell.",
     "Thresholds followed: general flashes of WCAG 2.x, success criterion 2.3.1. This is not a safety certification.",
 )
-
-
-def require_av() -> Any:
-    """Return PyAV.
-
-    Raises
-    ------
-    SettingsError
-        It isn't installed; the message has the line that installs it.
-    """
-    try:
-        import av
-    except ImportError:
-        raise SettingsError(
-            "video files need PyAV, which is not installed: run \"pip install 'blurscope[video]'\""
-        ) from None
-    return av
 
 
 def frame_rate(refresh_hz: float) -> Fraction:

@@ -11,13 +11,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from blurscope._av import require_av
 from blurscope.errors import OutputError, PatternError
 from blurscope.files import show_path, write_bytes, write_json
 from blurscope.pattern.layout import Layout
 from blurscope.pattern.player import render_player
 from blurscope.pattern.png import encode_png
 from blurscope.pattern.render import FrameMaker
-from blurscope.pattern.video import DEVICE_NAME, LOSSLESS_NAME, require_av, write_videos
+from blurscope.pattern.video import DEVICE_NAME, LOSSLESS_NAME, write_videos
 
 PLATES_SCHEMA = "blurscope.plates/1"
 MAX_FRAMES = 100_000

@@ -9,8 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from blurscope.errors import OutputError
-from blurscope.files import check_output, show_path, write_bytes
+from blurscope.files import check_output, make_folder, write_bytes
 from blurscope.plots.picture import BLUE, GREY, ORANGE, Picture, new_figure
 
 LOOK_PX = 1500  # longer side of the photo as drawn
@@ -41,11 +40,7 @@ def write_debug(
     OutputError
         A picture exists and ``overwrite`` is false, or the folder can't be written.
     """
-    target = Path(folder)
-    try:
-        target.mkdir(parents=True, exist_ok=True)
-    except OSError as exc:
-        raise OutputError(f"the folder {show_path(target)} can't be made ({exc.strerror})") from None
+    target = make_folder(folder)
     hold_ms = result.blocks["capture"]["hold_ms"]
     jobs: list[tuple[Path, Any]] = []
     for k, shot in enumerate(shots, 1):

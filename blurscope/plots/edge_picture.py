@@ -8,8 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from blurscope.errors import OutputError
-from blurscope.files import check_output, show_path, write_bytes
+from blurscope.files import check_output, make_folder, write_bytes
 from blurscope.plots.picture import BLUE, GREY, ORANGE, Picture, new_figure
 
 AROUND = 0.6  # of the region's size, shown around it
@@ -32,11 +31,7 @@ def write_edge_debug(shot: Any, result: Any, folder: str | os.PathLike[str], *, 
     OutputError
         A picture exists and ``overwrite`` is false, or the folder can't be written.
     """
-    target = Path(folder)
-    try:
-        target.mkdir(parents=True, exist_ok=True)
-    except OSError as exc:
-        raise OutputError(f"the folder {show_path(target)} can't be made ({exc.strerror})") from None
+    target = make_folder(folder)
     paths = [target / f"edge_{i}.png" for i in range(1, len(shot.fits) + 1)]
     for path in paths:
         check_output(path, overwrite=overwrite)

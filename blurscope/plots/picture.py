@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from blurscope.errors import OutputError
-from blurscope.files import check_output, show_path, write_bytes
+from blurscope.files import check_output, make_folder, write_bytes
 
 BLUE, ORANGE, GREY = "#0072B2", "#D55E00", "#666666"  # told apart by every kind of colour vision, and in grey
 FORMATS = ("png", "svg")
@@ -62,11 +61,7 @@ def save_figure(
     OutputError
         One exists and ``overwrite`` is false, or the folder can't be written.
     """
-    target = Path(folder)
-    try:
-        target.mkdir(parents=True, exist_ok=True)
-    except OSError as exc:
-        raise OutputError(f"the folder {show_path(target)} can't be made ({exc.strerror})") from None
+    target = make_folder(folder)
     paths = tuple(target / f"{stem}.{kind}" for kind in FORMATS)
     for path in paths:
         check_output(path, overwrite=overwrite)

@@ -69,16 +69,13 @@ class Pose:
             xn, yn = xi * ratio, yi * ratio
         return xn * self.radius + self.centre[0], yn * self.radius + self.centre[1]
 
-    def photo_grid(self, u: Span, v: Span) -> tuple[np.ndarray, np.ndarray]:
-        """Return campx ``(x, y)`` of a plate grid ``u`` by ``v``, each as first, last, count: float32, a row per ``v``.
+    def photo_grids(self, grids: list[tuple[Span, Span]]) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+        """Yield campx ``(x, y)`` of plate grids ``u`` by ``v``, each as first, last, count: float32, a row per ``v``.
 
         Exact at a few Chebyshev nodes, the polynomial through them between: over a field of the plate perspective and
-        distortion are so smooth that it differs from the map itself by less than 1e-3 campx.
+        distortion are so smooth that it differs from the map itself by less than 1e-3 campx. The exact places of all
+        grids are worked out together.
         """
-        return next(self.photo_grids([(u, v)]))
-
-    def photo_grids(self, grids: list[tuple[Span, Span]]) -> Iterator[tuple[np.ndarray, np.ndarray]]:
-        """Yield `photo_grid` of each of many grids; the exact places are worked out together."""
         return _smooth_grids(self.to_photo, grids)
 
     def plate_grids(self, grids: list[tuple[Span, Span]]) -> Iterator[tuple[np.ndarray, np.ndarray]]:

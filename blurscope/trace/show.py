@@ -13,7 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from blurscope.errors import OutputError, SettingsError
+from blurscope._av import require_av
+from blurscope.errors import OutputError
 from blurscope.files import check_output, show_path, to_jsonable, write_bytes, write_json
 from blurscope.trace.stimulus import Stimulus
 
@@ -122,12 +123,7 @@ def _card(stimulus: Stimulus) -> np.ndarray:
 
 def _movie(stimulus: Stimulus, progress: Callable[[int, int], None] | None) -> tuple[bytes, dict[str, Any]]:
     """Return a lossless H.264 MP4 (RGB, quality 0) and its index; MP4 keeps frame times exact."""
-    try:
-        import av
-    except ImportError:
-        raise SettingsError(
-            "video files need PyAV, which is not installed: run \"pip install 'blurscope[video]'\""
-        ) from None
+    av = require_av()
     rate = Fraction(stimulus.refresh_hz).limit_denominator(1001)
     ahead = max(1, round(CAUTION_S * stimulus.refresh_hz))
     store = io.BytesIO()

@@ -68,10 +68,9 @@ def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, f
         middle = (top + bottom) / 2
         count = max(4, round(inner * scale))
         half = 0.5 * inner * (1 - 1 / count)
-        parts = []
-        for piece in np.array_split(u, max(1, round(len(u) / (PIECE_PX * scale)))):
-            x, y = pose.photo_grid((piece[0], piece[-1], len(piece)), (middle - half, middle + half, count))
-            parts.append((x, y))
+        across = (middle - half, middle + half, count)
+        pieces = np.array_split(u, max(1, round(len(u) / (PIECE_PX * scale))))
+        parts = pose.photo_grids([((piece[0], piece[-1], len(piece)), across) for piece in pieces])
         x, y = (np.concatenate(both, axis=1) for both in zip(*parts, strict=True))
         inside = ((x > 1) & (x < w - 2) & (y > 1) & (y < h - 2)).all(axis=0)
         if inside.sum() < 10:

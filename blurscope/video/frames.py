@@ -9,7 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from blurscope.errors import PhotoError, SettingsError
+from blurscope._av import require_av
+from blurscope.errors import PhotoError
 from blurscope.files import show_path
 
 STILL_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"mif1", b"mif2", b"avif", b"crx "}
@@ -24,7 +25,6 @@ STARTS = (
 )
 BOXES = (b"moov", b"mdat", b"wide", b"free", b"skip")  # QuickTime files older than ftyp
 UNEVEN = 0.35  # of the time from frame to frame: how far a frame may lie off an even beat
-MAX_RATE = 1_000_000.0
 MAX_MEGAPIXELS = 80.0
 LIMITED = (16.0, 219.0)  # black and span of 8-bit luma in the limited range, Rec. ITU-R BT.709
 
@@ -88,7 +88,7 @@ class Clip:
         PhotoError
             A frame can't be decoded.
         """
-        av = require_av()
+        av = _quiet_av()
         end = self.count if last is None else min(last, self.count)
         name = show_path(self.path)
         index = 0
@@ -116,20 +116,9 @@ class Clip:
             )
 
 
-def require_av() -> Any:
-    """Return PyAV.
-
-    Raises
-    ------
-    SettingsError
-        It isn't installed; the message has the line that installs it.
-    """
-    try:
-        import av
-    except ImportError:
-        raise SettingsError(
-            "video files need PyAV, which is not installed: run \"pip install 'blurscope[video]'\""
-        ) from None
+def _quiet_av() -> Any:
+    """Return PyAV with its decoders silent: what is wrong with a clip is said in a sentence of ours."""
+    av = require_av()
     av.logging.set_level(None)
     return av
 
@@ -160,7 +149,7 @@ def open_clip(path: str | os.PathLike[str]) -> Clip:
     SettingsError
         PyAV isn't installed.
     """
-    av = require_av()
+    av = _quiet_av()
     name = show_path(path)
     if not os.path.isfile(path):
         raise PhotoError(f"{name} does not exist; check the path")

@@ -29,6 +29,7 @@ from blurscope.tracking.motion import STEPS
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
 QUICK_ITERATIONS = 5
 MAX_STREAK_CHI2 = 25.0
+MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
 MIXING_BLUR_PX = 0.45  # blur across the motion from which stripes are no longer separate
 PHASE_STEPS = 16
 MODEL_FLOOR = 8e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
@@ -238,11 +239,8 @@ def measure_shot(
         late = _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, quick)
         if late:
             motion = replace(motion, start=motion.start - late, delay=motion.delay - late)
-    if motion is not None and motion.chi2_ratio > MAX_STREAK_CHI2:
-        raise FitError(
-            f"the streaks fit no steady motion (chi-square {motion.chi2_ratio:.0f} times too large): the camera "
-            "shook or was several px per refresh off the plate's speed, or the display dropped refreshes; take it again"
-        )
+    if motion is not None:
+        _refuse_misfit(motion.chi2_ratio, across_px, backlight)
     say("fitting the edges")
     combined, instances, spread, groups = _combine(edges, pairs, layout, tone, capture, ages, motion, shift)
     starts = lag_groups(edges.lag_px, v)
@@ -302,6 +300,22 @@ def _refuse_still(reg: Registration, exposure: float, layout: Layout) -> None:
         raise FitError(
             f"the exposure covers {exposure:.2f} of a refresh, say the streaks: expose for 2 to 8 whole refreshes"
         )
+
+
+def _refuse_misfit(chi2_ratio: float, blur_px: float, backlight: Backlight) -> None:
+    """Streaks that no motion explains carry no figures; say the likeliest reason."""
+    if chi2_ratio <= MAX_STREAK_CHI2:
+        return
+    if blur_px > MAX_BLUR_PX:
+        why = f"the photo is out of focus (blur of {blur_px:.1f} px of the display); focus on the screen and stop down"
+    elif backlight.kind != "hold":
+        why = "the backlight flashes and the exposure holds no whole number of refreshes; expose for whole refreshes"
+    else:
+        why = (
+            "the camera shook or was several px per refresh off the plate's speed, or the display dropped refreshes; "
+            "take it again"
+        )
+    raise FitError(f"the streaks fit no steady motion (chi-square {chi2_ratio:.0f} times too large): {why}")
 
 
 def lag_groups(lag_px: np.ndarray, px_per_refresh: float) -> np.ndarray:

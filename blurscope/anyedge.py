@@ -32,7 +32,6 @@ SAME_LEVEL = 6
 POOR = 8.0  # chi-square per sample that tracking and phase, not known, don't explain
 POOR_MISFIT = 0.008  # of the step, RMS: likewise
 LEVEL_DOUBT = 0.003  # of the step: how well the fitted response holds near its end
-CONTRAST = 1000.0  # white over black, assumed for the display's law
 RAW = ("bew_px", "bet_ms", "ebet_ms", "ghost_px", "ghost_ms", "overshoot_pct")
 
 
@@ -153,9 +152,9 @@ def edge(
         profile = cut_profile(region, line, window, travel)
         _refuse_noise(profile, alone=len(lines) == 1)
         pair = _levels(profile, levels)
-        law = None if display_gamma is None or levels is None else _law(*pair, display_gamma, 1 / CONTRAST)
+        shares = None if display_gamma is None or levels is None else _signal_shares(*pair, display_gamma)
         say("fitting an edge")
-        fits.append(fit_edge(profile, region, shot.tone.to_light, setup, law, seed=20240501 + len(fits)))
+        fits.append(fit_edge(profile, region, shot.tone.to_light, setup, shares, seed=20240501 + len(fits)))
     edges = [_edge(f, setup, scale, 1000 / refresh_hz, levels, display_gamma, warnings) for f in fits]
     if on_shot is not None:
         on_shot(FreeShot(photo=shot, region=region, fits=fits, edges=edges, setup=setup, campx_per_px=scale))
@@ -263,16 +262,10 @@ def _levels(profile: Any, given: Sequence[int] | None) -> tuple[int, int]:
     return (a, b) if a != b else (a, min(255, a + 1) if profile.step > 0 and a < 255 else max(0, a - 1))
 
 
-def _law(a: int, b: int, gamma: float, black: float) -> Callable[[np.ndarray], np.ndarray]:
-    """Return the way from normalised light to normalised signal."""
-    start, end = (black + (1 - black) * (x / 255) ** gamma for x in (a, b))
-
-    def convert(share: np.ndarray) -> np.ndarray:
-        light = start + (end - start) * share
-        signal = (np.maximum(light - black, 0.0) / (1 - black)) ** (1 / gamma)
-        return (signal - a / 255) / ((b - a) / 255)
-
-    return convert
+def _signal_shares(a: int, b: int, gamma: float) -> np.ndarray:
+    """Return the shares of the step in light at which 10 % and 90 % of that in signal are reached; black cancels."""
+    start, end, at = ((np.asarray(x) / 255) ** gamma for x in (a, b, a + (b - a) * np.array([0.1, 0.9])))
+    return (at - start) / (end - start)
 
 
 def _edge(found: EdgeFit, setup: Setup, scale, hold_ms, levels, gamma, warnings) -> EdgeBlur:
@@ -385,21 +378,20 @@ def _too_narrow(found: EdgeFit, setup: Setup) -> float | None:
 
 
 def _signal_doubt(found: EdgeFit, a: int, b: int, gamma: float) -> float | None:
-    """Return what black and the levels, not quite known, do to the response in signal, refreshes; None if too much."""
+    """Return what the levels, not quite known, do to the response in signal, refreshes; None if too much."""
     from blurscope.shapes import first_crossing
 
     ages = 0.5 * (found.ages[1:] + found.ages[:-1])
     keep = ages - found.fit.onset > -0.02
     share = found.fit.cells[keep]
-    times = []
-    for black, level in ((1, 1.0), (1 / 3, 1.0), (3, 1.0), (1, 1 + LEVEL_DOUBT), (1, 1 - LEVEL_DOUBT)):
-        signal = _law(a, b, gamma, black / CONTRAST)(share * level)
-        times.append(first_crossing(ages[keep], signal, 0.9) - first_crossing(ages[keep], signal, 0.1))
-    if not np.all(np.isfinite(times)):
-        return None
-    away = np.abs(np.array(times[1:]) - times[0])
-    spread = math.hypot(away[:2].max(), away[2:].max())
-    return spread if spread < 0.5 * times[0] else None
+    low, high = _signal_shares(a, b, gamma)
+
+    def rise(level: float) -> float:
+        return first_crossing(ages[keep], share * level, high) - first_crossing(ages[keep], share * level, low)
+
+    middle, *others = (rise(level) for level in (1.0, 1 + LEVEL_DOUBT, 1 - LEVEL_DOUBT))
+    spread = float(np.max(np.abs(np.array(others) - middle)))  # NaN where a crossing is missing
+    return spread if spread < 0.5 * middle else None
 
 
 def _raw(found: EdgeFit, setup: Setup, scale: float, hold_ms: float) -> dict[str, Q]:

@@ -10,7 +10,7 @@ import numpy as np
 from blurscope import __version__
 from blurscope.blur.measure import BlurFit, Nuisance, Profiles, measure_profiles
 from blurscope.blur.operator import age_edges
-from blurscope.doubts import signal_maps
+from blurscope.doubts import signal_shares
 from blurscope.errors import FitError
 from blurscope.files import show_path
 from blurscope.flags import warning
@@ -170,8 +170,8 @@ def fit_steps(pooled: list[PooledStep], scene: Any, shot: ShotFit, share: tuple[
             *_tone_effects(seen[0], pooled, scene.tone, float(scene.decode[1] - scene.decode[0])),
         ]
 
-    law = signal_maps([(p.from_level, p.to_level) for p in pooled], shot.tone)
-    return measure_profiles(profiles, nuisances_of, law, np.random.default_rng(20240501))
+    shares = signal_shares([(p.from_level, p.to_level) for p in pooled], shot.tone)
+    return measure_profiles(profiles, nuisances_of, shares, np.random.default_rng(20240501))
 
 
 def _tone_effects(seen: np.ndarray, pooled: list[PooledStep], tone: Tone, quantum: float) -> list[Nuisance]:

@@ -71,26 +71,21 @@ def shared_doubts(cells, lag, starts, pairs, capture, motion, tone, across_px, l
     return out
 
 
-def signal_maps(pairs, tone: Tone, light: np.ndarray | None = None) -> list[Callable[[np.ndarray], np.ndarray]]:
-    """Per transition: normalised light to normalised signal by the display's own law, or one with other ``light``."""
+def signal_shares(pairs, tone: Tone, light: np.ndarray | None = None) -> np.ndarray:
+    """Shares of each step in light at which 10 % and 90 % of the step in signal are reached, (pairs, 2).
+
+    By the display's own law, or by one with other ``light`` at the greys.
+    """
     codes = np.linspace(0, 330, 1321)
     law = law_at(codes, tone.level, tone.light if light is None else light, tone.display_gamma)
     law = np.maximum.accumulate(law)
-
-    def make(a: int, b: int) -> Callable[[np.ndarray], np.ndarray]:
-        la, lb = np.interp([a, b], codes, law)
-
-        def convert(share: np.ndarray) -> np.ndarray:
-            shown = np.interp(la + (lb - la) * share, law, codes)
-            return (shown - a) / (b - a)
-
-        return convert
-
-    return [make(a, b) for a, b in pairs]
+    a, b = np.array(pairs, float).reshape(-1, 2).T[:, :, None]
+    la, lb, at = (np.interp(x, codes, law) for x in (a, b, a + (b - a) * np.array([0.1, 0.9])))
+    return (at - la) / np.where(lb != la, lb - la, np.nan)
 
 
-def other_laws(pairs, tone: Tone, across_px: float, rng: np.random.Generator) -> list[list[Callable]]:
-    """Per transition: the same by laws that the greys allow for as well."""
+def other_laws(pairs, tone: Tone, across_px: float, rng: np.random.Generator) -> np.ndarray:
+    """Return the same by laws that the greys allow for as well, (pairs, laws, 2)."""
     doubt = tone.light_sigma + LEAST_LAW_SD + MIXED_LAW_SD * max(across_px - SHARP_PX, 0.0) * np.sqrt(tone.light)
-    maps = [signal_maps(pairs, tone, tone.light + doubt * rng.standard_normal(len(doubt))) for _ in range(OTHER_LAWS)]
-    return [list(mine) for mine in zip(*maps, strict=True)]
+    tried = [tone.light + doubt * rng.standard_normal(len(doubt)) for _ in range(OTHER_LAWS)]
+    return np.stack([signal_shares(pairs, tone, light) for light in tried], axis=1)

@@ -79,7 +79,7 @@ class EdgeFit:
     ages: np.ndarray
 
 
-def fit_edge(profile: FreeProfile, region: Any, to_light: Any, setup: Setup, signal_of: Any, seed: int) -> EdgeFit:
+def fit_edge(profile: FreeProfile, region: Any, to_light: Any, setup: Setup, shares: Any, seed: int) -> EdgeFit:
     """Fit response families to a profile and propagate what is not known.
 
     Parameters
@@ -90,8 +90,8 @@ def fit_edge(profile: FreeProfile, region: Any, to_light: Any, setup: Setup, sig
     to_light : callable
         The file's stated tone curve.
     setup : Setup
-    signal_of : callable or None
-        From normalised light to normalised signal.
+    shares : (2,) float or None
+        Of the step in light, at which 10 % and 90 % of the step in signal are reached.
     seed : int
     """
     v = setup.travel
@@ -123,7 +123,7 @@ def fit_edge(profile: FreeProfile, region: Any, to_light: Any, setup: Setup, sig
         kept.append(Nuisance(name="shading", shift=slope_shift[None, :]))
         return kept
 
-    signals = None if signal_of is None else [signal_of]
+    signals = None if shares is None else shares[None, :]
     # no response freer than the families, which would take tracking and phase for its own
     fit = measure_profiles(made, nuisances_of, signals, np.random.default_rng(seed), free=False)[0]
     if set(fit.parts["bew"]) == {"noise"} or fit.value["response"] < FAST:
@@ -131,7 +131,7 @@ def fit_edge(profile: FreeProfile, region: Any, to_light: Any, setup: Setup, sig
         still = [Nuisance(name="noise", shift=np.zeros_like(made.esf))]
         rng = np.random.default_rng(seed)
         fit = measure_profiles(made, lambda _: still, signals, rng, families=FASTEST, free=False)[0]
-        fit = _tried(fit, made, kept, signal_of)
+        fit = _tried(fit, made, kept, shares)
     # what the photo does not resolve shows in the response, and hardly in the widths
     unresolved = resolution_sd(setup.lens_sigma, 1.0, v)
     value, u95, parts = dict(fit.value), dict(fit.u95), {k: _merged(p) for k, p in fit.parts.items()}
@@ -262,7 +262,7 @@ def _principal(name: str, shifts: list[np.ndarray]) -> list[Nuisance]:
     ]
 
 
-def _tried(fit: BlurFit, made: Profiles, nuisances: list[Nuisance], signal_of: Any) -> BlurFit:
+def _tried(fit: BlurFit, made: Profiles, nuisances: list[Nuisance], shares: Any) -> BlurFit:
     """Refit a fast pixel with each unknown moved either way, and widen by what the figures do."""
     family = next(f for f in FAMILIES if f.name == "exponential")
     moves = [s * n.shift[0] for n in nuisances for s in (1.0, -1.0)]
@@ -271,7 +271,7 @@ def _tried(fit: BlurFit, made: Profiles, nuisances: list[Nuisance], signal_of: A
     again = fit_family(
         family, rows, np.repeat(1 / made.sigma, n, axis=0), made.operator, made.ages, np.repeat(made.levels, n, axis=0)
     )
-    figures = figures_of(family, again.params, made.length, signal_of)
+    figures = figures_of(family, again.params, made.length, shares)
     u95, parts = dict(fit.u95), {k: dict(p) for k, p in fit.parts.items()}
     for name in NAMES:
         if not np.isfinite(fit.value[name]) or not np.isfinite(fit.u95[name]):

@@ -14,7 +14,7 @@ from blurscope.blur.families import FAMILIES
 from blurscope.blur.fit import FamilyFit, cell_means
 from blurscope.blur.measure import BlurFit, Nuisance, Profiles, compete, measure_profiles
 from blurscope.blur.operator import Capture, age_edges, capture_operator
-from blurscope.doubts import other_laws, shared_doubts, signal_maps
+from blurscope.doubts import other_laws, shared_doubts, signal_shares
 from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError
 from blurscope.light import Tone, measure_lens, measure_tone
@@ -24,7 +24,7 @@ from blurscope.target import Pose, Registration, register
 from blurscope.tracking import Motion, cut_streaks, fit_motion, place_screen, read_lanes, slit_waveform
 from blurscope.tracking.backlight import STEADY, Backlight, find_backlight
 from blurscope.tracking.lanes import Lane, Streak
-from blurscope.tracking.motion import STEPS
+from blurscope.tracking.model import STEPS
 
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
 QUICK_ITERATIONS = 5
@@ -249,10 +249,10 @@ def measure_shot(
         return shared_doubts(cells, edges.lag_px, starts, pairs, capture, motion, tone, across_px, lens_sd, ages)
 
     rng = np.random.default_rng(seed)
-    law = signal_maps(pairs, tone)
+    shares = signal_shares(pairs, tone)
     others = other_laws(pairs, tone, across_px, np.random.default_rng(seed))
     fits = measure_profiles(
-        combined, nuisances_of, law, rng, emission=backlight.emission, before=quick, other_laws=others
+        combined, nuisances_of, shares, rng, emission=backlight.emission, before=quick, other_shares=others
     )
 
     def mean_of(values: np.ndarray) -> np.ndarray:
@@ -420,9 +420,16 @@ def _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, befo
     starts = lag_groups(edges.lag_px, layout.px_per_refresh)
     lag = edges.lag_px
     trials = np.arange(-4, 4) / 8
-    operators = [capture_operator(lag, ages, plain.changed(start_phase=plain.start_phase - c), starts) for c in trials]
-    zero = int(np.argmin(np.abs(trials)))
-    if max(float(np.abs((o - operators[zero]).cumsum(axis=1)).max()) for o in operators) < 4e-3:
+    operators: dict[float, np.ndarray] = {}
+
+    def change(c: float) -> np.ndarray:
+        for x in (c, 0.0):
+            if x not in operators:
+                moved = plain.changed(start_phase=plain.start_phase - x)
+                operators[x] = capture_operator(lag, ages, moved, starts)
+        return operators[c] - operators[0.0]
+
+    if max(float(np.abs(change(c).cumsum(axis=1)).max()) for c in (-0.5, -0.25, 0.25)) < 4e-3:
         return 0.0
     profiles, *_ = _combine(edges, pairs, layout, tone, capture, ages, motion, shift)
     fits, weights = compete(profiles, QUICK, before, fresh=False)
@@ -436,13 +443,12 @@ def _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, befo
         res = (profiles.esf[i] - fit.model[i]) * w
         span = fit.levels[i, 1] - fit.levels[i, 0]
         misfit = max(float(res @ res) / len(res), 1.0)
-        for k, o in enumerate(operators):
-            change = span * ((o - operators[zero]) @ cells) * w
-            rest = res - change
+        for k, c in enumerate(trials.tolist()):
+            rest = res - span * (change(c) @ cells) * w
             rest = rest - basis @ (basis.T @ rest)
             gain[k] += float(rest @ rest) / misfit
     k = int(np.argmin(gain))
-    if gain[zero] - gain[k] < 25:
+    if gain[np.argmin(np.abs(trials))] - gain[k] < 25:
         return 0.0
     a, b, c = gain[k - 1], gain[k], gain[(k + 1) % len(gain)]
     bend = a - 2 * b + c

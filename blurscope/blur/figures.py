@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -14,9 +14,9 @@ GET_FACTOR = 2.563103131089201
 NAMES = ("bew", "get", "ghost", "overshoot", "undershoot", "response", "response_signal", "response_overshoot")
 
 
-def crossing(x: np.ndarray, y: np.ndarray, level: float) -> np.ndarray:
-    """First upward crossing of ``level`` in each row of ``y``; NaN where there is none."""
-    over = y >= level
+def crossing(x: np.ndarray, y: np.ndarray, level: float | np.ndarray) -> np.ndarray:
+    """First upward crossing of ``level``, one or (n,), in each row of ``y``; NaN where there is none."""
+    over = y >= (level if np.ndim(level) == 0 else np.asarray(level)[:, None])
     i = np.argmax(over, axis=1)
     ok = over[np.arange(len(y)), i]
     i = np.maximum(i, 1)
@@ -122,7 +122,12 @@ def _gaussian_steps(x, y, mu, sigma, count: int) -> tuple[np.ndarray, np.ndarray
 
 
 def figures_of_curves(
-    t: np.ndarray, b: np.ndarray, tr: np.ndarray, r: np.ndarray, reference: float | np.ndarray = 0.85
+    t: np.ndarray,
+    b: np.ndarray,
+    tr: np.ndarray,
+    r: np.ndarray,
+    reference: float | np.ndarray = 0.85,
+    signal_shares: np.ndarray | None = None,
 ) -> dict[str, np.ndarray]:
     """Return the figures of each row of blurred curves and step responses that are read off them directly.
 
@@ -134,11 +139,13 @@ def figures_of_curves(
         The step responses.
     reference : float or (n,) float
         ``t_settle - t_10`` of an instant panel, see `instant_reference`.
+    signal_shares : (2,) or (n, 2) float, optional
+        Shares of the step in light at which 10 % and 90 % of the step in signal are reached.
 
     Returns
     -------
     dict of (n,) float
-        Keys `NAMES` without ``get`` and ``response_signal``: widths in refreshes, overshoots as shares of the step; NaN
+        Keys `NAMES` without ``get``: widths in refreshes, overshoots as shares of the step; NaN
         where a threshold is never crossed.
     """
     t10, t90 = crossing(t, b, 0.1), crossing(t, b, 0.9)
@@ -148,13 +155,21 @@ def figures_of_curves(
         "overshoot": np.maximum(b.max(axis=1) - 1, 0.0),
         "undershoot": np.maximum(-b.min(axis=1), 0.0),
         "response": rise_time(tr, r),
+        "response_signal": np.full(len(r), np.nan) if signal_shares is None else rise_time(tr, r, signal_shares),
         "response_overshoot": np.maximum(r.max(axis=1) - 1, 0.0),
     }
 
 
-def rise_time(t: np.ndarray, rows: np.ndarray) -> np.ndarray:
-    """Return the time from first crossing of 10 % to first crossing of 90 % of each row."""
-    return crossing(t, rows, 0.9) - crossing(t, rows, 0.1)
+def rise_time(t: np.ndarray, rows: np.ndarray, shares: Sequence[float] | np.ndarray = (0.1, 0.9)) -> np.ndarray:
+    """Return the time from the first crossing of one share to the first crossing of the other, of each row.
+
+    Parameters
+    ----------
+    t, rows : (m,), (n, m) float
+    shares : (2,) or (n, 2) float
+    """
+    low, high = np.moveaxis(np.asarray(shares), -1, 0)
+    return crossing(t, rows, high) - crossing(t, rows, low)
 
 
 def curves_of(family: Family, params: np.ndarray, length: float, emission: np.ndarray | None = None):
@@ -173,16 +188,14 @@ def figures_of(
     family: Family,
     params: np.ndarray,
     length: float,
-    signal_of: Callable[[np.ndarray], np.ndarray] | None = None,
+    signal_shares: np.ndarray | None = None,
     emission: np.ndarray | None = None,
 ) -> dict[str, np.ndarray]:
     """Return every figure of `NAMES` for each row of parameters; see `figures_of_curves`.
 
-    ``signal_of`` maps normalised light (0 from, 1 to) to normalised signal; ``emission`` is the light per part of a
-    refresh.
+    ``emission`` is the light per part of a refresh.
     """
     t, b, tr, r = curves_of(family, params, length, emission)
-    out = figures_of_curves(t, b, tr, r, instant_reference(emission)[0])
+    out = figures_of_curves(t, b, tr, r, instant_reference(emission)[0], signal_shares)
     out["get"] = gaussian_edge_time(t, b, np.zeros(len(b), int))
-    out["response_signal"] = np.full(len(b), np.nan) if signal_of is None else rise_time(tr, signal_of(r))
     return out

@@ -11,6 +11,7 @@ from blurscope.blur.families import Family
 
 ITERATIONS = 20
 FEW_ITERATIONS = 4  # after which the best of several starts goes on alone
+SMALL_STEPS = 3
 ONSETS = 12
 
 
@@ -191,12 +192,13 @@ def fit_family(
 class _State:
     """Where a fit stands, for several starts of every profile at once: arrays (starts, n, ...)."""
 
-    FIELDS = ("x", "edge", "levels", "model", "chi2", "damp", "active", "jacobian")
+    FIELDS = ("x", "edge", "levels", "model", "chi2", "damp", "small", "active", "jacobian")
 
     def __init__(self, problem: _Problem, x: np.ndarray) -> None:
         self.problem, self.x = problem, x
         self.edge, self.levels, self.model, self.chi2 = problem.evaluate(x)
         self.damp = np.full(x.shape[:2], 1e-3)
+        self.small = np.zeros(x.shape[:2], int)  # steps in a row that gained little
         self.active = np.ones(x.shape[:2], bool)
         self.jacobian = np.zeros((*self.edge.shape, problem.count + 3))
 
@@ -267,8 +269,9 @@ class _State:
             self.model[take] = t_model[take]
             enough = gain < 0.02 * np.maximum(1.0, 2e-3 * self.chi2)
             self.chi2[take] = t_chi2[take]
-            # a short step gains little because it is short: only a nearly full one shows that the end is reached
-            self.active &= ~(take & enough & (self.damp < 0.1))
+            self.small = np.where(take, np.where(enough, self.small + 1, 0), self.small)
+            # a short step gains little because it is short: a nearly full one shows that the end is reached, or several
+            self.active &= ~(take & enough & ((self.damp < 0.1) | (self.small >= SMALL_STEPS)))
             self.damp = np.where(take, self.damp * 0.2, np.where(todo, self.damp * 8, self.damp))
             improved |= take
             if not (self.active & ~improved).any():

@@ -207,14 +207,14 @@ def weigh(profiles: Profiles, fits: list[FamilyFit]) -> np.ndarray:
 def measure_profiles(
     profiles: Profiles,
     nuisances_of: Callable[[np.ndarray], list[Nuisance]],
-    signal_of: list[Callable[[np.ndarray], np.ndarray]] | None,
+    signal_shares: np.ndarray | None,
     rng: np.random.Generator,
     *,
     emission: np.ndarray | None = None,
     families: Sequence[Family] = FAMILIES,
     before: Sequence[FamilyFit] | None = None,
     free: bool = True,
-    other_laws: Sequence[Sequence[Callable[[np.ndarray], np.ndarray]]] | None = None,
+    other_shares: np.ndarray | None = None,
 ) -> list[BlurFit]:
     """Measure every transition.
 
@@ -224,8 +224,8 @@ def measure_profiles(
     nuisances_of : callable
         From the best responses, (n, k) cells, to the shared effects; each is drawn once per Monte Carlo trial for all
         transitions.
-    signal_of : list of callable, optional
-        Per transition: normalised light to normalised signal.
+    signal_shares : (n, 2) float, optional
+        Shares of the step in light at which 10 % and 90 % of the step in signal are reached.
     rng : Generator
     emission : (k,) float, optional
         Backlight over one refresh; under one there is no free form.
@@ -233,8 +233,8 @@ def measure_profiles(
         Fits of nearly the same profiles, to start from.
     free : bool
         Correct what no family fits by a free form.
-    other_laws : sequence of sequences of callable, optional
-        Like ``signal_of``, for several laws of the display that may be the true one as well.
+    other_shares : (n, laws, 2) float, optional
+        Like ``signal_shares``, for several laws of the display that may be the true one as well.
     """
     fits, weights = compete(profiles, families, before, fresh=False)
     best = np.argmax(weights, axis=0)
@@ -263,7 +263,7 @@ def measure_profiles(
         if lamp is not None:  # the figures count time from the switch, the lamp from the pose's clock
             lamp = np.roll(lamp, -round(float(fits[best[i]].onset[i]) * len(lamp)))
         plans.append(_plan(i, fits, weights[:, i], forms[i], profiles, nuisances, shared, rng, lamp))
-    branches = iter(figures_of_bundles([b for plan in plans for b in plan], signal_of, other_laws))
+    branches = iter(figures_of_bundles([b for plan in plans for b in plan], signal_shares, other_shares))
     return [
         _result(i, fits, weights[:, i], forms[i], profiles, [next(branches) for _ in plan], cells[i])
         for i, plan in enumerate(plans)

@@ -12,6 +12,7 @@ import numpy as np
 
 AGE_BINS = 32  # per refresh
 TIME_STEPS = 32  # per refresh
+PHASES = 4  # of the shutter, averaged over where it isn't known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,7 +148,7 @@ def blur_kernel(step: float, sigma: float, boxes: tuple[float, ...]) -> np.ndarr
 
 def _age_weights(lag: np.ndarray, ages: np.ndarray, capture: Capture) -> np.ndarray:
     """Share of the (emitted) light at each lag that comes from each age bin, without apertures."""
-    phases = [capture.start_phase] if capture.phase_known else list(np.arange(8) / 8)
+    phases = [capture.start_phase] if capture.phase_known else list(np.arange(PHASES) / PHASES)
     out = np.zeros((len(lag), len(ages) - 1))
     for phase in phases:
         _add_phase(out, lag, ages, capture, phase)

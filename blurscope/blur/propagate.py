@@ -155,68 +155,69 @@ def fast_bundle(
 
 def figures_of_bundles(
     bundles: Sequence[Bundle],
-    signal_of: Sequence[Callable[[np.ndarray], np.ndarray]] | None,
-    other_laws: Sequence[Sequence[Callable[[np.ndarray], np.ndarray]]] | None = None,
+    signal_shares: np.ndarray | None,
+    other_shares: np.ndarray | None = None,
 ) -> list[Branch]:
     """Read the figures of all curves of all bundles.
 
     Parameters
     ----------
     bundles : sequence of Bundle
-    signal_of : sequence of callable, optional
-        Per transition: normalised light to normalised signal.
-    other_laws : sequence of sequences of callable, optional
-        Per transition: the same by display laws that may be the true one as well.
+    signal_shares : (transitions, 2) float, optional
+        Shares of the step in light at which 10 % and 90 % of the step in signal are reached.
+    other_shares : (transitions, laws, 2) float, optional
+        The same by display laws that may be the true one as well.
     """
     if not bundles:
         return []
     t, tr = bundles[0].t, bundles[0].tr
     curves, steps = np.concatenate([b.curves for b in bundles]), np.concatenate([b.steps for b in bundles])
     sizes = np.array([len(b.curves) for b in bundles])
-    first = np.concatenate([[0], np.cumsum(sizes)])
-    figures = figures_of_curves(t, curves, tr, steps, np.repeat([b.reference for b in bundles], sizes))
-    exact = np.concatenate([b.exact + at for b, at in zip(bundles, first, strict=False)])
+    first = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    transition = np.array([b.transition for b in bundles])
+    shares = None if signal_shares is None else np.repeat(signal_shares[transition], sizes, axis=0)
+    reference = np.repeat([b.reference for b in bundles], sizes)
+    figures = figures_of_curves(t, curves, tr, steps, reference, shares)
+    exact = np.concatenate([b.exact + at for b, at in zip(bundles, first, strict=True)])
     heads = np.cumsum([0] + [len(b.exact) for b in bundles[:-1]])
     get = gaussian_edge_time(t, curves[exact], np.repeat(heads, [len(b.exact) for b in bundles]))
-    out = []
-    for b, at, head in zip(bundles, first, heads, strict=False):
-        rows = slice(at, at + len(b.curves))
-        mine = {name: values[rows] for name, values in figures.items()}
-        mine["get"] = b.get_of(get[head : head + len(b.exact)])
-        if signal_of is None:
-            mine["response_signal"] = np.full(len(b.curves), np.nan)
-        else:
-            mine["response_signal"] = rise_time(tr, signal_of[b.transition](steps[rows]))
-        if b.spread is None:  # too fast for its own overshoot to show
-            mine["response_overshoot"] = np.full(len(b.curves), np.nan)
-        branch = _branch(b, mine)
-        if signal_of is not None and other_laws:
-            point = steps[at : at + 1]
-            tried = np.array([rise_time(tr, law(point))[0] for law in other_laws[b.transition]])
-            branch.parts["response_signal"]["display gamma"] = float(np.sqrt(_variance(tried)))
-        out.append(branch)
+    figures["get"] = np.concatenate(
+        [b.get_of(get[head : head + len(b.exact)]) for b, head in zip(bundles, heads, strict=True)]
+    )
+    table = np.array([figures[name] for name in NAMES])
+    out = [_branch(b, table[:, at : at + n]) for b, at, n in zip(bundles, first, sizes, strict=True)]
+    if signal_shares is not None and other_shares is not None:
+        laws = other_shares.shape[1]
+        tried = rise_time(tr, np.repeat(steps[first], laws, axis=0), other_shares[transition].reshape(-1, 2))
+        for branch, mine in zip(out, tried.reshape(-1, laws), strict=True):
+            branch.parts["response_signal"]["display gamma"] = float(np.sqrt(_variance(mine)))
     return out
 
 
-def _branch(bundle: Bundle, figures: dict[str, np.ndarray]) -> Branch:
+def _branch(bundle: Bundle, table: np.ndarray) -> Branch:
+    """Return the branch of a bundle; ``table`` holds the figures of its rows, (NAMES, rows)."""
     n = bundle.trials
-    trial = {name: figures[name][1 : 1 + n] for name in NAMES}
-    parts: dict[str, dict[str, float]] = {}
-    for name in NAMES:
-        if bundle.spread is None:
-            parts[name] = {"noise": float(np.sqrt(_variance(trial[name])))}
-            continue
-        away = np.nan_to_num((figures[name][1 + n :] - figures[name][0]) / SHARE)
+    trials = table[:, 1 : 1 + n]
+    if bundle.spread is None:
+        table[NAMES.index("response_overshoot")] = np.nan  # too fast for its own overshoot to show
+        noise, named = np.sqrt([_variance(row) for row in trials]), {}
+    else:
+        away = np.nan_to_num((table[:, 1 + n :] - table[:, :1]) / SHARE)
         p = len(bundle.spread.noise)
-        shared: dict[str, float] = {}
-        for x, a in zip(bundle.spread.names, away[p:], strict=True):  # several effects may make one contribution
-            shared[x] = float(np.hypot(shared.get(x, 0.0), a))
-        noise = float(np.sqrt(np.sum(away[:p] ** 2)))
+        named = {}
+        for x, a in zip(bundle.spread.names, away[:, p:].T, strict=True):  # several effects may make one contribution
+            named[x] = np.hypot(named.get(x, 0.0), a)
+        noise = np.sqrt((away[:, :p] ** 2).sum(axis=1))
         if p == 0:  # no rows of its own: what the trials scatter beyond the shared effects
-            noise = np.sqrt(max(_variance(trial[name]) - sum(x**2 for x in shared.values()), 0.0))
-        parts[name] = {"noise": float(noise)} | shared
-    point = {name: float(figures[name][0]) for name in NAMES}
-    return Branch(share=bundle.share, point=point, trial=trial, parts=parts)
+            rest = [_variance(row) for row in trials] - sum(x**2 for x in named.values())
+            noise = np.sqrt(np.maximum(rest, 0.0))
+    named = {"noise": noise} | named
+    return Branch(
+        share=bundle.share,
+        point=dict(zip(NAMES, table[:, 0].tolist(), strict=True)),
+        trial=dict(zip(NAMES, trials, strict=True)),
+        parts={name: {k: float(values[i]) for k, values in named.items()} for i, name in enumerate(NAMES)},
+    )
 
 
 def _variance(values: np.ndarray) -> float:

@@ -20,6 +20,7 @@ SHAPE_SHARE = 0.07  # of the response: what shapes that are not tried may differ
 REPEATS = 2.0  # inflation of the variance: neighbours in a streak share their noise
 FAR = 1e3
 LENGTH = 12.0  # refreshes that a step is followed
+ITERATIONS = 10
 STEP = 1e-3  # of a parameter, for derivatives
 
 
@@ -55,7 +56,7 @@ def fit_roads(curves: Sequence[Any]) -> list[RoadResponse]:
     wide = np.array([np.sqrt(c.slit**2 + 12 * c.blur**2) for c in chosen])
     operator = _means(time, wide, ages)
     known = np.tile([0.0, 1.0, DARK_SD, AMPLITUDE_SD], (len(chosen), 1))
-    fits = [fit_family(f, profile, weight, operator, ages, known) for f in CANDIDATES]
+    fits = [fit_family(f, profile, weight, operator, ages, known, iterations=ITERATIONS) for f in CANDIDATES]
     times, slopes = zip(*(_times(f) for f in fits), strict=True)
     for k, i in enumerate(which):
         mine = [(f, time[k], slope[k]) for f, time, slope in zip(fits, times, slopes, strict=True)]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -65,25 +65,61 @@ def gather(
         Blur across the motion, display px: what it brings in from neighbouring stripes is noted, and patches that get
         light from bands are left out.
     """
-    out: list[Patch] = []
+    wanted: list[_Place] = []
     span = lit[1] - lit[0]
     width = min(span / places * 0.8, 40.0)
+    middles = lit[0] + span * (np.arange(places) + 0.5) / places
     for index, block in enumerate(layout.blocks):
         if block.kind not in ("grey", "halftone", "dither"):
             continue
-        v0, v1 = _rows(block)
-        mix = _mixture(layout, index, v0, v1, blur_px)
+        rows = _rows(block)
+        mix = _mixture(layout, index, *rows, blur_px)
         if mix is None:
             continue
         length = width
         if block.kind == "dither":
             length = max(1, round(width / block.period_px)) * block.period_px
-        for k in range(places):
-            mid = lit[0] + span * (k + 0.5) / places
-            patch = _one(codes, pose, index, block, mid - length / 2, mid + length / 2, v0, v1, mix)
-            if patch is not None:
-                out.append(patch)
-    return out
+        wanted += [_Place(index, block, (mid - length / 2, mid + length / 2), rows, mix) for mid in middles]
+    return _patches(codes, pose, wanted)
+
+
+class _Place(NamedTuple):
+    """Where a patch is to be taken: block, range along and across the motion, and what the lens mixes there."""
+
+    index: int
+    block: Block
+    u: tuple[float, float]
+    v: tuple[float, float]
+    mix: dict[int, float]
+
+
+def _patches(codes: np.ndarray, pose: Any, wanted: list[_Place]) -> list[Patch]:
+    if not wanted:
+        return []
+    h, w = codes.shape
+    us, vs = np.array([p.u for p in wanted]), np.array([p.v for p in wanted])
+    xs, ys = pose.to_photo(us[:, [0, 1, 0, 1]], vs[:, [0, 0, 1, 1]])
+    x0, x1 = np.floor(xs.min(axis=1)).astype(int), np.ceil(xs.max(axis=1)).astype(int) + 1
+    y0, y1 = np.floor(ys.min(axis=1)).astype(int), np.ceil(ys.max(axis=1)).astype(int) + 1
+    inside = (x0 >= 1) & (y0 >= 1) & (x1 <= w - 1) & (y1 <= h - 1) & (x1 - x0 >= 2)
+    out: dict[int, Patch] = {}
+    weighed: list[int] = []
+    for i in np.nonzero(inside)[0].tolist():
+        place = wanted[i]
+        inner = _inside(xs[i], ys[i]) if place.block.kind == "grey" and len(place.mix) == 1 else None
+        if inner is None:
+            weighed.append(i)
+        else:  # even stripes need no area weights
+            part = codes[inner].ravel()
+            out[i] = _patch(place, part, np.ones(len(part)), xs[i], ys[i])
+    spans = [((x0[i], x1[i] - 1, x1[i] - x0[i]), (y0[i], y1[i] - 1, y1[i] - y0[i])) for i in weighed]
+    for i, (u, v) in zip(weighed, pose.plate_grids(spans), strict=True):
+        weight = _overlap(u, abs(u[0, 1] - u[0, 0]), *us[i])
+        weight *= _overlap(v, abs(v[1, 0] - v[0, 0]) if len(v) > 1 else 1.0, *vs[i])
+        use = weight > 1e-3
+        if np.count_nonzero(use) >= 8:
+            out[i] = _patch(wanted[i], codes[y0[i] : y1[i], x0[i] : x1[i]][use], weight[use], xs[i], ys[i])
+    return [out[i] for i in sorted(out)]
 
 
 def _mixture(layout: Layout, index: int, v0: float, v1: float, blur_px: float) -> dict[int, float] | None:
@@ -124,30 +160,6 @@ def _rows(block: Block) -> tuple[float, float]:
     return middle - half, middle + half
 
 
-def _one(codes, pose, index: int, block: Block, u0, u1, v0, v1, mix: dict[int, float]) -> Patch | None:
-    px, py = pose.to_photo(np.array([u0, u1, u0, u1]), np.array([v0, v0, v1, v1]))
-    h, w = codes.shape
-    x0, x1 = int(np.floor(px.min())), int(np.ceil(px.max())) + 1
-    y0, y1 = int(np.floor(py.min())), int(np.ceil(py.max())) + 1
-    if x0 < 1 or y0 < 1 or x1 > w - 1 or y1 > h - 1 or x1 - x0 < 2:
-        return None
-    inner = _inside(px, py) if block.kind == "grey" and len(mix) == 1 else None
-    if inner is not None:  # even stripes need no area weights
-        part = codes[inner]
-        total = np.full(part.shape, 1.0)
-        return _patch(index, block, part.ravel(), total.ravel(), px, py, mix)
-    u, v = next(pose.plate_grids([((x0, x1 - 1, x1 - x0), (y0, y1 - 1, y1 - y0))]))
-    du = abs(u[0, 1] - u[0, 0])
-    dv = abs(v[1, 0] - v[0, 0]) if y1 - y0 > 1 else 1.0
-    weight = _overlap(u, du, u0, u1)
-    weight *= _overlap(v, dv, v0, v1)
-    here = codes[y0:y1, x0:x1]
-    if np.count_nonzero(weight > 1e-3) < 8:
-        return None
-    use = weight > 1e-3
-    return _patch(index, block, here[use], weight[use], px, py, mix)
-
-
 def _inside(px: np.ndarray, py: np.ndarray) -> tuple[slice, slice] | None:
     """Return the upright rectangle within a nearly upright quadrilateral, if it holds most of it."""
     xs, ys = np.sort(px), np.sort(py)
@@ -160,13 +172,14 @@ def _inside(px: np.ndarray, py: np.ndarray) -> tuple[slice, slice] | None:
     return slice(top, bottom), slice(left, right)
 
 
-def _patch(index: int, block: Block, codes: np.ndarray, weights: np.ndarray, px, py, mix) -> Patch:
+def _patch(place: _Place, codes: np.ndarray, weights: np.ndarray, px: np.ndarray, py: np.ndarray) -> Patch:
+    block = place.block
     if codes.dtype == np.uint8:
         weights = np.bincount(codes, weights, 256)
         codes = np.nonzero(weights)[0]
         weights = weights[codes]
     return Patch(
-        block=index,
+        block=place.index,
         kind=block.kind,
         level=block.level,
         share=len(block.lit) / block.period_px if block.kind != "grey" else float("nan"),
@@ -174,7 +187,7 @@ def _patch(index: int, block: Block, codes: np.ndarray, weights: np.ndarray, px,
         weights=weights / weights.sum(),
         x=float(px.mean()),
         y=float(py.mean()),
-        mix=mix,
+        mix=place.mix,
     )
 
 

@@ -8,7 +8,8 @@ import numpy as np
 
 from blurscope.pattern.layout import Layout
 from blurscope.tracking.lanes import Streak
-from blurscope.tracking.motion import STEPS, Motion, StreakBatch, second_differences
+from blurscope.tracking.model import STEPS, StreakBatch, second_differences
+from blurscope.tracking.motion import Motion
 
 CELLS = 16  # per refresh
 MIN_DEPTH = 0.12  # standard deviation over mean from which a backlight counts as modulated

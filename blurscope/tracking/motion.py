@@ -4,32 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import erf
 
 import numpy as np
 
-from blurscope._cv import cv2
 from blurscope.pattern.layout import Layout
 from blurscope.tracking.lanes import Streak
+from blurscope.tracking.model import NAMES, STEPS, StreakBatch, second_differences
 
-STEPS = 64  # time steps per refresh in waveforms
 CLOCK_CELLS = 8  # cells per refresh of the clock slits' free waveform
 SHORT_EXPOSURE = 1.6  # refreshes
 SHORT_ERROR_SHARE = 0.15  # of the speed
 CLOCK_ROUGHNESS = 0.15  # second difference of that waveform, standard deviation, share of white
-NAMES = (
-    "start",
-    "exposure",
-    "error",
-    "accel",
-    "delay",
-    "along",
-    "across",
-    "sigma",
-    "amplitude",
-    "delay_along",
-    "delay_across",
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -129,188 +114,6 @@ def _fit_length(step: np.ndarray, count: int) -> np.ndarray:
     return np.concatenate([step, np.full(count - len(step), step[-1])])
 
 
-def time_at(away: np.ndarray, speed: float, accel: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return when the camera is ``away`` px past its place at mid exposure, and how fast it is there.
-
-    Parameters
-    ----------
-    away : array of float, px
-    speed, accel : float
-        px per refresh at mid exposure, and px per refresh squared.
-
-    Returns
-    -------
-    late, root : arrays of float
-        Refreshes since mid exposure, and px per refresh.
-    """
-    root = np.sqrt(np.maximum(speed**2 + 2 * accel * away, 1e-6))
-    return 2 * away / (speed + root), root
-
-
-class StreakBatch:
-    """All streaks on one grid, so that a trial of the motion costs a few array operations.
-
-    Parameters
-    ----------
-    streaks : list of Streak
-    waves : list of (n,) float
-        One period of each slit's light, cells of 1/STEPS refresh.
-    layout : Layout
-    pixel : float
-        One camera pixel in display px.
-    emission : (k,) float, optional
-        Backlight over one refresh on the pose's clock, mean 1.
-    """
-
-    def __init__(self, streaks, waves, layout: Layout, pixel: float, emission: np.ndarray | None = None) -> None:
-        self.layout, self.pixel = layout, pixel
-        step = float(streaks[0].u_px[1] - streaks[0].u_px[0])
-        self.pad = int(np.ceil(2.0 / step)) + 2
-        longest = max(len(s.u_px) for s in streaks)
-        self.counts = [len(s.u_px) for s in streaks]
-        self.u = np.stack([s.u_px[0] + (np.arange(-self.pad, longest + self.pad)) * step for s in streaks])
-        self.step = step
-        self.keep = np.zeros(self.u.shape, bool)
-        for i, n in enumerate(self.counts):
-            self.keep[i, self.pad : self.pad + n] = True
-        self.x = np.array([[s.slit.x_px] for s in streaks], float)
-        self.width = np.array([[s.slit.width_px] for s in streaks], float)
-        self.v_row = np.array([[s.v_row] for s in streaks], float)
-        if emission is not None:
-            waves = [np.resize(w, int(np.lcm(len(w), STEPS))) for w in waves]
-        self.waves, self.emission = list(waves), emission
-        self.period = np.array([[len(w)] for w in waves], float)
-        self.sums = self._cumulate(waves)
-        self.data = np.concatenate([s.light for s in streaks])
-
-    def _cumulate(self, waves) -> np.ndarray:
-        out = np.zeros((len(waves), max(len(w) for w in waves) + 2))
-        for row, wave in zip(out, waves, strict=True):
-            self._cumulate_one(row, wave)
-        return out
-
-    @staticmethod
-    def _cumulate_one(row: np.ndarray, wave: np.ndarray) -> None:
-        n = len(wave)
-        np.cumsum(wave, out=row[1 : n + 1])
-        row[n + 1 :] = row[n] + wave[0]
-        row /= STEPS
-
-    def _integral(self, sums: np.ndarray, t: np.ndarray) -> np.ndarray:
-        at = t * STEPS
-        whole = np.floor(at / self.period)
-        at -= whole * self.period
-        low = at.astype(np.intp)
-        at -= low
-        low += np.arange(len(sums))[:, None] * sums.shape[1]
-        flat = sums.reshape(-1)
-        a = flat.take(low)
-        low += 1
-        total = sums[np.arange(len(sums)), self.period[:, 0].astype(np.intp)]
-        whole *= total[:, None]
-        whole += a
-        a -= flat.take(low)
-        whole -= at * a
-        return whole
-
-    def _passage(self, p: np.ndarray, rows: np.ndarray | slice) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return when each sample's place on the screen enters and leaves its slit, and the slits' delays."""
-        start, exposure, error, accel, delay, along, across, _, _, delay_along, delay_across = p
-        v, sign = self.layout.px_per_refresh, self.layout.sign
-        x, width = self.x[rows], self.width[rows]
-        column = (x + width / 2) / self.layout.width_px - 0.5
-        row = self.v_row[rows] / self.layout.height_px - 0.5
-        opening = start + along * column + across * row
-        late = delay + delay_along * column + delay_across * row
-        middle = opening + exposure / 2
-        near = x - self.u[rows]
-        first, last = (near, near + width) if sign > 0 else (-near - width, -near)
-
-        def when(position: np.ndarray) -> np.ndarray:
-            time = middle + time_at(position - v * middle, v + error, accel)[0]
-            return np.clip(time, opening, opening + exposure)
-
-        return when(first), when(last), late
-
-    def model(self, p: np.ndarray) -> np.ndarray:
-        """Return the light of all streaks for motion parameters in the order of `NAMES`, concatenated.
-
-        At plate position ``u`` the camera sees the screen column ``u + sign * travel(t)``; the streak's light is the
-        slit's light over the time that column takes to cross the slit, over the exposure.
-        """
-        exposure, sigma, amplitude = p[1], p[7], p[8]
-        first, last, late = self._passage(p, slice(None))
-        if self.emission is None:
-            total = self._integral(self.sums, last - late) - self._integral(self.sums, first - late)
-        else:
-            sums = self._cumulate(
-                [
-                    np.roll(w, int(round(float(d) * STEPS))) * np.resize(self.emission, len(w))
-                    for w, d in zip(self.waves, late[:, 0], strict=True)
-                ]
-            )
-            total = self._integral(sums, last) - self._integral(sums, first)
-        light = total * (amplitude / exposure)
-        return _blur(light, self.step, sigma, self.pixel)[self.keep]
-
-    def basis(self, p: np.ndarray, rows: np.ndarray, phases: np.ndarray, cells: int, period: int) -> np.ndarray:
-        """Return what each cell of a free periodic waveform adds to the streaks of ``rows``.
-
-        Parameters
-        ----------
-        p : (11,) float
-        rows : (r,) int
-            Streaks whose slits follow the waveform.
-        phases : (r,) int
-            Their phases, refreshes.
-        cells, period : int
-            Cells per refresh, and the period in refreshes.
-
-        Returns
-        -------
-        (samples of those streaks, cells * period) float
-        """
-        exposure, sigma, amplitude = p[1], p[7], p[8]
-        first, last, late = self._passage(p, rows)
-        late = late + phases[:, None]
-        a, b = first - late, last - late
-        keep = self.keep[rows]
-        t0 = np.arange(cells * period)[:, None, None] / cells
-        width = 1 / cells
-
-        def part(t: np.ndarray) -> np.ndarray:
-            whole = np.floor(t / period)
-            return whole * width + np.clip(t - whole * period - t0, 0, width)
-
-        light = (part(b) - part(a)) * (amplitude / exposure)
-        blurred = _blur(light.reshape(-1, light.shape[2]), self.step, sigma, self.pixel)
-        return blurred.reshape(light.shape)[:, keep].T
-
-    def set_waves(self, rows: np.ndarray, phases: np.ndarray, cells: np.ndarray, per_cell: int) -> None:
-        """Give the streaks of ``rows`` a free waveform (values per cell of ``per_cell`` steps)."""
-        wave = np.repeat(cells, per_cell)
-        for r, phase in zip(rows, phases, strict=True):
-            self.waves[r] = np.roll(wave, int(phase) * STEPS)
-            self._cumulate_one(self.sums[r], self.waves[r])
-
-
-def _blur(light: np.ndarray, step: float, sigma: float, pixel: float) -> np.ndarray:
-    # camera pixel, linear interpolation, and what a sample averages over beyond one camera pixel
-    spread = float(np.sqrt(sigma**2 + pixel**2 * (1 / 12 + 1 / 6) + max(step**2 - pixel**2, 0.0) / 12))
-    half = max(1, int(np.ceil(3.6 * spread / step)))
-    edges = (np.arange(-half, half + 2) - 0.5) * step
-    cdf = np.array([0.5 * (1 + erf(e / (spread * 2**0.5))) for e in edges])
-    kernel = np.diff(cdf)
-    kernel /= kernel.sum()
-    return cv2.filter2D(light, -1, kernel[None, :], borderType=cv2.BORDER_CONSTANT)
-
-
-def second_differences(n: int) -> np.ndarray:
-    """Return the second differences of a periodic sequence, (n, n)."""
-    eye = np.eye(n)
-    return np.roll(eye, 1, axis=1) - 2 * eye + np.roll(eye, -1, axis=1)
-
-
 def fit_motion(
     streaks: list[Streak],
     waves: list[np.ndarray],
@@ -351,7 +154,6 @@ def fit_motion(
     centre[2:7] = 0
     centre[9:] = 0
     centre[7], centre[8] = sigma, 1.0
-    steps = np.array([2e-3, 2e-3, 5e-3, 5e-3, 2e-3, 5e-3, 5e-3, 0.01, 1e-3, 5e-3, 5e-3])
     # the model itself is not better than this share of a streak
     rough = 0.01
 
@@ -388,13 +190,7 @@ def fit_motion(
     gram = np.eye(n_p + n_w)
     for _ in range(25):
         jac = np.zeros((len(data), n_p + n_w))
-        for k, name in enumerate(NAMES):
-            if name == "amplitude":
-                jac[:, k] = model / p[k]
-                continue
-            q = p.copy()
-            q[k] += steps[k]
-            jac[:, k] = (batch.model(q) - model) / steps[k]
+        jac[:, :n_p] = batch.slopes(p)
         if n_w:
             jac[of_clock, n_p:] = batch.basis(p, clock, phases, CLOCK_CELLS, period)
         jw = jac * weight[:, None]

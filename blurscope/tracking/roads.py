@@ -9,7 +9,8 @@ import numpy as np
 
 from blurscope.pattern.layout import Layout
 from blurscope.tracking.lanes import Streak
-from blurscope.tracking.motion import Motion, time_at
+from blurscope.tracking.model import time_at
+from blurscope.tracking.motion import Motion
 
 MIN_SIGNAL = 3.0  # step over noise of a sample
 BINS = 16  # per refresh of the stitched curve

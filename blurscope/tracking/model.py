@@ -1,0 +1,273 @@
+"""What a motion of the camera makes of the slits: the light of all streaks, and its derivatives."""
+
+from __future__ import annotations
+
+from math import erf
+
+import numpy as np
+
+from blurscope._cv import cv2
+from blurscope.pattern.layout import Layout
+
+STEPS = 64  # time steps per refresh in waveforms
+NAMES = (
+    "start",
+    "exposure",
+    "error",
+    "accel",
+    "delay",
+    "along",
+    "across",
+    "sigma",
+    "amplitude",
+    "delay_along",
+    "delay_across",
+)
+SIGMA_STEP = 0.01  # px, for the derivative
+
+
+def time_at(away: np.ndarray, speed: float, accel: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return when the camera is ``away`` px past its place at mid exposure, and how fast it is there.
+
+    Parameters
+    ----------
+    away : array of float, px
+    speed, accel : float
+        px per refresh at mid exposure, and px per refresh squared.
+
+    Returns
+    -------
+    late, root : arrays of float
+        Refreshes since mid exposure, and px per refresh.
+    """
+    root = np.sqrt(np.maximum(speed**2 + 2 * accel * away, 1e-6))
+    return 2 * away / (speed + root), root
+
+
+class StreakBatch:
+    """All streaks on one grid, so that a trial of the motion costs a few array operations.
+
+    Parameters
+    ----------
+    streaks : list of Streak
+    waves : list of (n,) float
+        One period of each slit's light, cells of 1/STEPS refresh.
+    layout : Layout
+    pixel : float
+        One camera pixel in display px.
+    emission : (k,) float, optional
+        Backlight over one refresh on the pose's clock, mean 1.
+    """
+
+    def __init__(self, streaks, waves, layout: Layout, pixel: float, emission: np.ndarray | None = None) -> None:
+        self.layout, self.pixel = layout, pixel
+        step = float(streaks[0].u_px[1] - streaks[0].u_px[0])
+        self.pad = int(np.ceil(2.0 / step)) + 2
+        longest = max(len(s.u_px) for s in streaks)
+        self.counts = [len(s.u_px) for s in streaks]
+        self.u = np.stack([s.u_px[0] + (np.arange(-self.pad, longest + self.pad)) * step for s in streaks])
+        self.step = step
+        self.keep = np.zeros(self.u.shape, bool)
+        for i, n in enumerate(self.counts):
+            self.keep[i, self.pad : self.pad + n] = True
+        self.x = np.array([[s.slit.x_px] for s in streaks], float)
+        self.width = np.array([[s.slit.width_px] for s in streaks], float)
+        self.v_row = np.array([[s.v_row] for s in streaks], float)
+        if emission is not None:
+            waves = [np.resize(w, int(np.lcm(len(w), STEPS))) for w in waves]
+        self.waves, self.emission = list(waves), emission
+        self.period = np.array([[len(w)] for w in waves], float)
+        self.sums = self._cumulate(waves)
+        self.data = np.concatenate([s.light for s in streaks])
+
+    def _cumulate(self, waves) -> np.ndarray:
+        out = np.zeros((len(waves), max(len(w) for w in waves) + 2))
+        for row, wave in zip(out, waves, strict=True):
+            self._cumulate_one(row, wave)
+        return out
+
+    @staticmethod
+    def _cumulate_one(row: np.ndarray, wave: np.ndarray) -> None:
+        n = len(wave)
+        np.cumsum(wave, out=row[1 : n + 1])
+        row[n + 1 :] = row[n] + wave[0]
+        row /= STEPS
+
+    def _integral(self, sums: np.ndarray, t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the running integral of the waveforms behind ``sums`` at times ``t``, and their values there."""
+        at = t * STEPS
+        whole = np.floor(at / self.period)
+        at -= whole * self.period
+        low = at.astype(np.intp)
+        at -= low
+        low += np.arange(len(sums))[:, None] * sums.shape[1]
+        flat = sums.reshape(-1)
+        a = flat.take(low)
+        low += 1
+        value = flat.take(low)
+        value -= a
+        total = sums[np.arange(len(sums)), self.period[:, 0].astype(np.intp)]
+        whole *= total[:, None]
+        whole += a
+        at *= value
+        whole += at
+        value *= STEPS
+        return whole, value
+
+    def _places(self, rows: np.ndarray | slice = slice(None)) -> tuple[np.ndarray, np.ndarray]:
+        """Return where the slits of ``rows`` are on the screen, as shares of its size from its middle."""
+        column = (self.x[rows] + self.width[rows] / 2) / self.layout.width_px - 0.5
+        return column, self.v_row[rows] / self.layout.height_px - 0.5
+
+    def _clocks(self, p: np.ndarray, rows: np.ndarray | slice = slice(None)) -> tuple[np.ndarray, np.ndarray]:
+        """Return when the shutter opens at the slits of ``rows``, and the delays of their pixels."""
+        start, _, _, _, delay, along, across, _, _, delay_along, delay_across = p
+        column, row = self._places(rows)
+        return start + along * column + across * row, delay + delay_along * column + delay_across * row
+
+    def _ends(self, rows: np.ndarray | slice = slice(None)) -> tuple[np.ndarray, np.ndarray]:
+        """Return how far the camera has travelled when each sample's place enters and leaves its slit, px."""
+        near = self.x[rows] - self.u[rows]
+        width = self.width[rows]
+        return (near, near + width) if self.layout.sign > 0 else (-near - width, -near)
+
+    def _passage(self, p: np.ndarray, rows: np.ndarray | slice = slice(None)) -> tuple[np.ndarray, ...]:
+        """Return when each sample's place on the screen enters and leaves its slit, and the slits' delays."""
+        exposure, error, accel = p[1:4]
+        v = self.layout.px_per_refresh
+        opening, late = self._clocks(p, rows)
+        middle = opening + exposure / 2
+
+        def when(position: np.ndarray) -> np.ndarray:
+            time = middle + time_at(position - v * middle, v + error, accel)[0]
+            return np.clip(time, opening, opening + exposure)
+
+        first, last = (when(position) for position in self._ends(rows))
+        return first, last, late
+
+    def _lit(self, late: np.ndarray) -> np.ndarray:
+        """Return the running integrals of the slits' light under the backlight, for slits that lag by ``late``."""
+        return self._cumulate(
+            [
+                np.roll(w, int(round(float(d) * STEPS))) * np.resize(self.emission, len(w))
+                for w, d in zip(self.waves, late[:, 0], strict=True)
+            ]
+        )
+
+    def model(self, p: np.ndarray) -> np.ndarray:
+        """Return the light of all streaks for motion parameters in the order of `NAMES`, concatenated.
+
+        At plate position ``u`` the camera sees the screen column ``u + sign * travel(t)``; the streak's light is the
+        slit's light over the time that column takes to cross the slit, over the exposure.
+        """
+        exposure, sigma, amplitude = p[1], p[7], p[8]
+        first, last, late = self._passage(p)
+        if self.emission is None:
+            sums, first, last = self.sums, first - late, last - late
+        else:
+            sums = self._lit(late)
+        light = (self._integral(sums, last)[0] - self._integral(sums, first)[0]) * (amplitude / exposure)
+        return _blur(light, self.step, sigma, self.pixel)[self.keep]
+
+    def slopes(self, p: np.ndarray) -> np.ndarray:
+        """Return the derivatives of `model` by the motion parameters, (samples, 11)."""
+        exposure, error, accel, sigma, amplitude = p[1], p[2], p[3], p[7], p[8]
+        v = self.layout.px_per_refresh
+        opening, late = self._clocks(p)
+        middle = opening + exposure / 2
+        lit = self.emission is not None
+        sums = self._lit(late) if lit else self.sums
+        total = np.zeros(self.u.shape)
+        slope = dict.fromkeys(("start", "exposure", "error", "accel", "delay"), 0.0)
+        for position, side in zip(self._ends(), (-1.0, 1.0), strict=True):
+            time, root = time_at(position - v * middle, v + error, accel)
+            at = middle + time
+            early, over = at < opening, at > opening + exposure
+            at = np.clip(at, opening, opening + exposure)
+            integral, value = self._integral(sums, at if lit else at - late)
+            total += side * integral
+            value *= side
+            moving = np.where(early | over, 0.0, 1 / root)
+            by_middle = 1 - v * moving
+            slope["start"] = slope["start"] + value * by_middle
+            slope["exposure"] = slope["exposure"] + value * np.where(over, 1.0, np.where(early, 0.0, 0.5 * by_middle))
+            slope["error"] = slope["error"] - value * time * moving
+            slope["accel"] = slope["accel"] - value * time**2 * (0.5 * moving)
+            slope["delay"] = slope["delay"] - value
+        if lit:
+            later = self._lit(late + 1 / STEPS)
+            ends = self._passage(p)[:2]
+            slope["delay"] = sum(
+                side * (self._integral(later, at)[0] - self._integral(sums, at)[0]) * STEPS
+                for side, at in zip((-1.0, 1.0), ends, strict=True)
+            )
+        slope["exposure"] = slope["exposure"] - total / exposure
+        column, row = self._places()
+        scale = amplitude / exposure
+        fields = {name: _blur(field * scale, self.step, sigma, self.pixel) for name, field in slope.items()}
+        for name, base in (("along", "start"), ("delay_along", "delay")):
+            fields[name] = column * fields[base]
+        for name, base in (("across", "start"), ("delay_across", "delay")):
+            fields[name] = row * fields[base]
+        total *= scale
+        here = _blur(total, self.step, sigma, self.pixel)
+        fields["sigma"] = (_blur(total, self.step, sigma + SIGMA_STEP, self.pixel) - here) / SIGMA_STEP
+        fields["amplitude"] = here / amplitude
+        return np.stack([fields[name][self.keep] for name in NAMES], axis=1)
+
+    def basis(self, p: np.ndarray, rows: np.ndarray, phases: np.ndarray, cells: int, period: int) -> np.ndarray:
+        """Return what each cell of a free periodic waveform adds to the streaks of ``rows``.
+
+        Parameters
+        ----------
+        p : (11,) float
+        rows : (r,) int
+            Streaks whose slits follow the waveform.
+        phases : (r,) int
+            Their phases, refreshes.
+        cells, period : int
+            Cells per refresh, and the period in refreshes.
+
+        Returns
+        -------
+        (samples of those streaks, cells * period) float
+        """
+        exposure, sigma, amplitude = p[1], p[7], p[8]
+        first, last, late = self._passage(p, rows)
+        late = late + phases[:, None]
+        a, b = first - late, last - late
+        keep = self.keep[rows]
+        t0 = np.arange(cells * period)[:, None, None] / cells
+        width = 1 / cells
+
+        def part(t: np.ndarray) -> np.ndarray:
+            whole = np.floor(t / period)
+            return whole * width + np.clip(t - whole * period - t0, 0, width)
+
+        light = (part(b) - part(a)) * (amplitude / exposure)
+        blurred = _blur(light.reshape(-1, light.shape[2]), self.step, sigma, self.pixel)
+        return blurred.reshape(light.shape)[:, keep].T
+
+    def set_waves(self, rows: np.ndarray, phases: np.ndarray, cells: np.ndarray, per_cell: int) -> None:
+        """Give the streaks of ``rows`` a free waveform (values per cell of ``per_cell`` steps)."""
+        wave = np.repeat(cells, per_cell)
+        for r, phase in zip(rows, phases, strict=True):
+            self.waves[r] = np.roll(wave, int(phase) * STEPS)
+            self._cumulate_one(self.sums[r], self.waves[r])
+
+
+def _blur(light: np.ndarray, step: float, sigma: float, pixel: float) -> np.ndarray:
+    # camera pixel, linear interpolation, and what a sample averages over beyond one camera pixel
+    spread = float(np.sqrt(sigma**2 + pixel**2 * (1 / 12 + 1 / 6) + max(step**2 - pixel**2, 0.0) / 12))
+    half = max(1, int(np.ceil(3.6 * spread / step)))
+    edges = (np.arange(-half, half + 2) - 0.5) * step
+    cdf = np.array([0.5 * (1 + erf(e / (spread * 2**0.5))) for e in edges])
+    kernel = np.diff(cdf)
+    kernel /= kernel.sum()
+    return cv2.filter2D(light, -1, kernel[None, :], borderType=cv2.BORDER_CONSTANT)
+
+
+def second_differences(n: int) -> np.ndarray:
+    """Return the second differences of a periodic sequence, (n, n)."""
+    eye = np.eye(n)
+    return np.roll(eye, 1, axis=1) - 2 * eye + np.roll(eye, -1, axis=1)

@@ -12,6 +12,7 @@ import numpy as np
 
 AGE_BINS = 32  # per refresh
 TIME_STEPS = 32  # per refresh
+TABLE_STEPS = 8  # of a kernel, per sample
 PHASES = 4  # of the shutter, averaged over where it isn't known
 
 
@@ -74,7 +75,7 @@ def capture_operator(
     Parameters
     ----------
     lag_px : (m,) float
-        Uniform and increasing.
+        Increasing.
     ages : (k + 1,) float
         From `age_edges`. Unswitched time (age below 0) goes to the bin that holds its negative age, where a causal
         response is 0; a response whose onset is shifted forward is thereby served too.
@@ -89,41 +90,48 @@ def capture_operator(
         Rows sum to 1 (bins beyond the last are folded into it).
     """
     v = capture.px_per_refresh
-    step = float(lag_px[1] - lag_px[0])
-    sub = max(1, int(np.ceil(step / (0.02 * v + 0.04))))
-    fine = step / sub
-    sigma = capture.blur_sigma_px
-    reach = 4.5 * sigma + sum(capture.boxes_px)
-    pad = int(np.ceil(reach / fine)) + 1
-    n = (len(lag_px) - 1) * sub + 1 + 2 * pad
-    lag = lag_px[0] + (np.arange(n) - pad) * fine
-    raw = _age_weights(lag, ages, capture)
-    kernel = blur_kernel(fine, sigma, capture.boxes_px)
-    half = len(kernel) // 2
-    padded = np.pad(raw, ((half, half), (0, 0)), mode="edge")
-    rows = pad + np.arange(len(lag_px)) * sub
-    # a band of kernels, summed over each group of samples, instead of a convolution per column
-    firsts = np.arange(len(rows)) if starts is None else starts
-    sizes = np.diff(np.append(firsts, len(rows)))
+    per = int(np.ceil(v / (0.01 * v + 0.02)))  # lags of the fine grid, per refresh
+    table, half = blur_table(v / per, capture.blur_sigma_px, capture.boxes_px)
+    place = np.asarray(lag_px, float) / v * per
+    base = np.floor(place).astype(int)
+    first = int(np.floor((base.min() - half) / per))
+    last = int(np.floor((base.max() + half + 1) / per)) + 1
+    raw = _age_weights(first, last, per, ages, capture)
+    # weights of the fine lags around each lag, then of those around each group
+    near = np.arange(-half, half + 2)
+    at = (near[None, :] + base[:, None] - place[:, None] + half + 1) * TABLE_STEPS
+    low = np.minimum(at.astype(int), len(table) - 2)
+    weight = table[low] + (at - low) * (table[low + 1] - table[low])
+    firsts = np.arange(len(base)) if starts is None else np.asarray(starts)
+    sizes = np.diff(np.append(firsts, len(base)))
+    group = np.repeat(np.arange(len(firsts)), sizes)
+    ahead = base - np.repeat(np.minimum(base[firsts], base[firsts + sizes - 1]), sizes)
+    width = int(ahead.max()) + len(near)
+    flat = (group * width + ahead)[:, None] + near + half
+    bands = np.bincount(flat.ravel(), (weight / np.repeat(sizes, sizes)[:, None]).ravel(), len(firsts) * width)
+    origin = np.minimum(base[firsts], base[firsts + sizes - 1]) - half - first * per
     out = np.empty((len(firsts), raw.shape[1]))
-    pooled: dict[int, np.ndarray] = {}
-    for i, (first, size) in enumerate(zip(firsts, sizes.tolist(), strict=True)):
-        if size not in pooled:
-            band = np.zeros(len(kernel) + (size - 1) * sub)
-            for k in range(size):
-                band[k * sub : k * sub + len(kernel)] += kernel / size
-            pooled[size] = band
-        band = pooled[size]
-        out[i] = band @ padded[rows[first] : rows[first] + len(band)]
+    padded = np.concatenate([raw, np.zeros((width, raw.shape[1]))])
+    for row, band, start in zip(out, bands.reshape(-1, width), origin.tolist(), strict=True):
+        np.dot(band, padded[start : start + width], out=row)
     out[np.abs(out) < 1e-9] = 0.0  # denormal numbers would make every later product many times slower
     return out
 
 
-def blur_kernel(step: float, sigma: float, boxes: tuple[float, ...]) -> np.ndarray:
-    """Return a normalised kernel on a grid of ``step``: Gaussian times boxes, cells integrated exactly enough."""
+def blur_table(step: float, sigma: float, boxes: tuple[float, ...]) -> tuple[np.ndarray, int]:
+    """Return what samples ``step`` apart weigh by their distance, for a Gaussian blur and boxes.
+
+    Between samples a curve is taken as straight, so that the weights of a row of samples sum to 1 wherever it lies.
+
+    Returns
+    -------
+    table : (n,) float
+        Weights at distances of ``step / TABLE_STEPS``, from ``-(half + 1)`` to ``half + 1`` steps.
+    half : int
+    """
+    sub = TABLE_STEPS
     half = max(1, int(np.ceil((4.5 * sigma + sum(boxes) / 2) / step)) + 1)
-    sub = 8
-    x = (np.arange(-half * sub * 2, half * sub * 2 + 1)) * step / sub
+    x = np.arange(-half * sub, half * sub + 1) * step / sub
     k = np.exp(-0.5 * np.minimum(x / sigma, 30.0) ** 2) if sigma > 1e-6 else (x == 0).astype(float)
     k[k < 1e-12] = 0.0
     for width in boxes:
@@ -134,66 +142,64 @@ def blur_kernel(step: float, sigma: float, boxes: tuple[float, ...]) -> np.ndarr
         box = np.ones(2 * m + 1)
         box[0] = box[-1] = (cells - (2 * m - 1)) / 2
         k = np.convolve(k, box / box.sum(), "same")
-    # linear (hat) interpolation onto the coarse grid keeps mean and almost the variance; correct for its sixth
-    out = np.zeros(2 * half + 1)
-    at = x / step
-    low = np.floor(at).astype(int)
-    frac = at - low
-    for offset, weight in ((0, 1 - frac), (1, frac)):
-        index = low + offset + half
-        ok = (index >= 0) & (index < len(out))
-        np.add.at(out, index[ok], (k * weight)[ok])
-    return out / out.sum()
+    hat = 1 - np.abs(np.arange(-sub, sub + 1)) / sub
+    return np.convolve(k / k.sum(), hat), half
 
 
-def _age_weights(lag: np.ndarray, ages: np.ndarray, capture: Capture) -> np.ndarray:
-    """Share of the (emitted) light at each lag that comes from each age bin, without apertures."""
-    phases = [capture.start_phase] if capture.phase_known else list(np.arange(PHASES) / PHASES)
-    out = np.zeros((len(lag), len(ages) - 1))
-    for phase in phases:
-        _add_phase(out, lag, ages, capture, phase)
-    total = out.sum(axis=1, keepdims=True)
-    return out / np.where(total > 0, total, 1.0)
+def _age_weights(first: int, last: int, per: int, ages: np.ndarray, capture: Capture) -> np.ndarray:
+    """Share of the (emitted) light at each lag that comes from each age bin, without apertures.
 
+    Parameters
+    ----------
+    first, last : int
+        Lags from ``first`` to before ``last``, in refreshes of travel.
+    per : int
+        Lags per refresh.
 
-def _add_phase(out: np.ndarray, lag: np.ndarray, ages: np.ndarray, capture: Capture, phase: float) -> None:
+    Returns
+    -------
+    ((last - first) * per, bins) float
+    """
     v, exposure = capture.px_per_refresh, capture.exposure_refreshes
-    t, dt = time_steps(phase, exposure)
-    middle = phase + exposure / 2
-    late = t - middle
+    phases = [capture.start_phase] if capture.phase_known else list(np.arange(PHASES) / PHASES)
+    steps = [time_steps(phase, exposure) for phase in phases]
+    t, dt = (np.concatenate(x) for x in zip(*steps, strict=True))
+    late = t - np.concatenate([np.full(len(s), p + exposure / 2) for p, (s, _) in zip(phases, steps, strict=True)])
     part = t - np.floor(t)
     where = v * part + capture.error_px_per_refresh * late + 0.5 * capture.accel_px_per_refresh2 * late**2
-    weight = dt.copy()
+    weight = dt / dt.sum()
     if capture.emission:
         e = np.array(capture.emission)
         weight = weight * e[np.minimum((part * len(e)).astype(int), len(e) - 1)]
+        weight /= max(float(weight.sum()), 1e-300)
     width = dt * np.abs(v + capture.error_px_per_refresh) / v
-    top = lag[:, None] / v + (width / 2 - where / v)[None, :]
+    # the lags of one refresh of travel; every other refresh is the same, as much older
+    top = np.arange(per)[:, None] / per + (width / 2 - where / v)[None, :]
     whole = np.floor(top)
     share = (top - whole) / np.maximum(width, 1e-12)
-    bins = len(ages) - 1
-    count = int(round((ages[-1] - ages[0]) * AGE_BINS))
-    bin_of = np.searchsorted(np.round((ages[1:] - ages[0]) * AGE_BINS), np.arange(count), side="right")
-    # content that has not switched yet has a negative age: keep its true distance, capped
-    first = np.floor((part - ages[0]) * AGE_BINS + 1e-9).astype(np.intp)
-    cell = whole.astype(np.intp) * AGE_BINS + first[None, :]
-    base = np.arange(len(lag))[:, None] * bins
-    places = base + bin_of[np.clip(cell, 0, count - 1)]
-    light = np.broadcast_to(weight[None, :], places.shape)
-    out += np.bincount(places.ravel(), light.ravel(), minlength=out.size).reshape(out.shape)
+    # content that has not switched yet has a negative age: keep its true distance
+    begin = np.floor((part - ages[0]) * AGE_BINS + 1e-9).astype(np.intp)
+    cell = whole.astype(np.intp) * AGE_BINS + begin[None, :]
+    origin = int(cell.min()) - AGE_BINS - 1
+    count = int(cell.max()) - origin + 2
+    cell += np.arange(per)[:, None] * count - origin
+    cell, light, share = cell.ravel(), np.broadcast_to(weight, cell.shape).ravel(), share.ravel()
     # steps during which an edge passes: the rest of their light is one refresh younger
-    split = np.nonzero(share.ravel() < 1)[0]
-    moved = (1 - share.ravel()[split]) * light.ravel()[split]
-    younger = (base + bin_of[np.clip(cell - AGE_BINS, 0, count - 1)]).ravel()[split]
-    both = np.concatenate([younger, places.ravel()[split]])
-    out += np.bincount(both, np.concatenate([moved, -moved]), minlength=out.size).reshape(out.shape)
-    # the older part comes first in the step, the younger last: their means differ from their bins' by the slope there
-    bent = 0.5 * share.ravel()[split] * moved
-    bend = np.bincount(both, np.concatenate([bent, -bent]), minlength=out.size).reshape(out.shape)
-    centre = 0.5 * (ages[1:] + ages[:-1])
-    bend[:, 1:-1] *= 1 / (AGE_BINS * (centre[2:] - centre[:-2]))
-    out[:, 2:] += bend[:, 1:-1]
-    out[:, :-2] -= bend[:, 1:-1]
+    split = np.nonzero(share < 1)[0]
+    moved = (1 - share[split]) * light[split]
+    old = cell[split]
+    # the older part comes first in the step, the younger last: by half the older share each is nearer to the next cell
+    bent = 0.25 * share[split] * moved
+    places = [cell, old - AGE_BINS, old, old - AGE_BINS + 1, old - AGE_BINS - 1, old + 1, old - 1]
+    lights = [light, moved, -moved, bent, -bent, -bent, bent]
+    held = np.bincount(np.concatenate(places), np.concatenate(lights), per * count).reshape(per, count)
+    # running sums over cells, read at the borders of the age bins as they lie for each refresh of travel
+    sums = np.zeros((per, count + 1))
+    np.cumsum(held, axis=1, out=sums[:, 1:])
+    borders = np.round((ages - ages[0]) * AGE_BINS).astype(int)
+    at = np.clip(borders[None, :] - AGE_BINS * np.arange(first, last)[:, None] - origin, 0, count)
+    at[:, 0], at[:, -1] = 0, count  # what lies beyond the bins goes to the first and the last
+    return np.diff(sums.take(at, axis=1), axis=-1).swapaxes(0, 1).reshape(-1, len(ages) - 1)
 
 
 def time_steps(phase: float, exposure: float) -> tuple[np.ndarray, np.ndarray]:

@@ -8,11 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from blurscope.blur.families import FAMILIES
+from blurscope.blur.families import FAMILIES, Family
 from blurscope.blur.figures import rise_time, step_response
 from blurscope.blur.fit import FamilyFit, fit_family
 
-CANDIDATES = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials", "staged"))
+CANDIDATES = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
+FURTHER = tuple(f for f in FAMILIES if f.name == "staged")
+GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
 AMPLITUDE_SD = 0.05  # the streak's own brightness is known to a few percent only
 DARK_SD = 0.02
 SLIT_SHARE = 0.08  # of a slit's time, as doubt of the response
@@ -56,11 +58,20 @@ def fit_roads(curves: Sequence[Any]) -> list[RoadResponse]:
     wide = np.array([np.sqrt(c.slit**2 + 12 * c.blur**2) for c in chosen])
     operator = _means(time, wide, ages)
     known = np.tile([0.0, 1.0, DARK_SD, AMPLITUDE_SD], (len(chosen), 1))
-    fits = [fit_family(f, profile, weight, operator, ages, known, iterations=ITERATIONS) for f in CANDIDATES]
-    times, slopes = zip(*(_times(f) for f in fits), strict=True)
+
+    def fitted(family: Family, rows: np.ndarray) -> dict[int, tuple[FamilyFit, int, float, np.ndarray]]:
+        """Return fit, row of it, response and its derivatives of each curve."""
+        data = (profile[rows], weight[rows], operator[rows], ages, known[rows])
+        fit = fit_family(family, *data, iterations=ITERATIONS)
+        return {i: (fit, k, *timed) for k, (i, *timed) in enumerate(zip(rows.tolist(), *_times(fit), strict=True))}
+
+    fits = [fitted(f, np.arange(len(chosen))) for f in CANDIDATES]
+    least = np.array([min(f[k][0].chi2[k] for f in fits) for k in range(len(chosen))])
+    rest = np.nonzero(least > GOOD_CHI2 * np.maximum(np.count_nonzero(weight, axis=1) - 5, 1))[0]
+    if len(rest):
+        fits += [fitted(f, rest) for f in FURTHER]
     for k, i in enumerate(which):
-        mine = [(f, time[k], slope[k]) for f, time, slope in zip(fits, times, slopes, strict=True)]
-        out[i] = _response(mine, k, weight[k], known[k], chosen[k])
+        out[i] = _response([f[k] for f in fits if k in f], weight[k], known[k], chosen[k])
     return out
 
 
@@ -79,14 +90,14 @@ def _means(time: np.ndarray, wide: np.ndarray, ages: np.ndarray) -> np.ndarray:
     return np.diff(np.clip(ages, at - reach, at + reach), axis=-1) / (2 * reach)
 
 
-def _response(fits: list, k: int, weight: np.ndarray, known: np.ndarray, curve: Any) -> RoadResponse:
+def _response(fits: list, weight: np.ndarray, known: np.ndarray, curve: Any) -> RoadResponse:
     count = np.count_nonzero(weight)
-    inflate = max(min(float(f.chi2[k]) for f, _, _ in fits) / max(count - 5, 1), 1.0) * REPEATS
-    bic = np.array([f.chi2[k] / inflate + f.count * np.log(count) for f, _, _ in fits])
+    inflate = max(min(float(f.chi2[k]) for f, k, _, _ in fits) / max(count - 5, 1), 1.0) * REPEATS
+    bic = np.array([f.chi2[k] / inflate + f.count * np.log(count) for f, k, _, _ in fits])
     share = np.exp(-0.5 * (bic - bic.min()))
     share /= share.sum()
     values, variances = [], []
-    for f, time, slope in fits:
+    for f, k, time, slope in fits:
         p = len(slope)
         jac = f.jacobian[k] * weight[:, None]
         gram = jac.T @ jac + np.diag([1e-6] * (p + 1) + list(1 / known[2:] ** 2))

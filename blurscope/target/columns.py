@@ -11,7 +11,11 @@ from blurscope.target.pose import Pose
 
 def sample(codes: np.ndarray, pose: Pose, u: np.ndarray, v: np.ndarray) -> np.ndarray:
     """Return codes at plate positions by linear interpolation; NaN outside the photo."""
-    x, y = pose.to_photo(u, v)
+    return pick(codes, *pose.to_photo(u, v))
+
+
+def pick(codes: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Return codes at campx positions by linear interpolation; NaN outside the photo."""
     height, width = codes.shape
     shape = x.shape
     flat = (x.reshape(shape[0], -1).astype(np.float32), y.reshape(shape[0], -1).astype(np.float32))
@@ -141,10 +145,12 @@ def locate_edges(
     high = np.array([layout.blocks[b].height_px for b in band], float)
     step = 0.5
     lag = np.arange(-0.3 * field, 0.95 * field + step, step)
-    rows = np.linspace(0.25, 0.75, 6)
-    uu = at[:, None, None] - layout.sign * lag[None, None, :] + 0 * rows[None, :, None]
-    vv = (top[:, None] + high[:, None] * rows)[:, :, None] + 0 * lag[None, None, :]
-    picked = sample(codes, pose, uu, vv)
+    rows = (0.25, 0.75, 6)
+    grids = [
+        ((u - layout.sign * lag[0], u - layout.sign * lag[-1], len(lag)), (t + h * rows[0], t + h * rows[1], rows[2]))
+        for u, t, h in zip(at, top, high, strict=True)
+    ]
+    picked = pick(codes, *(np.stack(z) for z in zip(*pose.photo_grids(grids), strict=True)))
     good = np.isfinite(picked).all(axis=(1, 2))
     light = decode[np.nan_to_num(picked).astype(np.intp)].mean(axis=1)
     before = light[:, lag < -0.1 * field].mean(axis=1)
@@ -152,22 +158,19 @@ def locate_edges(
     size = after - before
     good &= np.abs(size) > 0.02
     norm = (light - before[:, None]) / np.where(good, size, 1.0)[:, None]
-    found = np.zeros(len(at))
-    onset = np.zeros(len(at))
-    width = np.zeros(len(at))
-    for i in np.nonzero(good)[0]:
-        over = np.nonzero(norm[i] >= 0.5)[0]
-        if over.size == 0 or over[0] == 0:
-            good[i] = False
-            continue
-        k = int(over[0])
-        found[i] = lag[k - 1] + step * (0.5 - norm[i, k - 1]) / (norm[i, k] - norm[i, k - 1])
-        low = np.nonzero(norm[i, :k] < 0.1)[0]
-        up = np.nonzero(norm[i, k:] > 0.9)[0]
-        # a ramp's start lies a quarter of the way from 10 % to 50 % ahead of its 10 % point
-        tenth = lag[low[-1]] + 0.5 * step if low.size else found[i]
-        onset[i] = tenth - 0.25 * (found[i] - tenth)
-        width[i] = (k + up[0] - low[-1]) * step if low.size and up.size else np.nan
+    every = np.arange(len(at))
+    k = np.argmax(norm >= 0.5, axis=1)
+    good &= k > 0
+    k = np.maximum(k, 1)
+    under, over = norm[every, k - 1], norm[every, k]
+    found = lag[k - 1] + step * (0.5 - under) / np.where(over != under, over - under, 1.0)
+    places = np.arange(len(lag))
+    low = np.where((norm < 0.1) & (places < k[:, None]), places, -1).max(axis=1)
+    up = np.where((norm > 0.9) & (places >= k[:, None]), places, len(lag)).min(axis=1)
+    # a ramp's start lies a quarter of the way from 10 % to 50 % ahead of its 10 % point
+    tenth = np.where(low >= 0, lag[low] + 0.5 * step, found)
+    onset = tenth - 0.25 * (found - tenth)
+    width = np.where((low >= 0) & (up < len(lag)), (up - low) * step, np.nan)
     keep = good
     x, y = pose.to_photo(at[keep] - layout.sign * found[keep], (top + 0.5 * high)[keep])
     return {

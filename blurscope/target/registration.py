@@ -16,6 +16,7 @@ from blurscope.target.solve import fit_columns, fit_rows, square_columns
 
 MIN_BAND_SCORE = 0.6
 MIN_EDGES = 8
+SAME_PX = 0.02  # change of places on the plate from which the edges are looked for again
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -170,9 +171,10 @@ def _columns(codes, layout, pose, decode, fix, turned, row_res, rows_expected) -
             raise TargetError(
                 f"only {len(found['x'])} edges of the plate could be located: it is too blurred along the motion"
             )
-        pose, res, kept, scale_rel = fit_columns(
-            pose, found["x"], found["y"], found["u"], found["pair"], found["weight"], mirrored
-        )
+        x, y, before = found["x"], found["y"], pose
+        pose, res, kept, scale_rel = fit_columns(pose, x, y, found["u"], found["pair"], found["weight"], mirrored)
+        if np.abs(pose.to_plate(x, y)[0] - before.to_plate(x, y)[0]).max() < SAME_PX:
+            break
     # put lag 0 near the start of the earliest edges
     ahead = layout.sign * float(np.percentile(found["onset_px"][kept], 5))
     m = pose.matrix

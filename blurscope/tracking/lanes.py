@@ -111,23 +111,19 @@ def place_screen(lanes: list[Lane], layout: Layout, lit: tuple[float, float]) ->
     exposure = _run_length(lanes, layout) / layout.px_per_refresh
     slack = (0.5 * exposure + 2.0) * layout.px_per_refresh + 12
     low, high = -lit[0] - slack, layout.width_px - lit[1] + slack
-    thin = [_thin(lane) for lane in lanes]
-    signals = [_coarse(lane) for lane in thin]
-    exposure = exposure if exposure > 0.6 else 1.0
-
-    first = int(np.floor((min(layout.sign * low, layout.sign * high) - 4) / layout.px_per_refresh - exposure / 2)) - 1
-    last = int(np.ceil((max(layout.sign * low, layout.sign * high) + 4) / layout.px_per_refresh + exposure / 2)) + 1
-    refreshes = np.arange(first, last + 1)
-    heights = [_heights(lane, refreshes) for lane in thin]
+    trial = exposure if exposure > 0.6 else 1.0
+    first = int(np.floor((min(layout.sign * low, layout.sign * high) - 4) / layout.px_per_refresh - trial / 2)) - 1
+    last = int(np.ceil((max(layout.sign * low, layout.sign * high) + 4) / layout.px_per_refresh + trial / 2)) + 1
+    matcher = _Matcher([_thin(lane) for lane in lanes], layout, first, last)
 
     def search(candidates: np.ndarray) -> tuple[float, float]:
-        scores = [_match(thin, signals, heights, first, layout, s, exposure) for s in candidates]
+        scores = [matcher(s, trial) for s in candidates]
         i = int(np.argmax(scores))
         return float(candidates[i]), scores[i]
 
     coarse, _ = search(np.arange(np.floor(low), np.ceil(high) + 2, 2.0))
     shift, score = search(coarse + np.arange(-2.0, 2.5, 0.5))
-    return shift, _run_length(lanes, layout) / layout.px_per_refresh, score
+    return shift, exposure, score
 
 
 def _thin(lane: Lane) -> Lane:
@@ -139,10 +135,6 @@ def _thin(lane: Lane) -> Lane:
     )
 
 
-def _coarse(lane: Lane) -> np.ndarray:
-    return np.sqrt(np.clip(lane.light, 0, None))
-
-
 def _heights(lane: Lane, refreshes: np.ndarray) -> np.ndarray:
     """Return about how strong a streak each slit draws in each refresh, (slits, refreshes)."""
     out = []
@@ -152,27 +144,54 @@ def _heights(lane: Lane, refreshes: np.ndarray) -> np.ndarray:
     return np.array(out).reshape(len(out), len(refreshes))
 
 
-def _match(lanes, signals, heights, first_refresh, layout: Layout, shift: float, exposure: float) -> float:
-    """Correlate the lanes with boxes where lit slits should have drawn their streaks."""
-    v, sign = layout.px_per_refresh, layout.sign
-    middle = sign * shift / v
-    first, last = middle - exposure / 2, middle + exposure / 2
-    n = np.arange(int(np.floor(first)), int(np.ceil(last)))
-    t0, t1 = np.maximum(n, first), np.minimum(n + 1, last)
-    sums = np.zeros(6)
-    for lane, signal, strength in zip(lanes, signals, heights, strict=True):
-        x = np.array([[s.x_px + s.width_px / 2] for s in lane.block.slits])
-        height = strength[:, n[0] - first_refresh : n[-1] + 1 - first_refresh]
-        ends = np.stack([x - sign * v * t0, x - sign * v * t1])
-        at = np.clip((ends - lane.u_px[0]) / (lane.u_px[1] - lane.u_px[0]), 0, len(signal)).round().astype(int)
-        steps = np.bincount(at.min(axis=0).ravel(), height.ravel(), len(signal) + 1)
-        steps -= np.bincount(at.max(axis=0).ravel(), height.ravel(), len(signal) + 1)
-        expected = np.cumsum(steps)[: len(signal)]
-        sums += [len(signal), signal.sum(), expected.sum(), signal @ signal, expected @ expected, signal @ expected]
-    count, sa, sb, saa, sbb, sab = sums
-    top = sab / count - sa * sb / count**2
-    spread = (saa / count - (sa / count) ** 2) * (sbb / count - (sb / count) ** 2)
-    return float(top / np.sqrt(max(spread, 1e-20)))
+class _Matcher:
+    """Correlates all lanes, end to end in one row, with boxes where lit slits should have drawn their streaks.
+
+    Parameters
+    ----------
+    lanes : list of Lane
+    layout : Layout
+    first, last : int
+        Refreshes that may be in the exposure.
+    """
+
+    def __init__(self, lanes: list[Lane], layout: Layout, first: int, last: int) -> None:
+        self.v, self.sign, self.first = layout.px_per_refresh, layout.sign, first
+        sizes = np.array([len(lane.u_px) for lane in lanes])
+        begin = np.concatenate([[0], np.cumsum(sizes + 1)])
+        slits = [len(lane.block.slits) for lane in lanes]
+        self.end = int(begin[-1])
+        self.signal = np.zeros(self.end)
+        self.real = np.ones(self.end, bool)
+        self.real[begin[1:] - 1] = False  # where a box may end
+        self.signal[self.real] = np.concatenate([np.sqrt(np.clip(lane.light, 0, None)) for lane in lanes])
+        self.count, self.sum, self.power = self.real.sum(), self.signal.sum(), self.signal @ self.signal
+        self.strength = np.concatenate([_heights(lane, np.arange(first, last + 1)) for lane in lanes])
+        self.x = np.array([[s.x_px + s.width_px / 2] for lane in lanes for s in lane.block.slits])
+        self.origin = np.repeat([lane.u_px[0] for lane in lanes], slits)[:, None]
+        self.step = np.repeat([lane.u_px[1] - lane.u_px[0] for lane in lanes], slits)[:, None]
+        self.begin = np.repeat(begin[:-1], slits)[:, None]
+        self.size = np.repeat(sizes, slits)[:, None]
+
+    def __call__(self, shift: float, exposure: float) -> float:
+        """Return the correlation for a place of the screen."""
+        middle = self.sign * shift / self.v
+        first, last = middle - exposure / 2, middle + exposure / 2
+        n = np.arange(int(np.floor(first)), int(np.ceil(last)))
+        height = self.strength[:, n[0] - self.first : n[-1] + 1 - self.first].ravel()
+        ends = [
+            np.clip(np.rint((self.x - self.sign * self.v * t - self.origin) / self.step), 0, self.size) + self.begin
+            for t in (np.maximum(n, first), np.minimum(n + 1, last))
+        ]
+        left, right = ends if self.sign < 0 else ends[::-1]
+        steps = np.bincount(left.astype(np.intp).ravel(), height, self.end)
+        steps -= np.bincount(right.astype(np.intp).ravel(), height, self.end)
+        expected = np.cumsum(steps)
+        expected[~self.real] = 0.0
+        mean, own_mean = expected.sum() / self.count, self.sum / self.count
+        top = self.signal @ expected / self.count - own_mean * mean
+        spread = (self.power / self.count - own_mean**2) * (expected @ expected / self.count - mean**2)
+        return float(top / np.sqrt(max(spread, 1e-20)))
 
 
 def _run_length(lanes: list[Lane], layout: Layout) -> float:

@@ -83,15 +83,8 @@ class StreakBatch:
     def _cumulate(self, waves) -> np.ndarray:
         out = np.zeros((len(waves), max(len(w) for w in waves) + 2))
         for row, wave in zip(out, waves, strict=True):
-            self._cumulate_one(row, wave)
+            _running(row[None], np.asarray(wave)[None])
         return out
-
-    @staticmethod
-    def _cumulate_one(row: np.ndarray, wave: np.ndarray) -> None:
-        n = len(wave)
-        np.cumsum(wave, out=row[1 : n + 1])
-        row[n + 1 :] = row[n] + wave[0]
-        row /= STEPS
 
     def _integral(self, sums: np.ndarray, t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return the running integral of the waveforms behind ``sums`` at times ``t``, and their values there."""
@@ -251,9 +244,21 @@ class StreakBatch:
     def set_waves(self, rows: np.ndarray, phases: np.ndarray, cells: np.ndarray, per_cell: int) -> None:
         """Give the streaks of ``rows`` a free waveform (values per cell of ``per_cell`` steps)."""
         wave = np.repeat(cells, per_cell)
-        for r, phase in zip(rows, phases, strict=True):
-            self.waves[r] = np.roll(wave, int(phase) * STEPS)
-            self._cumulate_one(self.sums[r], self.waves[r])
+        shifted = (np.arange(len(wave)) - np.asarray(phases)[:, None].astype(int) * STEPS) % len(wave)
+        turned = wave[shifted]
+        for r, mine in zip(rows, turned, strict=True):
+            self.waves[r] = mine
+        sums = self.sums[rows]
+        _running(sums, turned)
+        self.sums[rows] = sums
+
+
+def _running(out: np.ndarray, waves: np.ndarray) -> None:
+    """Write the running integrals of waves (r, n), one more value than a period, and on from there, into ``out``."""
+    n = waves.shape[1]
+    np.cumsum(waves, axis=1, out=out[:, 1 : n + 1])
+    out[:, n + 1 :] = (out[:, n] + waves[:, 0])[:, None]
+    out /= STEPS
 
 
 def _blur(light: np.ndarray, step: float, sigma: float, pixel: float) -> np.ndarray:

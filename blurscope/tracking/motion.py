@@ -12,6 +12,7 @@ from blurscope.tracking.lanes import Streak
 from blurscope.tracking.model import NAMES, STEPS, StreakBatch, second_differences
 
 CLOCK_CELLS = 8  # cells per refresh of the clock slits' free waveform
+ENOUGH = 0.02  # gain of a step in chi-square below which the fit has converged
 SHORT_EXPOSURE = 1.6  # refreshes
 SHORT_ERROR_SHARE = 0.15  # of the speed
 CLOCK_ROUGHNESS = 0.15  # second difference of that waveform, standard deviation, share of white
@@ -187,20 +188,18 @@ def fit_motion(
     model = batch.model(p)
     best = cost(p, free, model)
     damp = 1e-3
-    gram = np.eye(n_p + n_w)
+    gram, grad = np.eye(n_p + n_w), np.zeros(n_p + n_w)
     for _ in range(25):
-        jac = np.zeros((len(data), n_p + n_w))
-        jac[:, :n_p] = batch.slopes(p)
+        rest = (data - model) * weight
+        jw = batch.slopes(p) * weight[:, None]
+        gram[:n_p, :n_p] = jw.T @ jw + np.diag(1 / prior**2)
+        grad[:n_p] = jw.T @ rest - (p - centre) / prior**2
         if n_w:
-            jac[of_clock, n_p:] = batch.basis(p, clock, phases, CLOCK_CELLS, period)
-        jw = jac * weight[:, None]
-        gram = jw.T @ jw
-        gram[:n_p, :n_p] += np.diag(1 / prior**2)
-        grad = jw.T @ ((data - model) * weight)
-        grad[:n_p] -= (p - centre) / prior**2
-        if n_w:
-            gram[n_p:, n_p:] += bend.T @ bend + 1e-6 * np.eye(n_w)
-            grad[n_p:] -= bend.T @ (bend @ free)
+            basis = batch.basis(p, clock, phases, CLOCK_CELLS, period) * weight[of_clock, None]
+            gram[n_p:, n_p:] = basis.T @ basis + bend.T @ bend + 1e-6 * np.eye(n_w)
+            gram[:n_p, n_p:] = jw[of_clock].T @ basis
+            gram[n_p:, :n_p] = gram[:n_p, n_p:].T
+            grad[n_p:] = basis.T @ rest[of_clock] - bend.T @ (bend @ free)
         moved = False
         for _ in range(6):
             delta = np.linalg.solve(gram + damp * np.diag(np.diag(gram)), grad)
@@ -217,12 +216,14 @@ def fit_motion(
                 p, free, model, best, moved = trial, trial_free, trial_model, c, True
                 damp *= 0.2
                 break
+            if 0.5 * float(grad @ delta) < ENOUGH * max(1.0, 1e-3 * best):  # no step gains more than that
+                break
             damp *= 8
         if not moved:
             if n_w:
                 batch.set_waves(clock, phases, free, per_cell)
             break
-        if gain < 0.02 * max(1.0, 1e-3 * best):
+        if gain < ENOUGH * max(1.0, 1e-3 * best):
             break
     res = (data - model) * weight
     ratio = float((res**2).sum() / max(len(data) - len(p), 1))

@@ -498,7 +498,8 @@ def _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd
     streaks = cut_streaks(lanes, layout, shift, exposure)
     if len(streaks) < 4 or exposure < 0.8:
         return None, streaks
-    waves = [slit_waveform(s.slit, lambda a, b: steps.get((a, b)), tone.law) for s in streaks]
+    lights = tone.law(np.arange(256)).tolist()
+    waves = [slit_waveform(s.slit, lambda a, b: steps.get((a, b)), lights.__getitem__) for s in streaks]
     use = [i for i, w in enumerate(waves) if w is not None and float(w.max()) > 0.15]
     if len(use) < 4:
         return None, streaks

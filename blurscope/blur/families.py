@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+STEP = 1e-4  # of a parameter, for derivatives that have no closed form
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Family:
@@ -20,6 +22,9 @@ class Family:
     ----------
     name : str
     integral : callable
+    slopes : callable
+        ``slopes(t, p)`` gives the derivatives of ``integral`` by time (the step response itself) and by each parameter,
+        (1 + number, ..., k).
     starts : tuple of tuple of float
         Starting points of the shape parameters.
     low, high : tuple of float
@@ -28,9 +33,34 @@ class Family:
 
     name: str
     integral: Callable[[np.ndarray, np.ndarray], np.ndarray]
+    slopes: Callable[[np.ndarray, np.ndarray], np.ndarray]
     starts: tuple[tuple[float, ...], ...]
     low: tuple[float, ...]
     high: tuple[float, ...]
+
+
+def _numeric(integral: Callable) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
+    """Return derivatives by differences."""
+
+    def slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+        here = integral(t, p)
+        return np.stack([integral(t + STEP, p) - here, *(x - here for x in _moved(integral, t, p))]) / STEP
+
+    return slopes
+
+
+def _moved(integral: Callable, t: np.ndarray, p: np.ndarray) -> list[np.ndarray]:
+    return [integral(t, p + STEP * unit) for unit in np.eye(p.shape[-1])]
+
+
+def _scaled(integral: Callable, step: Callable) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
+    """Return the derivatives of a family whose only parameter, a logarithm, stretches time."""
+
+    def slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+        r = step(t, p)
+        return np.stack([r, integral(t, p) - t * r])
+
+    return slopes
 
 
 def _exp_integral(t: np.ndarray, tau: np.ndarray) -> np.ndarray:
@@ -39,12 +69,28 @@ def _exp_integral(t: np.ndarray, tau: np.ndarray) -> np.ndarray:
     return t + tau * np.expm1(-t / tau)
 
 
+def _exp_parts(t: np.ndarray, tau: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the integral of an exponential step, the step, and the integral's derivative by log(tau)."""
+    t = np.maximum(t, 0.0)
+    step = -np.expm1(-t / tau)
+    integral = t - tau * step
+    return integral, step, integral - t * step
+
+
 def _instant(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     return np.maximum(t, 0.0) + 0 * p[..., :0].sum(axis=-1, keepdims=True)
 
 
+def _instant_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    return ((t > 0) + 0 * p[..., :0].sum(axis=-1, keepdims=True))[None]
+
+
 def _exponential(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     return _exp_integral(t, np.exp(p[..., 0:1]))
+
+
+def _exponential_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    return np.stack(_exp_parts(t, np.exp(p[..., 0:1]))[1:])
 
 
 def _two_exponentials(t: np.ndarray, p: np.ndarray) -> np.ndarray:
@@ -55,8 +101,16 @@ def _two_exponentials(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     return a * _exp_integral(t, tau) + (1 - a) * _exp_integral(t, slow)
 
 
-def _gamma_cdf(t: np.ndarray, p: np.ndarray) -> np.ndarray:
-    """Gamma distribution's CDF: exponential for shape 1, S-shaped above."""
+def _two_exponentials_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    a, tau, more = p[..., 0:1], np.exp(p[..., 1:2]), np.exp(p[..., 2:3])
+    first, second = _exp_parts(t, tau), _exp_parts(t, tau * (1.15 + more))
+    by_scale = (1 - a) * second[2]
+    rise = a * first[1] + (1 - a) * second[1]
+    return np.stack([rise, first[0] - second[0], a * first[2] + by_scale, by_scale * (more / (1.15 + more))])
+
+
+def _gamma_parts(t: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the integral of the gamma distribution's CDF, and the CDF: exponential for shape 1, S-shaped above."""
     from scipy.special import gammainc, gammaln
 
     shape, scale = np.broadcast_arrays(np.exp(p[..., 0:1]), np.exp(p[..., 1:2]))
@@ -65,11 +119,23 @@ def _gamma_cdf(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     far = shape + 12 * np.sqrt(shape) + 24
     live = (x > 0) & (x < far)
     out = np.where(x > 0, x - shape, 0.0)
+    step = (x > 0).astype(float)
     xl, kl = x[live], shape[live]
     cdf = gammainc(kl, xl)
     # P(k + 1, x) = P(k, x) - x^k exp(-x) / Gamma(k + 1)
     out[live] = xl * cdf - kl * (cdf - np.exp(kl * np.log(xl) - xl - gammaln(kl + 1)))
-    return scale * out
+    step[live] = cdf
+    return scale * out, step
+
+
+def _gamma(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    return _gamma_parts(t, p)[0]
+
+
+def _gamma_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    here, step = _gamma_parts(t, p)
+    other = _gamma(t, p + np.array([STEP, 0.0]))
+    return np.stack([step, (other - here) / STEP, here - np.maximum(t, 0.0) * step])
 
 
 def _gaussian(t: np.ndarray, p: np.ndarray) -> np.ndarray:
@@ -81,11 +147,21 @@ def _gaussian(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     return sigma * (z * ndtr(z) + np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi))
 
 
+def _gaussian_step(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    from scipy.special import ndtr
+
+    return ndtr(t / np.exp(p[..., 0:1]) - 4.0)
+
+
 def _raised_cosine(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     length = np.exp(p[..., 0:1])
     s = np.clip(t / length, 0.0, 1.0)
     inside = length * (s / 2 - np.sin(np.pi * s) / (2 * np.pi))
     return inside + np.maximum(t - length, 0.0)
+
+
+def _raised_cosine_step(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    return 0.5 - 0.5 * np.cos(np.pi * np.clip(t / np.exp(p[..., 0:1]), 0.0, 1.0))
 
 
 def _ramp(t: np.ndarray, p: np.ndarray) -> np.ndarray:
@@ -94,14 +170,29 @@ def _ramp(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     return length * s * s / 2 + np.maximum(t - length, 0.0)
 
 
+def _ramp_step(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    return np.clip(t / np.exp(p[..., 0:1]), 0.0, 1.0)
+
+
 def _staged(t: np.ndarray, p: np.ndarray, refreshes: float = 1.0) -> np.ndarray:
     """Target ``f`` during the first refreshes, then 1 (f > 1: overdrive, f < 1: two stages)."""
     f, tau = p[..., 0:1], np.exp(p[..., 1:2])
     return f * _exp_integral(t, tau) + (1 - f) * _exp_integral(t - refreshes, tau)
 
 
+def _staged_slopes(t: np.ndarray, p: np.ndarray, refreshes: float = 1.0) -> np.ndarray:
+    f, tau = p[..., 0:1], np.exp(p[..., 1:2])
+    first, second = _exp_parts(t, tau), _exp_parts(t - refreshes, tau)
+    rise, by_scale = (f * first[k] + (1 - f) * second[k] for k in (1, 2))
+    return np.stack([rise, first[0] - second[0], by_scale])
+
+
 def _staged_late(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     return _staged(t, p, 2.0)
+
+
+def _staged_late_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    return _staged_slopes(t, p, 2.0)
 
 
 def _ringing(t: np.ndarray, p: np.ndarray) -> np.ndarray:
@@ -122,28 +213,67 @@ def _s_overshoot(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     b, tau = p[..., 0:1], np.exp(p[..., 1:2])
     slow = tau * (1.5 + np.exp(p[..., 2:3]))
     pc = np.concatenate([np.full_like(p[..., 1:2], np.log(2.0)), p[..., 1:2]], axis=-1)
-    return (1 + b) * _gamma_cdf(t, pc) - b * _exp_integral(t, slow)
+    return (1 + b) * _gamma(t, pc) - b * _exp_integral(t, slow)
 
 
 _L = np.log
 FAMILIES: tuple[Family, ...] = (
-    Family(name="instant", integral=_instant, starts=((),), low=(), high=()),
-    Family(name="exponential", integral=_exponential, starts=((_L(0.3),), (_L(1.6),)), low=(-6.0,), high=(2.5,)),
-    Family(name="s-shaped", integral=_gamma_cdf, starts=((_L(2.5), _L(0.15)),), low=(-0.7, -6.0), high=(3.0, 2.0)),
-    Family(name="gaussian", integral=_gaussian, starts=((_L(0.2),), (_L(0.5),)), low=(-6.0,), high=(1.5,)),
-    Family(name="raised-cosine", integral=_raised_cosine, starts=((_L(0.8),),), low=(-5.0,), high=(2.5,)),
-    Family(name="ramp", integral=_ramp, starts=((_L(0.8),),), low=(-5.0,), high=(2.5,)),
+    Family(name="instant", integral=_instant, slopes=_instant_slopes, starts=((),), low=(), high=()),
+    Family(
+        name="exponential",
+        integral=_exponential,
+        slopes=_exponential_slopes,
+        starts=((_L(0.3),), (_L(1.6),)),
+        low=(-6.0,),
+        high=(2.5,),
+    ),
+    Family(
+        name="s-shaped",
+        integral=_gamma,
+        slopes=_gamma_slopes,
+        starts=((_L(2.5), _L(0.15)),),
+        low=(-0.7, -6.0),
+        high=(3.0, 2.0),
+    ),
+    Family(
+        name="gaussian",
+        integral=_gaussian,
+        slopes=_scaled(_gaussian, _gaussian_step),
+        starts=((_L(0.2),), (_L(0.5),)),
+        low=(-6.0,),
+        high=(1.5,),
+    ),
+    Family(
+        name="raised-cosine",
+        integral=_raised_cosine,
+        slopes=_scaled(_raised_cosine, _raised_cosine_step),
+        starts=((_L(0.8),),),
+        low=(-5.0,),
+        high=(2.5,),
+    ),
+    Family(
+        name="ramp", integral=_ramp, slopes=_scaled(_ramp, _ramp_step), starts=((_L(0.8),),), low=(-5.0,), high=(2.5,)
+    ),
     Family(
         name="two exponentials",
         integral=_two_exponentials,
+        slopes=_two_exponentials_slopes,
         starts=((0.7, _L(0.3), _L(2.0)), (1.3, _L(0.3), _L(1.5)), (1.6, _L(1.0), _L(1.0))),
         low=(0.05, -5.0, -3.0),
         high=(4.0, 2.0, 3.5),
     ),
-    Family(name="staged", integral=_staged, starts=((0.7, _L(0.2)), (1.2, _L(0.5))), low=(0.2, -6.0), high=(3.0, 2.0)),
+    Family(
+        name="staged",
+        integral=_staged,
+        slopes=_staged_slopes,
+        starts=((0.7, _L(0.2)), (1.2, _L(0.5))),
+        low=(0.2, -6.0),
+        high=(3.0, 2.0),
+    ),
     Family(
         name="staged late",
         integral=_staged_late,
+        slopes=_staged_late_slopes,
         starts=((0.7, _L(0.2)), (1.2, _L(0.5))),
         low=(0.2, -6.0),
         high=(3.0, 2.0),
@@ -151,6 +281,7 @@ FAMILIES: tuple[Family, ...] = (
     Family(
         name="ringing",
         integral=_ringing,
+        slopes=_numeric(_ringing),
         starts=((_L(0.4), _L(2.0), 0.3),),
         low=(-4.0, -2.0, -3.0),
         high=(2.0, 4.0, 3.0),
@@ -158,6 +289,7 @@ FAMILIES: tuple[Family, ...] = (
     Family(
         name="s-shaped overshoot",
         integral=_s_overshoot,
+        slopes=_numeric(_s_overshoot),
         starts=((0.15, _L(0.12), _L(4.0)),),
         low=(-0.6, -5.0, -3.0),
         high=(0.8, 1.0, 3.5),

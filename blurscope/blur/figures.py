@@ -83,7 +83,7 @@ def gaussian_edge_time(x: np.ndarray, y: np.ndarray, near: np.ndarray) -> np.nda
     x, y : (m,), (n, m) float
         Times as `curves_of` has, and curves.
     near : (n,) int
-        For each row one that hardly differs, or itself: the fit starts where that one's ends.
+        For each row one that hardly differs, or itself: the fit moves from that one's as its derivatives say.
     """
     keep = np.isclose(x * STEPS % 4, 0)
     x, y = x[keep], y[:, keep]
@@ -95,9 +95,25 @@ def gaussian_edge_time(x: np.ndarray, y: np.ndarray, near: np.ndarray) -> np.nda
     mu = np.nan_to_num(0.5 * (t10 + t90), nan=1.0)
     sigma = np.maximum(np.nan_to_num(t90 - t10, nan=1.0), 0.05) / GET_FACTOR
     heads = np.unique(near)
-    mu[heads], sigma[heads] = _gaussian_steps(xs, ys[heads], mu[heads], sigma[heads], 14)
-    mu, sigma = _gaussian_steps(xs, ys, mu[near], sigma[near], 3)
-    return GET_FACTOR * sigma
+    mu, sigma = _gaussian_steps(xs, ys[heads], mu[heads], sigma[heads], 14)
+    head = np.searchsorted(heads, near)
+    gain = _sigma_gain(xs, ys[heads], mu, sigma)
+    return GET_FACTOR * (sigma[head] + np.einsum("ij,ij->i", ys - ys[near], gain[head]))
+
+
+def _sigma_gain(x: np.ndarray, y: np.ndarray, mu: np.ndarray, sigma: np.ndarray) -> np.ndarray:
+    """Return how the fitted width of each row changes with each of its values: the implicit function's derivative."""
+    from scipy.special import ndtr
+
+    z = (x[None, :] - mu[:, None]) / sigma[:, None]
+    slope = np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) / sigma[:, None]
+    by_mu, by_sigma = -slope, -z * slope
+    rest = (y - ndtr(z)) * slope / sigma[:, None]
+    mm = (by_mu**2 + rest * z).sum(axis=1)
+    ms = (by_mu * by_sigma - rest * (1 - z * z)).sum(axis=1)
+    ss = (by_sigma**2 - rest * z * (2 - z * z)).sum(axis=1)
+    det = mm * ss - ms * ms
+    return (mm[:, None] * by_sigma - ms[:, None] * by_mu) / np.where(np.abs(det) > 1e-300, det, np.inf)[:, None]
 
 
 def _gaussian_steps(x, y, mu, sigma, count: int) -> tuple[np.ndarray, np.ndarray]:

@@ -77,7 +77,6 @@ class _Problem:
         self.prior = 1 / known[:, 2:] ** 2
         self.low = np.array([*family.low, -1.0 + 1e-3])
         self.high = np.array([*family.high, ages[-1] * 0.5])
-        self.step = np.array([1e-4] * self.count + [1e-3])
 
     def of(self, rows: np.ndarray) -> _Problem:
         """Return the problem of some of the profiles."""
@@ -88,7 +87,16 @@ class _Problem:
     def edges(self, x: np.ndarray) -> np.ndarray:
         """Return normalised edges for parameters (..., n, p + 1): (..., n, m)."""
         p = self.count
-        cells = cell_means(self.family, x[..., :p], x[..., p], self.ages)
+        return self._seen(cell_means(self.family, x[..., :p], x[..., p], self.ages))
+
+    def slopes(self, x: np.ndarray) -> np.ndarray:
+        """Return the derivatives of the edges by parameters (..., n, p + 1), or by the onset alone."""
+        p = self.count
+        by_time, *by_shape = self.family.slopes(self.ages - x[..., p, None], x[..., :p])
+        moved = np.stack([*([] if self.held else by_shape), -by_time])
+        return self._seen(np.diff(moved, axis=-1) / np.diff(self.ages))
+
+    def _seen(self, cells: np.ndarray) -> np.ndarray:
         if self.operator.ndim == 2:
             return cells @ self.operator.T
         flat = cells.reshape(-1, *cells.shape[-2:])
@@ -234,16 +242,10 @@ class _State:
         problem = self.problem
         p = problem.count
         x, edge, levels, model = self.x, self.edge, self.levels, self.model
-        # keep the differences inside the bounds
-        nudge = np.where(x + problem.step > problem.high, -problem.step, problem.step)
-        moving = range(p if problem.held else 0, p + 1)
-        many = np.repeat(x[None], len(moving), axis=0)
-        for trial, k in zip(many, moving, strict=True):
-            trial[..., k] += nudge[..., k]
         jac = self.jacobian
         span = levels[..., 1:] - levels[..., :1]
-        for k, moved in zip(moving, problem.edges(many), strict=True):
-            jac[..., k] = (moved - edge) * (span / nudge[..., k, None])
+        for k, slope in zip(range(p if problem.held else 0, p + 1), problem.slopes(x), strict=True):
+            jac[..., k] = slope * span
         jac[..., p + 1] = 1 - edge
         jac[..., p + 2] = edge
         jw = jac * problem.weight[..., None]

@@ -8,12 +8,24 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from blurscope.blur.families import FAMILIES, Family
-from blurscope.blur.figures import NAMES
+from blurscope.blur.figures import NAMES, instant_reference
 from blurscope.blur.fit import ITERATIONS, FamilyFit, cell_means, fit_family
 from blurscope.blur.freeform import FreeForm, free_bundle, free_form
-from blurscope.blur.propagate import Branch, Bundle, Spread, curve_bundle, fast_bundle, figures_of_bundles
+from blurscope.blur.propagate import (
+    LAW,
+    Branch,
+    Bundle,
+    Spread,
+    curve_bundle,
+    fast_bundle,
+    figures_of_bundles,
+    nudged_curves,
+)
+from blurscope.uncertainty import K95
 
-DRAWS = 96
+DRAWS = 96  # of a posterior
+TRIALS = 32  # of a fit whose linear budget they check
+NONLINEAR = 1.4  # their scatter over that of the linear budget from which they are believed instead
 MIN_WEIGHT = 0.03
 FREE = "free form"
 SMOOTHED = 5  # samples over which a shape shows
@@ -257,12 +269,15 @@ def measure_profiles(
     )
     nuisances = nuisances_of(cells)
     shared = rng.standard_normal((DRAWS, len(nuisances)))
-    plans: list[list[Bundle]] = []
-    for i in range(len(best)):
-        lamp = emission
-        if lamp is not None:  # the figures count time from the switch, the lamp from the pose's clock
-            lamp = np.roll(lamp, -round(float(fits[best[i]].onset[i]) * len(lamp)))
-        plans.append(_plan(i, fits, weights[:, i], forms[i], profiles, nuisances, shared, rng, lamp))
+    lamps: list[np.ndarray | None] = [None] * len(best)
+    if emission is not None:  # the figures count time from the switch, the lamp from the pose's clock
+        turns = (round(float(fits[b].onset[i]) * len(emission)) for i, b in enumerate(best))
+        lamps = [np.roll(emission, -turn) for turn in turns]
+    curves = _curves(fits, weights, profiles.length, lamps)
+    plans = [
+        _plan(i, fits, weights[:, i], forms[i], profiles, nuisances, shared, rng, lamp, curves)
+        for i, lamp in enumerate(lamps)
+    ]
     branches = iter(figures_of_bundles([b for plan in plans for b in plan], signal_shares, other_shares))
     return [
         _result(i, fits, weights[:, i], forms[i], profiles, [next(branches) for _ in plan], cells[i])
@@ -284,7 +299,19 @@ def _free(i: int, fit: FamilyFit, profiles: Profiles) -> FreeForm | None:
     )
 
 
-def _plan(i, fits, weights, form, profiles, nuisances, shared, rng, emission) -> list[Bundle]:
+def _curves(fits, weights, length, lamps) -> dict[tuple[int, int], tuple[np.ndarray, ...]]:
+    """Return the curves of every fit that counts, by family and transition: see `nudged_curves`."""
+    out = {}
+    for k, fit in enumerate(fits):
+        counts = np.nonzero(weights[k] >= MIN_WEIGHT)[0]
+        alike = [counts] if all(lamp is None for lamp in lamps) else counts[:, None]
+        for rows in (np.asarray(x) for x in alike if np.size(x)):
+            t, b, tr, r = nudged_curves(fit.family, fit.params[rows], length, lamps[rows[0]])
+            out |= {(k, int(i)): (t, b[j], tr, r[j]) for j, i in enumerate(rows)}
+    return out
+
+
+def _plan(i, fits, weights, form, profiles, nuisances, shared, rng, emission, curves) -> list[Bundle]:
     """Return the curves whose figures make up one transition's result, a bundle for each family that counts."""
     kept = [k for k in np.argsort(-weights) if weights[k] >= MIN_WEIGHT]
     names = [f.family.name for f in fits]
@@ -306,7 +333,7 @@ def _plan(i, fits, weights, form, profiles, nuisances, shared, rng, emission) ->
         return [replace(out[0], share=1.0)]
     total = sum(weights[k] for k in kept) / (1 - given)
     for k in kept:
-        count = max(2, round(DRAWS * weights[k] / total))
+        count = max(2, round(TRIALS * weights[k] / total))
         z = shared[np.arange(used, used + count) % DRAWS]
         used += count
         cov, gain = _information(fits[k], i, profiles)
@@ -315,9 +342,8 @@ def _plan(i, fits, weights, form, profiles, nuisances, shared, rng, emission) ->
         spread = Spread(
             noise=_square_root(cov[:p, :p]), effects=effects, names=tuple(n.name for n in nuisances), shared=z
         )
-        params = fits[k].params[i]
         own = rng.standard_normal((count, p))
-        out.append(curve_bundle(i, fits[k].family, params, weights[k] / total, spread, own, profiles.length, emission))
+        out.append(curve_bundle(i, weights[k] / total, spread, own, curves[k, i], instant_reference(emission)[0]))
     return out
 
 
@@ -326,12 +352,18 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells) -> 
     free = form is not None and form.weight > 0.5
     model, chi2 = (form.model, form.chi2) if free else (fit.model[i], float(fit.chi2[i]))
     value, u95, grazed, parts = {}, {}, set(), {}
+    posterior = any(b.posterior for b in branches)
+    trials = {name: np.concatenate([b.trial[name] for b in branches]) for name in NAMES}
+    scatter = dict(zip(NAMES, np.std([trials[name] for name in NAMES], axis=1).tolist(), strict=True))
     for name in NAMES:
         value[name] = float(sum(b.share * b.point[name] for b in branches))
-        trial = np.concatenate([b.trial[name] for b in branches])
-        u95[name], graze = _interval(value[name], trial)
-        if graze:
-            grazed.add(name)
+        linear = float(np.sqrt(sum(b.share * _variance(b, name, value[name]) for b in branches)))
+        if scatter[name] < NONLINEAR * linear and not posterior:  # neither is with a trial that has no such figure
+            u95[name] = K95 * linear
+        else:
+            u95[name], graze = _interval(value[name], trials[name], 0.0 if posterior else linear)
+            if graze:
+                grazed.add(name)
         parts[name] = dict(branches[0].parts[name])
         if len(branches) > 1 and np.isfinite(value[name]):
             parts[name]["family"] = float(np.sqrt(sum(b.share * (b.point[name] - value[name]) ** 2 for b in branches)))
@@ -340,12 +372,12 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells) -> 
     hidden = {"overshoot": smooth, "undershoot": smooth}
     if all(set(b.parts["bew"]) == {"noise"} for b in branches):  # a posterior of the time constant, blind to the width
         hidden |= dict.fromkeys(("bew", "get", "ghost"), np.sqrt(2) * smooth)
-    law = max(b.parts["response_signal"].get("display gamma", 0.0) for b in branches)
-    u95["response_signal"] = float(np.hypot(u95["response_signal"], 1.96 * law))
+    law = max(b.parts["response_signal"].get(LAW, 0.0) for b in branches)
+    u95["response_signal"] = float(np.hypot(u95["response_signal"], K95 * law))
     for name, sd in hidden.items():
-        u95[name] = float(np.hypot(u95[name], 1.96 * sd))
+        u95[name] = float(np.hypot(u95[name], K95 * sd))
         parts[name]["noise"] = float(np.hypot(parts[name].get("noise", 0.0), sd))
-    if _band_grazed(np.concatenate([b.trial["overshoot"] for b in branches])):
+    if _band_grazed(trials["overshoot"]):
         grazed.add("ghost")
     span = fit.levels[i, 1] - fit.levels[i, 0]
     dof = max(profiles.esf.shape[1] - fit.count, 1)
@@ -363,6 +395,12 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells) -> 
         onset=float(fit.onset[i]),
         cells=cells,
     )
+
+
+def _variance(branch: Branch, name: str, about: float) -> float:
+    """Return the variance of a figure about a value by a branch's linear budget; the display's law comes later."""
+    parts = sum(x**2 for part, x in branch.parts[name].items() if part != LAW)
+    return parts + (branch.point[name] - about) ** 2
 
 
 def _square_root(cov: np.ndarray) -> np.ndarray:
@@ -432,18 +470,22 @@ def _posterior_fast(i, family, profiles, nuisances, shared, rng) -> tuple[np.nda
     return np.log(picks)[:, None], np.array([[np.log(mean)]])
 
 
-def _interval(value: float, trial: np.ndarray) -> tuple[float, bool]:
-    """Return u95 about the value, and whether the trials fall into separate branches."""
+def _interval(value: float, trial: np.ndarray, linear: float) -> tuple[float, bool]:
+    """Return u95 about the value, and whether the trials fall into separate branches.
+
+    ``linear`` is the standard uncertainty of the linear budget: it holds unless the trials scatter clearly more.
+    """
     ok = np.isfinite(trial)
     if not np.isfinite(value) or ok.mean() < 0.95:
         return float("nan"), bool(0.02 < ok.mean() < 0.98)
-    t = trial[ok]
-    t = np.sort(t)
+    t = np.sort(trial[ok])
     lo, middle, hi = np.interp(np.array([0.025, 0.5, 0.975]) * (len(t) - 1), np.arange(len(t)), t)
     spread = float(np.std(t))
     core = 1.4826 * float(np.median(np.abs(t - middle))) + 1e-12
-    jumps = spread > 5 * core and spread > 0.02
-    u = max(1.96 * min(spread, 3 * core) if not jumps else 0.0, 0.5 * (hi - lo))
+    jumps = spread > 5 * max(core, linear) and spread > 0.02
+    if not jumps and spread < NONLINEAR * linear:  # a few trials without the figure don't matter
+        return K95 * linear, False
+    u = max(K95 * min(spread, 3 * core) if not jumps else 0.0, 0.5 * (hi - lo), K95 * linear)
     if jumps:
         u = max(abs(hi - value), abs(value - lo), u)
     # the value should lie inside its own interval's middle half

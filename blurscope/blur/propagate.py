@@ -15,6 +15,7 @@ from blurscope.blur.families import Family
 from blurscope.blur.figures import NAMES, curves_of, figures_of_curves, gaussian_edge_time, instant_reference, rise_time
 
 STEP = 1e-4  # of a parameter, for derivatives
+LAW = "display gamma"
 SHARE = 0.2  # of a standard deviation, for the linear budget
 
 
@@ -80,28 +81,40 @@ class Bundle:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Branch:
-    """One family's share in a transition's result: figures of the best fit, of the trials, and the linear budget."""
+    """One family's share in a transition's result: figures of the best fit, of the trials, and the linear budget.
+
+    Of a ``posterior`` the trials alone say how unsure it is.
+    """
 
     share: float
+    posterior: bool
     point: dict[str, float]
     trial: dict[str, np.ndarray]
     parts: dict[str, dict[str, float]]
 
 
+def nudged_curves(family: Family, params: np.ndarray, length: float, emission: np.ndarray | None):
+    """Return ``t, b, tr, r`` of `curves_of` for n fits: (n, p + 1, ...), the fit's own and one per parameter moved."""
+    n, p = params.shape
+    rows = params[:, None, :] + STEP * np.concatenate([np.zeros((1, p)), np.eye(p)])
+    t, b, tr, r = curves_of(family, rows.reshape(n * (p + 1), p), length, emission)
+    return t, b.reshape(n, p + 1, -1), tr, r.reshape(n, p + 1, -1)
+
+
 def curve_bundle(
     transition: int,
-    family: Family,
-    params: np.ndarray,
     share: float,
     spread: Spread,
     own: np.ndarray,
-    length: float,
-    emission: np.ndarray | None,
+    curves: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray],
+    reference: float,
 ) -> Bundle:
-    """Return the bundle of a fit whose parameters ``params`` are known with ``spread``; ``own`` (n, p) is its noise."""
-    p = len(params)
-    rows = np.concatenate([params[None], params + STEP * np.eye(p)])
-    t, b, tr, r = curves_of(family, rows, length, emission)
+    """Return the bundle of a fit whose p parameters are known with ``spread``; ``own`` (n, p) is its noise.
+
+    ``curves`` are its own as `nudged_curves` has them, ``reference`` is that of `instant_reference`.
+    """
+    t, b, tr, r = curves
+    p = len(b) - 1
     # one row per contribution, a share of its standard deviation each, gives the linear budget
     singles = np.concatenate([spread.noise.T, spread.effects]).reshape(-1, p)
     strength = np.concatenate([own, spread.shared], axis=1)
@@ -119,7 +132,7 @@ def curve_bundle(
         tr=tr,
         curves=b[0] + moves @ (b[1:] - b[0]),
         steps=r[0] + moves @ (r[1:] - r[0]),
-        reference=instant_reference(emission)[0],
+        reference=reference,
         trials=n,
         exact=np.concatenate([[0], np.arange(n + 1, n + 1 + len(singles))]),
         get_of=get_of,
@@ -190,7 +203,7 @@ def figures_of_bundles(
         laws = other_shares.shape[1]
         tried = rise_time(tr, np.repeat(steps[first], laws, axis=0), other_shares[transition].reshape(-1, 2))
         for branch, mine in zip(out, tried.reshape(-1, laws), strict=True):
-            branch.parts["response_signal"]["display gamma"] = float(np.sqrt(_variance(mine)))
+            branch.parts["response_signal"][LAW] = float(np.sqrt(_variance(mine)))
     return out
 
 
@@ -214,6 +227,7 @@ def _branch(bundle: Bundle, table: np.ndarray) -> Branch:
     named = {"noise": noise} | named
     return Branch(
         share=bundle.share,
+        posterior=bundle.spread is None,
         point=dict(zip(NAMES, table[:, 0].tolist(), strict=True)),
         trial=dict(zip(NAMES, trials, strict=True)),
         parts={name: {k: float(values[i]) for k, values in named.items()} for i, name in enumerate(NAMES)},

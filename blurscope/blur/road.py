@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -59,28 +59,44 @@ def fit_roads(curves: Sequence[Any]) -> list[RoadResponse]:
     operator = _means(time, wide, ages)
     known = np.tile([0.0, 1.0, DARK_SD, AMPLITUDE_SD], (len(chosen), 1))
 
-    def fitted(family: Family, rows: np.ndarray) -> dict[int, tuple[FamilyFit, int, float, np.ndarray]]:
-        """Return fit, row of it, response and its derivatives of each curve."""
+    def fitted(family: Family, rows: np.ndarray) -> dict[int, _Candidate]:
         data = (profile[rows], weight[rows], operator[rows], ages, known[rows])
         fit = fit_family(family, *data, iterations=ITERATIONS)
-        return {i: (fit, k, *timed) for k, (i, *timed) in enumerate(zip(rows.tolist(), *_times(fit), strict=True))}
+        figures = (fit.chi2, *_times(fit, weight[rows], known[rows]))
+        return {i: _Candidate(fit.count, *map(float, x)) for i, *x in zip(rows.tolist(), *figures, strict=True)}
 
     fits = [fitted(f, np.arange(len(chosen))) for f in CANDIDATES]
-    least = np.array([min(f[k][0].chi2[k] for f in fits) for k in range(len(chosen))])
+    least = np.array([min(f[k].chi2 for f in fits) for k in range(len(chosen))])
     rest = np.nonzero(least > GOOD_CHI2 * np.maximum(np.count_nonzero(weight, axis=1) - 5, 1))[0]
     if len(rest):
         fits += [fitted(f, rest) for f in FURTHER]
     for k, i in enumerate(which):
-        out[i] = _response([f[k] for f in fits if k in f], weight[k], known[k], chosen[k])
+        out[i] = _response([f[k] for f in fits if k in f], np.count_nonzero(weight[k]), chosen[k])
     return out
 
 
-def _times(fit: FamilyFit) -> tuple[np.ndarray, np.ndarray]:
-    """Return the 10-90 % time of each fit, (n,), and its derivatives by the shape parameters, (n, p)."""
+class _Candidate(NamedTuple):
+    """One family's fit to one curve: parameters, chi-square, 10-90 % time and its variance, refreshes."""
+
+    count: int
+    chi2: float
+    time: float
+    variance: float
+
+
+def _times(fit: FamilyFit, weight: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the 10-90 % time of each fit and its variance by the noise, (n,)."""
     n, p = fit.params.shape
     rows = fit.params[:, None, :] + np.concatenate([np.zeros((1, p)), STEP * np.eye(p)])
     time = rise_time(*step_response(fit.family, rows.reshape(-1, p), LENGTH)).reshape(n, p + 1)
-    return time[:, 0], (time[:, 1:] - time[:, :1]) / STEP
+    slope = np.nan_to_num((time[:, 1:] - time[:, :1]) / STEP)
+    jac = fit.jacobian * weight[..., None]
+    gram = jac.swapaxes(1, 2) @ jac
+    every = np.arange(p + 3)
+    gram[:, every, every] += 1e-6
+    gram[:, every[p + 1 :], every[p + 1 :]] += 1 / known[:, 2:] ** 2
+    covariance = np.linalg.pinv(gram, hermitian=True)[:, :p, :p]
+    return time[:, 0], np.einsum("ni,nij,nj->n", slope, covariance, slope)
 
 
 def _means(time: np.ndarray, wide: np.ndarray, ages: np.ndarray) -> np.ndarray:
@@ -90,20 +106,13 @@ def _means(time: np.ndarray, wide: np.ndarray, ages: np.ndarray) -> np.ndarray:
     return np.diff(np.clip(ages, at - reach, at + reach), axis=-1) / (2 * reach)
 
 
-def _response(fits: list, weight: np.ndarray, known: np.ndarray, curve: Any) -> RoadResponse:
-    count = np.count_nonzero(weight)
-    inflate = max(min(float(f.chi2[k]) for f, k, _, _ in fits) / max(count - 5, 1), 1.0) * REPEATS
-    bic = np.array([f.chi2[k] / inflate + f.count * np.log(count) for f, k, _, _ in fits])
+def _response(fits: list[_Candidate], count: int, curve: Any) -> RoadResponse:
+    """Weigh the families' responses; ``count`` is the number of samples."""
+    inflate = max(min(f.chi2 for f in fits) / max(count - 5, 1), 1.0) * REPEATS
+    bic = np.array([f.chi2 / inflate + f.count * np.log(count) for f in fits])
     share = np.exp(-0.5 * (bic - bic.min()))
     share /= share.sum()
-    values, variances = [], []
-    for f, k, time, slope in fits:
-        p = len(slope)
-        jac = f.jacobian[k] * weight[:, None]
-        gram = jac.T @ jac + np.diag([1e-6] * (p + 1) + list(1 / known[2:] ** 2))
-        values.append(time)
-        variances.append(float(slope @ np.linalg.pinv(gram, hermitian=True)[:p, :p] @ slope) * inflate)
-    v, var = np.array(values), np.array(variances)
+    v, var = np.array([(f.time, f.variance * inflate) for f in fits]).T
     ok = np.isfinite(v) & np.isfinite(var) & (share > 1e-3)
     if not ok.any():
         return RoadResponse(response=None, u95=0.0, flags=("streak_incomplete",))

@@ -105,8 +105,7 @@ def extract_edges(
     clip_light = float(tone.decode[top_code - max(1, top_code // 256)])
     low_light = float(tone.decode[0])
     h, w = codes.shape
-    kept, rows_of = [], []
-    grids, between = [], []
+    grids = []
     for block, u, _, _ in edges:
         band = layout.blocks[block]
         # JPEG rings over its blocks of 8 x 8: keep that far from the neighbouring band where there is room
@@ -116,23 +115,28 @@ def extract_edges(
         middle, half = band.top_row + band.height_px / 2, 0.5 * inner * (1 - 1 / count)
         along = (u - layout.sign * lag_fine[0], u - layout.sign * lag_fine[-1], len(lag_fine))
         grids.append((along, (middle - half, middle + half, count)))
-    for (block, u, a, b), (x, y) in zip(edges, pose.photo_grids(grids), strict=True):
+
+    def read(item: tuple) -> tuple | None:
+        (block, u, a, b), (x, y) = item
         band, count = layout.blocks[block], len(x)
         if min(x.min(), y.min()) < 1 or x.max() > w - 2 or y.max() > h - 2:
-            continue
+            return None
         picked = tone.sample(codes, x, y)
         phase = x[count // 2] - np.floor(x[count // 2])
-        between.append(float(np.mean(phase * (1 - phase))))
         few = picked[::3, ::3]
         clipped = float(np.mean(few >= clip_light)) > 0.02
         crushed = float(np.mean(few <= low_light)) > 0.3
-        gx, gy = np.linspace(x[0, 0], x[0, -1], bins), np.linspace(y[count // 2, 0], y[count // 2, -1], bins)
-        line = picked.mean(axis=0).reshape(bins, per_bin).mean(axis=1) / tone.gain(gx, gy)
-        kept.append(line)
-        rows_of.append((block, u, band.top_row + band.height_px / 2, a, b, clipped, crushed))
-    if not kept:
+        line = picked.mean(axis=0).reshape(bins, per_bin).mean(axis=1)
+        ends = (x[0, 0], x[0, -1]), (y[count // 2, 0], y[count // 2, -1])
+        rows = (block, u, band.top_row + band.height_px / 2, a, b, clipped, crushed)
+        return line, ends, rows, float(np.mean(phase * (1 - phase)))
+
+    found = [x for x in map(read, zip(edges, pose.photo_grids(grids), strict=True)) if x is not None]
+    if not found:
         return _empty(lag, step, per_bin)
-    lines = np.array(kept)
+    kept, ends, rows_of, between = zip(*found, strict=True)
+    gx, gy = np.linspace(*np.array(ends, float).T, bins, axis=-1)
+    lines = np.array(kept) / tone.gain(gx, gy)
     start, end = lag < -0.05 * layout.field_px - 2 * blur_px, lag > lag[-1] - 0.18 * layout.field_px
     out = _normalise(lag, step, per_bin, lines, rows_of, start, end, scale)
     quantum = _quantum(tone.decode)

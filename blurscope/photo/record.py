@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -109,6 +110,12 @@ class Photo:
     def linear(self) -> bool:
         """Whether codes are proportional to light by the file's own statement."""
         return self.tone.name == "linear"
+
+    @property
+    def stated_curve(self) -> Callable[[np.ndarray], np.ndarray] | None:
+        """Light of a code (share of full scale), if the file states a curve other than sRGB that goes on beyond 1."""
+        stated = self.tone.source != "assumed" and self.tone.name in ("gamma", "parametric")
+        return self.tone.to_light if stated else None
 
     def share(self, code: np.ndarray) -> np.ndarray:
         """Return codes as a share of full scale: 0 is no light, 1 the brightest code."""

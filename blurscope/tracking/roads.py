@@ -14,6 +14,7 @@ from blurscope.tracking.motion import Motion
 
 MIN_SIGNAL = 3.0  # step over noise of a sample
 BINS = 16  # per refresh of the stitched curve
+TAIL, TAIL_BINS = 2.0, 4  # refreshes after the switch from which there are so many
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -118,7 +119,7 @@ def _samples(s: Streak, rising: bool, motion: Motion, layout: Layout, law) -> tu
 
 def _stitch(t: np.ndarray, y: np.ndarray, sd: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the mean age, light and noise of the samples in each bin."""
-    index = np.floor(t * BINS).astype(int)
+    index = np.floor(np.minimum(t, TAIL) * BINS + np.maximum(t - TAIL, 0.0) * TAIL_BINS).astype(int)
     index -= index.min()
     w = 1 / sd**2
     total = np.bincount(index, w)

@@ -33,6 +33,7 @@ MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
 MIXING_BLUR_PX = 0.45  # blur across the motion from which stripes are no longer separate
 PHASE_STEPS = 16
 MODEL_FLOOR = 8e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
+LEAST_GAMMA, MOST_GAMMA = 0.2, 8.0  # of any display
 REALIGN_PX = 0.15  # misalignment of edges and clock over the screen beyond which the pose is put right
 PLATEAU_GAIN, PLATEAU_FLARE = 0.004, 0.001  # doubt of the flat field and of stray light between stripes and bands
 
@@ -93,6 +94,17 @@ def channel_of(photo: Photo) -> tuple[np.ndarray, bool]:
     return pixels, photo.linear
 
 
+def _refuse_greys(tone: Tone) -> None:
+    """Refuse greys that follow no display: what a damaged file or another pattern than the one shown leaves."""
+    if np.isfinite(tone.light).all() and np.isfinite(tone.decode).all():
+        if LEAST_GAMMA < tone.display_gamma < MOST_GAMMA and tone.light[-1] > tone.light[0]:
+            return
+    raise FitError(
+        "the plate's grey stripes don't get lighter with their level as a display's do: the file is damaged, or the "
+        "pattern.json is not that of the plate shown"
+    )
+
+
 def measure_shot(
     photo: Photo,
     layout: Layout,
@@ -130,13 +142,14 @@ def measure_shot(
     if reg.turned:
         codes = np.ascontiguousarray(np.rot90(codes))
     say("reading greys and halftones")
-    known = dict(assumed_gamma=assumed_gamma, meter=meter, contrast=contrast)
+    known = dict(assumed_gamma=assumed_gamma, meter=meter, contrast=contrast, stated=photo.stated_curve)
     tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, linear=linear, **known)
     if tone.linear and not linear:  # the plate was looked for through the wrong curve
         linear = True
         turned = reg.turned
         reg = replace(register(codes, layout, linear=linear), turned=turned)
         tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, linear=linear, **known)
+    _refuse_greys(tone)
     known["linear"] = linear
     lens_px, lens_sd, halo = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)
     blur = float(np.hypot(lens_px, 0.35 / reg.campx_per_px))
@@ -236,14 +249,16 @@ def measure_shot(
         if moved < 0.01 and not misaligned(motion):
             break
     if motion is not None:
-        late = _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, quick)
-        if late:
-            motion = replace(motion, start=motion.start - late, delay=motion.delay - late)
-    if motion is not None:
         _refuse_misfit(motion.chi2_ratio, across_px, backlight)
     say("fitting the edges")
-    combined, instances, spread, groups = _combine(edges, pairs, layout, tone, capture, ages, motion, shift)
     starts = lag_groups(edges.lag_px, v)
+    combined, instances, spread, groups = _combine(edges, pairs, layout, tone, capture, ages, motion, shift)
+    if motion is not None:
+        quick, weights = compete(combined, QUICK, quick, fresh=False)
+        late = _switch_phase(combined, quick, weights, edges.lag_px, starts, capture, motion)
+        if late:
+            motion = replace(motion, start=motion.start - late, delay=motion.delay - late)
+            combined, *_ = _combine(edges, pairs, layout, tone, capture, ages, motion, shift)
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
         return shared_doubts(cells, edges.lag_px, starts, pairs, capture, motion, tone, across_px, lens_sd, ages)
@@ -410,15 +425,13 @@ def _operators(edges, layout, capture, ages, motion, shift, lag, starts):
     return made, [index[k] for k in keys]
 
 
-def _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, before) -> float:
+def _switch_phase(profiles: Profiles, fits, weights, lag, starts, capture: Capture, motion: Motion) -> float:
     """Find how far into a refresh the pixels really switch on the pose's clock (their dead time hides it).
 
     Only captures whose exposure isn't whole or whose camera drifts depend on it. Each trial phase changes the
     profiles; what the response's own parameters can't mimic of that change is held against the residuals.
     """
     plain = capture.changed(start_phase=float(motion.start % 1.0))
-    starts = lag_groups(edges.lag_px, layout.px_per_refresh)
-    lag = edges.lag_px
     trials = np.arange(-4, 4) / 8
     operators: dict[float, np.ndarray] = {}
 
@@ -426,18 +439,16 @@ def _switch_phase(edges, pairs, layout, tone, capture, ages, motion, shift, befo
         for x in (c, 0.0):
             if x not in operators:
                 moved = plain.changed(start_phase=plain.start_phase - x)
-                operators[x] = capture_operator(lag, ages, moved, starts)
+                operators[x] = capture_operator(lag, profiles.ages, moved, starts)
         return operators[c] - operators[0.0]
 
     if max(float(np.abs(change(c).cumsum(axis=1)).max()) for c in (-0.5, -0.25, 0.25)) < 4e-3:
         return 0.0
-    profiles, *_ = _combine(edges, pairs, layout, tone, capture, ages, motion, shift)
-    fits, weights = compete(profiles, QUICK, before, fresh=False)
     best = np.argmax(weights, axis=0)
     gain = np.zeros(len(trials))
     for i, b in enumerate(best):
         fit = fits[b]
-        cells = cell_means(fit.family, fit.params[i : i + 1], fit.onset[i : i + 1], ages)[0]
+        cells = cell_means(fit.family, fit.params[i : i + 1], fit.onset[i : i + 1], profiles.ages)[0]
         w = 1 / profiles.sigma[i]
         basis, _ = np.linalg.qr(fit.jacobian[i] * w[:, None])
         res = (profiles.esf[i] - fit.model[i]) * w

@@ -55,7 +55,7 @@ def lens_from_still(photo: Photo, layout: Layout) -> tuple[float, float]:
         raise TargetError(f"the still can't be used: {exc}") from None
     if reg.turned:
         codes = np.ascontiguousarray(np.rot90(codes))
-    tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, linear=linear)
+    tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, linear=linear, stated=photo.stated_curve)
     _refuse_motion(codes, reg, layout, tone)
     found = [
         fit for u, block in _edges(layout, reg.lit_u_px) if (fit := _fit_edge(codes, reg.pose, layout, tone, u, block))

@@ -16,7 +16,7 @@ from photo_makers import dng_bytes, exif_block, heic_bytes, pillow_bytes, scene,
 from PIL import Image, ImageCms, ImageOps
 
 from blurscope.errors import BlurscopeError, PhotoError, SettingsError
-from blurscope.photo import LIMIT_VARIABLE, Photo, Tone, read_photo
+from blurscope.photo import LIMIT_VARIABLE, Photo, Tone, opencv, read_photo
 
 
 @pytest.fixture
@@ -383,6 +383,39 @@ def test_every_truncation_is_refused(put):
         refusal(put(JPEG[:cut], "cut.jpg"))
     for cut in range(1, len(PNG), 97):
         refusal(put(PNG[:cut], "cut.png"))
+
+
+def scan_of(data: bytes) -> tuple[int, int]:
+    """Return where a JPEG's entropy-coded data begin and end."""
+    at = data.rindex(b"\xff\xda")
+    return at + 2 + int.from_bytes(data[at + 2 : at + 4], "big"), data.rindex(b"\xff\xd9")
+
+
+def test_a_jpeg_with_a_hole_is_refused(put, capfd):
+    """The decoder fills such pictures up and shifts what follows: figures of them would be wrong."""
+    data = pillow_bytes(scene(96, 134, bits=8), "JPEG", quality=90)
+    start, end = scan_of(data)
+    middle = (start + end) // 2
+    for count in (60, 200):
+        text = refusal(put(data[:middle] + data[middle + count :]))
+        assert "damaged or incomplete" in text
+    assert "extraneous" in refusal(put(data[:end] + b"\x12\x34" * 20 + data[end:], "junk.jpg"))
+    assert capfd.readouterr().err == ""  # the library's own words are not shown
+
+
+def test_filling_before_the_end_of_a_jpeg_is_no_damage(put):
+    data = pillow_bytes(smooth_scene(), "JPEG", quality=90)
+    _, end = scan_of(data)
+    want = read_photo(put(data)).pixels
+    for filling in (bytes(40), b"\xff" * 40):
+        np.testing.assert_array_equal(read_photo(put(data[:end] + filling + data[end:])).pixels, want)
+
+
+def test_what_others_say_while_a_jpeg_is_decoded_is_passed_on(capfd):
+    with opencv._error_stream(heard := []):
+        os.write(2, b"note: a progress line\nCorrupt JPEG data: premature end of data segment\n")
+    assert capfd.readouterr().err == "note: a progress line\n"
+    assert b"premature" in heard[0]
 
 
 def test_bytes_behind_a_jpeg_do_not_matter(put):

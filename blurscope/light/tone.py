@@ -6,6 +6,7 @@ can: their light is ``black + k/n (white - black)`` whatever that law is.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -139,11 +140,11 @@ def _hats(c: np.ndarray) -> np.ndarray:
     return np.stack([comb(order, k) * c**k * (1 - c) ** (order - k) for k in range(1, order)], axis=-1)
 
 
-def curve(theta: np.ndarray, full_scale: int) -> np.ndarray:
-    """Return the decode table for warp coefficients ``theta`` on top of sRGB."""
+def curve(theta: np.ndarray, full_scale: int, base: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+    """Return the decode table for warp coefficients ``theta`` on top of a base curve."""
     c = np.arange(full_scale + 1) / full_scale
     warped = c + _hats(c) @ theta
-    return srgb_to_light(np.maximum.accumulate(np.clip(warped, 0, 1.2)))
+    return base(np.maximum.accumulate(np.clip(warped, 0, 1.2)))
 
 
 def measure_tone(
@@ -157,6 +158,7 @@ def measure_tone(
     meter: tuple[np.ndarray, np.ndarray] | None = None,
     contrast: float | None = None,
     blur_px: float = 0.0,
+    stated: Callable[[np.ndarray], np.ndarray] | None = None,
 ) -> Tone:
     """Fit curve, flat field and law to the plate's static stripes.
 
@@ -176,7 +178,11 @@ def measure_tone(
         White over black, used with ``assumed_gamma``.
     blur_px : float
         Blur across the motion, display px, as far as it is known: neighbouring stripes mix.
+    stated : callable, optional
+        Light of a code (0 to 1.2) as the file's profile states it: where the curve is looked for, instead of sRGB's.
+        Near black a power law is far from sRGB, and too steep for what the stripes can tell apart.
     """
+    base = stated or srgb_to_light
     full = 65535 if codes.dtype == np.uint16 else 255
     patches = gather(codes, pose, layout, lit, blur_px=blur_px)
     h, w = codes.shape
@@ -196,16 +202,16 @@ def measure_tone(
     tries += [("dither", "halftone"), ("halftone",)]
     method = "linear_file" if linear else "row_halftones"
     if linear or _looks_linear(patches):  # a linear file need not say so
-        fit, closure = _first_closed(patches, levels, full, frame, tries, linear=True)
+        fit, closure = _first_closed(patches, levels, full, frame, tries, base, linear=True)
         linear = linear or closure < GOOD_CLOSURE
     if not linear:
-        fit, closure = _first_closed(patches, levels, full, frame, tries, linear=False)
+        fit, closure = _first_closed(patches, levels, full, frame, tries, base, linear=False)
     if not linear and closure > CLOSURE_LIMIT:
         warnings.append(("halftone_inconsistent", f"they miss by {100 * closure:.1f} % of white"))
         if known is None:
             known = 0.001 + 0.999 * (levels / 255) ** 2.2
             warnings.append(("tone_assumed", "a display gamma of 2.2 was assumed"))
-        fit = _fit(patches, levels, full, centre, radius, linear=False, known=known, mixed=())
+        fit = _fit(patches, levels, full, centre, radius, base, linear=False, known=known, mixed=())
         method = "meter" if meter is not None else "assumed_gamma"
     elif (rows := _closure(patches, fit, frame, ("halftone",))) > CLOSURE_LIMIT:
         warnings.append(
@@ -255,11 +261,11 @@ def _lifted(levels: np.ndarray, law: np.ndarray, gamma: float) -> float:
     return float(np.clip(expected - law[darkest], 0.0, 0.008))
 
 
-def _first_closed(patches, levels, full, frame, tries, *, linear):
+def _first_closed(patches, levels, full, frame, tries, base, *, linear):
     """Fit to one choice of halftones and dithers after the other; return the first that closes well, or the best."""
     best = None
     for mixed in tries:
-        fit = _fit(patches, levels, full, *frame, linear=linear, known=None, mixed=mixed)
+        fit = _fit(patches, levels, full, *frame, base, linear=linear, known=None, mixed=mixed)
         closure = _closure(patches, fit, frame, mixed)
         if best is None or closure < best[1]:
             best = (fit, closure)
@@ -289,7 +295,7 @@ def _black_bias(patches: list[Patch], decode: np.ndarray, crushed: float) -> flo
     return 0.4 * float(spread) * min(1.0, crushed / 0.3)
 
 
-def _fit(patches, levels, full, centre, radius, *, linear, known, mixed):
+def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
     """Gauss-Newton over flat field, law and curve; returns decode, flat, law, its sigma, curve sigma, modes.
 
     ``mixed`` names the kinds of patches of known share that take part, besides the greys.
@@ -312,7 +318,7 @@ def _fit(patches, levels, full, centre, radius, *, linear, known, mixed):
     law = (levels / 255.0) ** 2.2 if known is None else known.copy()
 
     def seen(th: np.ndarray) -> np.ndarray:
-        table = base_curve(full, True) if linear else curve(th, full)
+        table = base_curve(full, True) if linear else curve(th, full, base)
         return np.add.reduceat(table[all_codes] * all_weights, starts)
 
     last = index[255]
@@ -372,7 +378,7 @@ def _fit(patches, levels, full, centre, radius, *, linear, known, mixed):
     res = (light - model) * weight
     spread = float(np.sqrt(np.mean(res**2)))
     law_sigma = np.sqrt(np.maximum(np.diag(cov)[n_flat : n_flat + n_law], 0)) * max(spread, 0.2)
-    decode = base_curve(full, True) if linear else curve(theta, full)
+    decode = base_curve(full, True) if linear else curve(theta, full, base)
     sigma, modes = 0.0, np.zeros((0, len(MODE_LIGHT)))
     if n_theta:
         # the curve's own uncertainty, as shapes: what each independent part of it does to light

@@ -79,6 +79,12 @@ def read_header(data: bytes, name: str) -> Header:
     )
 
 
+def ends_in_padding(data: bytes) -> bool:
+    """Whether filling of zeros or ones lies before the end-of-image marker, as some cameras write it: no damage."""
+    end = data.rfind(b"\xff\xd9")
+    return end >= 2 and data[end - 2 : end] in (b"\x00\x00", b"\xff\xff")
+
+
 def _count_scans(data: bytes, pos: int) -> int:
     """Count the scans of the picture whose first scan's data start at ``pos``."""
     scans = 1

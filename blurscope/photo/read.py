@@ -14,7 +14,7 @@ from blurscope.files import show_path
 from blurscope.photo import heif, icc, jpeg, png, raw, sniff, tiff, tone
 from blurscope.photo.exif import Exif, read_exif
 from blurscope.photo.header import Header, broken
-from blurscope.photo.opencv import imdecode
+from blurscope.photo.opencv import imdecode, imdecode_jpeg
 from blurscope.photo.record import Photo
 from blurscope.photo.tone import Tone
 
@@ -123,9 +123,13 @@ def _read_jpeg(data: bytes, name: str, limit: float, grey: bool) -> tuple[Header
     header = jpeg.read_header(data, name)
     check_size(header.width, header.height, limit, name)
     flags = cv2.IMREAD_GRAYSCALE if grey or header.channels == 1 else cv2.IMREAD_COLOR_RGB
-    pixels = _imdecode(data, flags | cv2.IMREAD_IGNORE_ORIENTATION, name)
+    pixels, damage = imdecode_jpeg(data, flags | cv2.IMREAD_IGNORE_ORIENTATION)
+    if pixels is None:
+        raise broken(name, "it can't be decoded")
     if pixels.shape[:2] != (header.height, header.width):
         raise broken(name, "the JPEG's data do not fit its header")
+    if damage and not ("extraneous" in damage and jpeg.ends_in_padding(data)):
+        raise broken(name, f"JPEG data with {damage}" if damage[:1].isdigit() else f"JPEG data: {damage}")
     return header, read_exif(header.exif), pixels, {"full_scale": 255.0, "clip_code": 255.0}
 
 

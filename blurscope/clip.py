@@ -24,8 +24,9 @@ from blurscope.pattern.layout import Layout
 from blurscope.photo.record import Photo
 from blurscope.photo.tone import srgb
 from blurscope.pipeline import read_pattern, to_measurement
+from blurscope.pooling import MODEL_FLOOR
 from blurscope.records import Q
-from blurscope.shot import MODEL_FLOOR, ShotFit, measure_shot
+from blurscope.shot import ShotFit, measure_shot
 from blurscope.target import Registration, register
 from blurscope.uncertainty import K95
 from blurscope.video import Clip, FrameClock, VirtualCamera, open_clip

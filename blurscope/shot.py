@@ -20,6 +20,7 @@ from blurscope.errors import FitError
 from blurscope.light import Tone, measure_lens, measure_tone
 from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
+from blurscope.pooling import lag_groups, pool_instances
 from blurscope.target import Pose, Registration, register
 from blurscope.tracking import Motion, cut_streaks, fit_motion, place_screen, read_lanes, slit_waveform
 from blurscope.tracking.backlight import STEADY, Backlight, find_backlight
@@ -31,11 +32,8 @@ QUICK_ITERATIONS = 5
 MAX_STREAK_CHI2 = 25.0
 MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
 MIXING_BLUR_PX = 0.45  # blur across the motion from which stripes are no longer separate
-PHASE_STEPS = 16
-MODEL_FLOOR = 8e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
 LEAST_GAMMA, MOST_GAMMA = 0.2, 8.0  # of any display
 REALIGN_PX = 0.15  # misalignment of edges and clock over the screen beyond which the pose is put right
-PLATEAU_GAIN, PLATEAU_FLARE = 0.004, 0.001  # doubt of the flat field and of stray light between stripes and bands
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -180,7 +178,7 @@ def measure_shot(
         boxes_px=(pixel,),
         phase_known=False,
     )
-    combined, *_ = _combine(edges, pairs, layout, tone, base, ages, None, shift)
+    combined, *_ = pool_instances(edges, pairs, layout, tone, base, ages, None, shift)
     say("fitting the camera's motion")
 
     backlight = STEADY
@@ -241,7 +239,7 @@ def measure_shot(
                 delay_across=0.0,
             )
         capture = _capture(base, motion, layout, backlight)
-        combined, *_ = _combine(edges, pairs, layout, tone, capture, ages, motion, shift)
+        combined, *_ = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift)
         again, streaks = move(combined, motion)
         moved = abs(again.error - motion.error) + abs(again.exposure - motion.exposure) if again else 0.0
         motion = again or motion
@@ -252,13 +250,13 @@ def measure_shot(
         _refuse_misfit(motion.chi2_ratio, across_px, backlight)
     say("fitting the edges")
     starts = lag_groups(edges.lag_px, v)
-    combined, instances, spread, groups = _combine(edges, pairs, layout, tone, capture, ages, motion, shift)
+    combined, instances, spread, groups = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift)
     if motion is not None:
         quick, weights = compete(combined, QUICK, quick, fresh=False)
         late = _switch_phase(combined, quick, weights, edges.lag_px, starts, capture, motion)
         if late:
             motion = replace(motion, start=motion.start - late, delay=motion.delay - late)
-            combined, *_ = _combine(edges, pairs, layout, tone, capture, ages, motion, shift)
+            combined, *_ = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift)
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
         return shared_doubts(cells, edges.lag_px, starts, pairs, capture, motion, tone, across_px, lens_sd, ages)
@@ -331,98 +329,6 @@ def _refuse_misfit(chi2_ratio: float, blur_px: float, backlight: Backlight) -> N
             "take it again"
         )
     raise FitError(f"the streaks fit no steady motion (chi-square {chi2_ratio:.0f} times too large): {why}")
-
-
-def lag_groups(lag_px: np.ndarray, px_per_refresh: float) -> np.ndarray:
-    """Return the first sample of each group: narrow ones around the edge, wider ones on plateaus and tail."""
-    step = lag_px[1] - lag_px[0]
-    starts, i = [], 0
-    while i < len(lag_px):
-        starts.append(i)
-        place = lag_px[i] / px_per_refresh
-        width = 1 / 20 if -0.4 < place < 2.0 else 1 / 10 if -1.0 < place < 4.0 else 1 / 4
-        i += max(1, round(width * px_per_refresh / step))
-    return np.array(starts)
-
-
-def _combine(edges, pairs, layout, tone, capture, ages, motion, shift):
-    """Average the instances of each transition, group the samples, and build the operators."""
-    groups = [np.nonzero((edges.from_level == a) & (edges.to_level == b))[0] for a, b in pairs]
-    starts = lag_groups(edges.lag_px, layout.px_per_refresh)
-    size = np.diff(np.append(starts, len(edges.lag_px)))
-    n, m = len(pairs), len(starts)
-    esf, sigma = np.empty((n, m)), np.empty((n, m))
-    spread = np.zeros(n)
-    lag = edges.lag_px
-    operators, mixed = _operators(edges, layout, capture, ages, motion, shift, lag, starts)
-    stack = operators[0] if not mixed else np.empty((n, m, len(ages) - 1))
-    grouped = np.add.reduceat(edges.esf, starts, axis=1) / size
-    for i, g in enumerate(groups):
-        var_from = edges.sigma_from[g] ** 2
-        var_to = edges.sigma_to[g] ** 2
-        w = 1 / (var_from + var_to)
-        w = w / w.sum()
-        esf[i] = w @ grouped[g]
-        x = np.clip(esf[i], 0, 1)
-        noise = ((w**2 @ var_from) * (1 - x) + (w**2 @ var_to) * x) / size
-        sigma[i] = np.sqrt(noise + MODEL_FLOOR**2)
-        if len(g) > 1:
-            res = grouped[g] - esf[i]
-            expect = (var_from[:, None] * (1 - x) + var_to[:, None] * x) * (1 - w)[:, None] / size
-            expect = expect + MODEL_FLOOR**2  # where there is hardly any noise, the model is what differs
-            spread[i] = float(np.sqrt(np.mean(res**2 / expect) / edges.correlation))
-            if not mixed:  # instances that disagree know less than they claim (Birge ratio)
-                sigma[i] *= np.clip(spread[i], 1.0, 10.0)
-        if mixed:
-            stack[i] = sum(wk * operators[mixed[k]] for wk, k in zip(w, g, strict=True))
-    profiles = Profiles(
-        lag_px=np.add.reduceat(lag, starts) / size,
-        esf=esf,
-        sigma=sigma,
-        operator=stack,
-        ages=ages,
-        correlation=edges.correlation,
-        length=float(layout.field_refreshes + 2),
-        levels=_known_levels(edges, pairs, groups, tone),
-    )
-    return profiles, np.array([len(g) for g in groups]), spread, groups
-
-
-def _known_levels(edges, pairs, groups, tone) -> np.ndarray:
-    """Where the static greys put the plateaus of each transition, in units of its normalised profile."""
-    white = float(np.exp(tone.flat[0]))
-    out = np.empty((len(pairs), 4))
-    for i, ((a, b), g) in enumerate(zip(pairs, groups, strict=True)):
-        la, lb = (float(x) * white for x in tone.law(np.array([a, b], float)))
-        start, size = edges.from_light[g], edges.step_light[g]
-        doubt = (PLATEAU_GAIN * (la + lb) + PLATEAU_FLARE * white) / abs(lb - la)
-        out[i] = np.mean((la - start) / size), np.mean((lb - start) / size), doubt, doubt
-    return out
-
-
-def _operators(edges, layout, capture, ages, motion, shift, lag, starts):
-    """Return the operators needed and, unless one serves all, which one each edge takes."""
-    if motion is None or not capture.phase_known:
-        return [capture_operator(lag, ages, capture, starts)], []
-    x = edges.u_px + shift
-    late = np.array([motion.delay_at(a, r, layout) for a, r in zip(x, edges.v_row, strict=True)])
-    opening = np.array([motion.start_at(a, r, layout) for a, r in zip(x, edges.v_row, strict=True)])
-    phase = opening - late
-    late = late - late.mean()
-    phase_key = np.round((phase % 1.0) * PHASE_STEPS).astype(int) % PHASE_STEPS
-    late_key = np.round(late * 40).astype(int)
-    keys = list(zip(phase_key.tolist(), late_key.tolist(), strict=True))
-    distinct = sorted(set(keys))
-    made = []
-    for p, d in distinct:
-        mine = [i for i, k in enumerate(keys) if k == (p, d)]
-        turn = np.angle(np.mean(np.exp(2j * np.pi * phase[mine]))) / (2 * np.pi) % 1.0
-        offset = float(late[mine].mean()) * layout.px_per_refresh
-        made.append(capture_operator(lag - offset, ages, capture.changed(start_phase=float(turn)), starts))
-    if len(made) == 1 or max(float(np.abs((a - made[0]).cumsum(axis=1)).max()) for a in made[1:]) < 5e-4:
-        return made[:1], []
-    index = {k: i for i, k in enumerate(distinct)}
-    return made, [index[k] for k in keys]
 
 
 def _switch_phase(profiles: Profiles, fits, weights, lag, starts, capture: Capture, motion: Motion) -> float:

@@ -20,11 +20,23 @@ DATA = BASE | {"pattern.layout"}  # the plate's description is read by every sta
 MAKING = {"__init__", "errors", "files", "_cv", "_av"}  # made captures share no blur maths with the analysis
 STAGES = {"photo", "target", "light", "tracking", "edges", "freeedge", "blur", "trace", "model", "agreement", "video"}
 FACES = {"plots", "board", "report", "archive"}
-ORDER = {"shot", "doubts", "still", "combine", "pipeline", "batch", "crosscheck", "demo", "sidebyside", "plan"}
-ORDER |= {"edgefit", "anyedge", "clip", "cliptrace", "pan"}
+ORDER = {
+    "shot",
+    "pooling",
+    "doubts",
+    "still",
+    "combine",
+    "pipeline",
+    "batch",
+    "crosscheck",
+    "demo",
+    "sidebyside",
+    "plan",
+}
+ORDER |= {"edgefit", "anyedge", "clip", "cliptrace", "pan", "takes"}
 
 ALLOWED: dict[str, set[str]] = {
-    "__init__": {"pipeline", "batch", "errors"},
+    "__init__": {"takes", "clip", "anyedge", "pipeline", "batch", "errors"},
     "__main__": {"cli"},
     # base
     "errors": set(),
@@ -46,15 +58,17 @@ ALLOWED: dict[str, set[str]] = {
     **{stage: DATA for stage in STAGES},
     # order: the modules that know the sequence
     "doubts": BASE | {"blur", "light"},
-    "shot": DATA | STAGES | {"doubts"},
+    "pooling": BASE | {"blur"},
+    "shot": DATA | STAGES | {"pooling", "doubts"},
     "still": DATA | STAGES | {"shot"},
     "combine": DATA | {"measurement"},
     "pipeline": DATA | STAGES | {"shot", "still", "combine", "measurement"},
-    "batch": DATA | {"photo", "pipeline", "measurement", "tables"},
+    "takes": DATA | STAGES | {"pipeline", "shot", "measurement", "clip", "pan"},
+    "batch": DATA | {"photo", "takes", "measurement", "tables"},
     "plan": DATA | {"pattern"},
     "edgefit": BASE | {"freeedge", "blur"},
     "anyedge": BASE | {"freeedge", "photo", "edgefit", "pipeline", "measurement"},
-    "clip": DATA | STAGES | {"shot", "pipeline", "measurement", "cliptrace"},
+    "clip": DATA | STAGES | {"shot", "pooling", "pipeline", "measurement", "cliptrace"},
     "cliptrace": DATA | STAGES | {"shot", "doubts"},
     "pan": DATA | STAGES | {"pipeline", "measurement", "shot", "combine", "clip"},
     "crosscheck": DATA | STAGES | {"pipeline"},

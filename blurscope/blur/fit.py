@@ -10,7 +10,7 @@ import numpy as np
 from blurscope.blur.families import Family
 
 ITERATIONS = 20
-FEW_ITERATIONS = 4  # after which the best of several starts goes on alone
+FEW_ITERATIONS = 2  # after which the best of several starts goes on alone
 SMALL_STEPS = 3
 ONSETS = 12
 

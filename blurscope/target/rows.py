@@ -13,6 +13,7 @@ from blurscope.target.pose import Pose
 
 LOOK_WIDTH = 960  # the reduced picture's longer side is at most this
 MIN_SCORE = 0.55
+FILLING = 0.55  # log of how much larger or smaller than 3/4 of the frame's height a plate is looked for first
 GOOD_SCORE = 0.9
 
 
@@ -97,12 +98,16 @@ def find_rows(small: np.ndarray, layout: Layout, factor: int) -> RowFix:
     lowest = max(lowest, 0.3 * height / layout.height_px * 0.5)
     scales = np.exp(np.arange(np.log(lowest), np.log(highest), 0.012))
     scales = scales[(scales * layout.height_px <= 2.2 * height) & (scales * layout.height_px >= 40)]
-    place = _Placer(strip, code, weight, max(8, round(len(code) * float(scales.max(initial=0.0)))))
-    best = (-1.0, False, 1.0, 0.0)
-    for some in (scales[::2], scales[1::2]):  # the second half only where the first has nothing certain
+    score = -1.0
+    best = (score, False, 1.0, 0.0)
+    # first plates that fill the frame, every other scale; the rest only where that has nothing certain
+    filling = np.abs(np.log(scales * layout.height_px / (0.75 * height))) < FILLING
+    for some in (scales[filling][::2], scales[~filling][::2], scales[1::2]):
+        if not len(some):
+            continue
+        place = _Placer(strip, code, weight, max(8, round(len(code) * float(some.max()))))
         for part in np.array_split(some, max(1, len(some) // 12)):
-            if len(part):
-                best = max(best, place(part))
+            best = max(best, place(part))
         score, flip, scale, shift = best
         fix = _refine(strip, code, weight, scale, shift, flip)
         if fix[3] > GOOD_SCORE:

@@ -1,0 +1,126 @@
+"""From the instances of every transition to one profile each: averages, grouped samples, operators."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from blurscope.blur.measure import Profiles
+from blurscope.blur.operator import capture_operator
+
+PHASE_STEPS = 16
+MODEL_FLOOR = 8e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
+PLATEAU_GAIN, PLATEAU_FLARE = 0.004, 0.001  # doubt of the flat field and of stray light between stripes and bands
+
+
+def lag_groups(lag_px: np.ndarray, px_per_refresh: float) -> np.ndarray:
+    """Return the first sample of each group: narrow ones around the edge, wider ones on plateaus and tail."""
+    step = lag_px[1] - lag_px[0]
+    starts, i = [], 0
+    while i < len(lag_px):
+        starts.append(i)
+        place = lag_px[i] / px_per_refresh
+        width = 1 / 20 if -0.4 < place < 2.0 else 1 / 10 if -1.0 < place < 4.0 else 1 / 4
+        i += max(1, round(width * px_per_refresh / step))
+    return np.array(starts)
+
+
+def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift):
+    """Average the instances of each transition, group the samples, and build the operators.
+
+    Parameters
+    ----------
+    edges : EdgeProfiles
+    pairs : list of (from, to)
+    layout : Layout
+    tone : Tone
+    capture : Capture
+    ages : (k + 1,) float
+    motion : Motion or None
+    shift : float
+        ``x_screen = u + shift`` at the middle of the exposure.
+
+    Returns
+    -------
+    profiles : Profiles
+    instances : (n,) int
+    spread : (n,) float
+        Scatter of the instances over what their noise explains.
+    groups : list of (g,) int
+        Which edges make up each transition.
+    """
+    groups = [np.nonzero((edges.from_level == a) & (edges.to_level == b))[0] for a, b in pairs]
+    starts = lag_groups(edges.lag_px, layout.px_per_refresh)
+    size = np.diff(np.append(starts, len(edges.lag_px)))
+    n, m = len(pairs), len(starts)
+    esf, sigma = np.empty((n, m)), np.empty((n, m))
+    spread = np.zeros(n)
+    lag = edges.lag_px
+    operators, mixed = _operators(edges, layout, capture, ages, motion, shift, lag, starts)
+    stack = operators[0] if not mixed else np.empty((n, m, len(ages) - 1))
+    grouped = np.add.reduceat(edges.esf, starts, axis=1) / size
+    for i, g in enumerate(groups):
+        var_from = edges.sigma_from[g] ** 2
+        var_to = edges.sigma_to[g] ** 2
+        w = 1 / (var_from + var_to)
+        w = w / w.sum()
+        esf[i] = w @ grouped[g]
+        x = np.clip(esf[i], 0, 1)
+        noise = ((w**2 @ var_from) * (1 - x) + (w**2 @ var_to) * x) / size
+        sigma[i] = np.sqrt(noise + MODEL_FLOOR**2)
+        if len(g) > 1:
+            res = grouped[g] - esf[i]
+            expect = (var_from[:, None] * (1 - x) + var_to[:, None] * x) * (1 - w)[:, None] / size
+            expect = expect + MODEL_FLOOR**2  # where there is hardly any noise, the model is what differs
+            spread[i] = float(np.sqrt(np.mean(res**2 / expect) / edges.correlation))
+            if not mixed:  # instances that disagree know less than they claim (Birge ratio)
+                sigma[i] *= np.clip(spread[i], 1.0, 10.0)
+        if mixed:
+            stack[i] = sum(wk * operators[mixed[k]] for wk, k in zip(w, g, strict=True))
+    profiles = Profiles(
+        lag_px=np.add.reduceat(lag, starts) / size,
+        esf=esf,
+        sigma=sigma,
+        operator=stack,
+        ages=ages,
+        correlation=edges.correlation,
+        length=float(layout.field_refreshes + 2),
+        levels=_known_levels(edges, pairs, groups, tone),
+    )
+    return profiles, np.array([len(g) for g in groups]), spread, groups
+
+
+def _known_levels(edges, pairs, groups, tone) -> np.ndarray:
+    """Where the static greys put the plateaus of each transition, in units of its normalised profile."""
+    white = float(np.exp(tone.flat[0]))
+    out = np.empty((len(pairs), 4))
+    for i, ((a, b), g) in enumerate(zip(pairs, groups, strict=True)):
+        la, lb = (float(x) * white for x in tone.law(np.array([a, b], float)))
+        start, size = edges.from_light[g], edges.step_light[g]
+        doubt = (PLATEAU_GAIN * (la + lb) + PLATEAU_FLARE * white) / abs(lb - la)
+        out[i] = np.mean((la - start) / size), np.mean((lb - start) / size), doubt, doubt
+    return out
+
+
+def _operators(edges, layout, capture, ages, motion, shift, lag, starts):
+    """Return the operators needed and, unless one serves all, which one each edge takes."""
+    if motion is None or not capture.phase_known:
+        return [capture_operator(lag, ages, capture, starts)], []
+    x = edges.u_px + shift
+    late = np.array([motion.delay_at(a, r, layout) for a, r in zip(x, edges.v_row, strict=True)])
+    opening = np.array([motion.start_at(a, r, layout) for a, r in zip(x, edges.v_row, strict=True)])
+    phase = opening - late
+    late = late - late.mean()
+    phase_key = np.round((phase % 1.0) * PHASE_STEPS).astype(int) % PHASE_STEPS
+    late_key = np.round(late * 40).astype(int)
+    keys = list(zip(phase_key.tolist(), late_key.tolist(), strict=True))
+    distinct = sorted(set(keys))
+    made = []
+    for p, d in distinct:
+        mine = [i for i, k in enumerate(keys) if k == (p, d)]
+        turn = np.angle(np.mean(np.exp(2j * np.pi * phase[mine]))) / (2 * np.pi) % 1.0
+        offset = float(late[mine].mean()) * layout.px_per_refresh
+        made.append(capture_operator(lag - offset, ages, capture.changed(start_phase=float(turn)), starts))
+    if len(made) == 1 or max(float(np.abs((a - made[0]).cumsum(axis=1)).max()) for a in made[1:]) < 5e-4:
+        return made[:1], []
+    index = {k: i for i, k in enumerate(distinct)}
+    return made, [index[k] for k in keys]

@@ -9,7 +9,8 @@ from typing import Any
 __version__ = "0.1.0"
 
 _API = {
-    "measure": "blurscope.pipeline",
+    "measure": "blurscope.takes",
+    "measure_clip": "blurscope.clip",
     "edge": "blurscope.anyedge",
     "measure_batch": "blurscope.batch",
     "Measurement": "blurscope.pipeline",

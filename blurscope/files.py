@@ -18,6 +18,7 @@ from blurscope.errors import BlurscopeError, OutputError, SettingsError
 
 MAX_JSON_BYTES = 256 * 2**20
 MAX_DIGITS = 300  # of a whole number; more can't become a float
+FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")  # a spreadsheet would take these as the start of a formula
 
 
 def show_path(path: str | os.PathLike[str]) -> str:
@@ -205,6 +206,11 @@ def to_jsonable(value: Any) -> Any:
     return value
 
 
+def table_cell(value: Any) -> Any:
+    """Return a cell of a CSV: a text that a spreadsheet would take for a formula gets an apostrophe before it."""
+    return "'" + value if isinstance(value, str) and value.startswith(FORMULA) else value
+
+
 def write_bytes(path: str | os.PathLike[str], data: bytes, *, overwrite: bool = False) -> None:
     """Write a file atomically: it appears whole or not at all.
 
@@ -270,6 +276,7 @@ def _write_with(path: str | os.PathLike[str], fill: Callable[[Any], Any], *, ove
         else:
             _link_or_rename(temporary, target)
         temporary = None
+        _sync_folder(target.parent)
     except FileExistsError:
         raise OutputError(f"{show_path(target)} exists already; choose another name or add --overwrite") from None
     except OSError as exc:
@@ -277,6 +284,18 @@ def _write_with(path: str | os.PathLike[str], fill: Callable[[Any], Any], *, ove
     finally:
         if temporary is not None and os.path.exists(temporary):
             os.unlink(temporary)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Have the folder's new entry on disk as well, so that a power cut can't take it back; where it can be had."""
+    if os.name != "posix":
+        return
+    with contextlib.suppress(OSError):  # some network disks refuse it
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def _link_or_rename(temporary: str, target: Path) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -30,10 +32,12 @@ from blurscope.errors import OutputError, SettingsError
 from blurscope.files import read_json, show_path, write_bytes
 from blurscope.measurement import SCHEMA
 from blurscope.pattern.layout import Layout
+from blurscope.video.frames import is_video, open_clip
 
 SAMPLES_PER_PX = 3.0
 KINDS = (".png", ".svg", ".pdf", ".html")
 MOST = 12
+FRAME = re.compile(r"(?P<video>.+), frame (?P<index>\d{1,9}) at [\d.]+ s", re.DOTALL)  # how a measurement names one
 
 
 def build_board(
@@ -87,13 +91,13 @@ def _build(
         if not same:
             notes.append("The photos share no stretch of one plate: some crops show different content.")
         for i, (path, m) in enumerate(zip(paths, data, strict=True)):
-            found = Path(photos[i]) if photos and i < len(photos) else _photo_of(m, path)
-            if found is None:
-                notes.append(f"{m['label']}: its photo was not found, so there is no crop; give it by --photo.")
+            codes = _codes(m, path, Path(photos[i]) if photos and i < len(photos) else None)
+            if isinstance(codes, str):
+                notes.append(f"{m['label']}: {codes}.")
                 continue
             sign = -1 if m["capture"]["direction"] == "left" else 1
             place = replace(windows[i], u_px=windows[i].u_px - sign * switch_offset_px(m))
-            lights[i] = crop_light(_codes(found, m), m, place, scales[i])
+            lights[i] = crop_light(codes, m, place, scales[i])
     else:
         notes.append("No crops: a measurement doesn't hold its pattern; give it by --pattern.")
     panels = [panel_of(m, light, s) for m, light, s in zip(data, lights, scales, strict=True)]
@@ -193,11 +197,8 @@ def _rows(layout: Any) -> tuple[int, int]:
     return best[0].top_row, best[-1].end_row
 
 
-def _photo_of(measurement: dict[str, Any], path: Path) -> Path | None:
-    block = measurement.get("photo") or (measurement.get("photos") or [{}])[0].get("photo") or {}
-    name = block.get("path")
-    if not name:
-        return None
+def _found(name: str, path: Path) -> Path | None:
+    """Return the file of that name, where it was or beside the measurement."""
     for candidate in (Path(name), Path(path).parent / name, Path(path).parent / os.path.basename(name)):
         try:
             if candidate.is_file():
@@ -207,18 +208,38 @@ def _photo_of(measurement: dict[str, Any], path: Path) -> Path | None:
     return None
 
 
-def _codes(path: Path, measurement: dict[str, Any]) -> np.ndarray:
+def _codes(measurement: dict[str, Any], path: Path, given: Path | None) -> np.ndarray | str:
+    """Return the channel that was measured, turned as it was measured; or why there is none to crop."""
     from blurscope.pipeline import as_photo
     from blurscope.shot import channel_of
 
-    photo = as_photo(path)
-    told = (measurement.get("photo") or {}).get("sha256")
-    if told and photo.sha256 != told:
-        raise SettingsError(
-            f"{show_path(path)} is not the photo that was measured (another SHA-256); give the right one by --photo"
-        )
-    codes, _ = channel_of(photo)
+    block = measurement.get("photo") or (measurement.get("photos") or [{}])[0].get("photo") or {}
+    name, told = block.get("path") or "", block.get("sha256")
+    frame = FRAME.fullmatch(name)
+    if block.get("kind") == "video" and frame is None and (given is None or is_video(given)):
+        return "it was measured in a clip of a camera at rest, whose pursuit photo is no file, so there is no crop"
+    found = given or _found(frame["video"] if frame else name, path)
+    if found is None:
+        what = "video" if frame else "photo"
+        return f"its {what} was not found, so there is no crop; give it by --photo"
+    if frame is not None and is_video(found):
+        codes = _frame(found, int(frame["index"]), told)
+    else:
+        photo = as_photo(found)
+        if told and photo.sha256 != told:
+            raise SettingsError(
+                f"{show_path(found)} is not the photo that was measured (its SHA-256 differs); give that one by --photo"
+            )
+        codes, _ = channel_of(photo)
     return np.ascontiguousarray(np.rot90(codes)) if measurement["registration"].get("turned") else codes
+
+
+def _frame(video: Path, index: int, told: str | None) -> np.ndarray:
+    """Return a frame of a video, checked by its pixels."""
+    for frame in open_clip(video).frames(index, index + 1):
+        if not told or hashlib.sha256(np.ascontiguousarray(frame.codes)).hexdigest() == told:
+            return frame.codes
+    raise SettingsError(f"{show_path(video)} is not the video that was measured; give the right one by --photo")
 
 
 def plate_levels(layout: Any, window: Any, columns: int) -> np.ndarray:

@@ -1,10 +1,11 @@
-"""What several test modules share: a seeded generator and a real browser."""
+"""What several test modules share: a seeded generator, made-up batches, and a real browser."""
 
 from __future__ import annotations
 
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -23,6 +24,28 @@ BROWSER_FLAGS = [
 @pytest.fixture
 def rng() -> np.random.Generator:
     return np.random.default_rng(20240501)
+
+
+@pytest.fixture(scope="session")
+def captures(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Shots of three made-up handhelds, a file that is no photo, and manifests."""
+    from batch_makers import make_captures
+
+    return make_captures(tmp_path_factory.mktemp("captures"))
+
+
+@pytest.fixture(scope="session")
+def done(captures: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The results of an undisturbed batch of them."""
+    from batch_makers import make_done
+
+    return make_done(captures, tmp_path_factory.mktemp("batch") / "out")
+
+
+@pytest.fixture
+def copy(done: Path, tmp_path: Path) -> Path:
+    """A copy of those results."""
+    return Path(shutil.copytree(done, tmp_path / "out"))
 
 
 @pytest.fixture(scope="session")

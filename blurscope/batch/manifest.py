@@ -18,15 +18,23 @@ from blurscope.files import show_path
 from blurscope.photo.sniff import RAW_SUFFIXES
 
 PHOTO_SUFFIXES = frozenset([*".jpg .jpeg .png .tif .tiff .heic .heif .hif .avif".split(), *RAW_SUFFIXES])
+VIDEO_SUFFIXES = frozenset(".mp4 .mov .m4v .mkv .webm .avi .mts .m2ts .mpg .mpeg .wmv .3gp".split())
 
 NUMBERS: dict[str, tuple[float, float]] = {
     "refresh_hz": (1, 2000),
     "exposure_refreshes": (0.01, 1000),
     "display_gamma": (0.5, 5),
     "contrast": (1.01, 1e7),
+    "frame_rate": (1, 1e6),
+    "frame_exposure_ms": (1e-4, 1e6),
+    "frames": (1, 1000),
 }
+WHOLE = ("frames",)
+SWITCHES = ("fixed_camera",)
+OF_VIDEOS = ("fixed_camera", "frame_rate", "frame_exposure_ms", "frames")
+YES, NO = ("yes", "y", "true", "1", "x"), ("no", "n", "false", "0")
 PATHS = ("pattern", "still", "meter")
-COLUMNS = ("file", "label", *PATHS, *NUMBERS)
+COLUMNS = ("file", "label", *PATHS, *NUMBERS, *SWITCHES)
 NOTE = "note:"
 MAX_COLUMNS = 200
 MAX_PHOTOS_PER_CELL = 10_000
@@ -87,6 +95,10 @@ class Display:
     pattern, still, meter : str or None
         Paths.
     refresh_hz, exposure_refreshes, display_gamma, contrast : float or None
+    fixed_camera : bool or None
+    frame_rate, frame_exposure_ms : float or None
+    frames : int or None
+        How a video was taken, as for `blurscope.measure`; None for photos.
     notes : tuple of (key, value)
     lines : tuple of int
         Lines of the manifest that name it; empty without a manifest.
@@ -101,6 +113,10 @@ class Display:
     exposure_refreshes: float | None = None
     display_gamma: float | None = None
     contrast: float | None = None
+    fixed_camera: bool | None = None
+    frame_rate: float | None = None
+    frame_exposure_ms: float | None = None
+    frames: int | None = None
     notes: tuple[tuple[str, str], ...] = ()
     lines: tuple[int, ...] = ()
 
@@ -293,6 +309,9 @@ def _settle(row: _Row, folder: Path, defaults: Mapping[str, Any], delimiter: str
     for column, (low, high) in NUMBERS.items():
         cell = row.cells.get(column, "")
         out[column] = _number(column, cell, low, high, delimiter == ";") if cell else defaults.get(column)
+    for column in SWITCHES:
+        cell = row.cells.get(column, "")
+        out[column] = _switch(column, cell) if cell else defaults.get(column)
     for column in PATHS:
         cell = row.cells.get(column, "")
         out[column] = str(_inside(cell, column, folder, allow_outside)) if cell else _path_text(defaults.get(column))
@@ -308,6 +327,8 @@ def _settle(row: _Row, folder: Path, defaults: Mapping[str, Any], delimiter: str
     if not row.cells["file"]:
         raise _RowError("no file is named")
     row.photos = _photos_of(row.cells["file"], folder, allow_outside, out["still"])
+    if not any(_may_be_video(p) for p in row.photos):  # what is set for all videos doesn't concern photos
+        out.update({c: None for c in OF_VIDEOS if not row.cells.get(c)})
 
 
 def _number(column: str, cell: str, low: float, high: float, decimal_comma: bool) -> float:
@@ -318,7 +339,19 @@ def _number(column: str, cell: str, low: float, high: float, decimal_comma: bool
         raise _RowError(f"{column} is {cell!r:.40}, which is no number") from None
     if not math.isfinite(value) or not low <= value <= high or "_" in text:
         raise _RowError(f"{column} is {cell!r:.40}; it must be from {low:g} to {high:g}")
+    if column in WHOLE:
+        if value != int(value):
+            raise _RowError(f"{column} is {cell!r:.40}; it must be a whole number")
+        return int(value)
     return value
+
+
+def _switch(column: str, cell: str) -> bool | None:
+    if cell.lower() in YES:
+        return True
+    if cell.lower() in NO:
+        return None
+    raise _RowError(f"{column} is {cell!r:.40}; write yes or no")
 
 
 def _path_text(value: Any) -> str | None:
@@ -361,7 +394,8 @@ def photos_in(paths: Iterable[str | os.PathLike[str]], *, leave_out: str | os.Pa
     """Return the photos that paths stand for, each once.
 
     A file stands for itself. A folder stands for the photos directly in it, a pattern with ``*``, ``?`` or ``[]`` for
-    what it finds; both by name, hidden files and other files left out.
+    the photos that it finds, or for the videos if it ends like one (``*.mp4``); both by name, hidden files and other
+    files left out.
 
     Parameters
     ----------
@@ -379,10 +413,11 @@ def photos_in(paths: Iterable[str | os.PathLike[str]], *, leave_out: str | os.Pa
     for item in paths:
         path = os.fsdecode(item)
         if os.path.isdir(path):
-            found = [os.path.join(path, n) for n in os.listdir(path) if _looks_like_photo(n)]
+            found = [os.path.join(path, n) for n in os.listdir(path) if _looks_like(n, PHOTO_SUFFIXES)]
             what = f"the folder {show_path(path)} holds no photos"
         elif glob.has_magic(path) and not os.path.lexists(path):
-            found = [f for f in glob.glob(path) if os.path.isfile(f) and _looks_like_photo(os.path.basename(f))]
+            kinds = VIDEO_SUFFIXES if _may_be_video(path) else PHOTO_SUFFIXES
+            found = [f for f in glob.glob(path) if os.path.isfile(f) and _looks_like(os.path.basename(f), kinds)]
             what = f"no photo fits {show_path(path)}"
         else:
             out[path] = None
@@ -396,8 +431,13 @@ def photos_in(paths: Iterable[str | os.PathLike[str]], *, leave_out: str | os.Pa
     return list(out)
 
 
-def _looks_like_photo(name: str) -> bool:
-    return not name.startswith(".") and os.path.splitext(name)[1].lower() in PHOTO_SUFFIXES
+def _looks_like(name: str, suffixes: frozenset[str]) -> bool:
+    return not name.startswith(".") and os.path.splitext(name)[1].lower() in suffixes
+
+
+def _may_be_video(path: str) -> bool:
+    """By its name only; what a file is shows when it is read."""
+    return os.path.splitext(path)[1].lower() in VIDEO_SUFFIXES
 
 
 def _grouped(rows: Sequence[_Row], name: str, say: Callable[[str], None]) -> list[Display]:
@@ -430,7 +470,15 @@ def _grouped(rows: Sequence[_Row], name: str, say: Callable[[str], None]) -> lis
 
 def displays_of_photos(photos: Sequence[str | os.PathLike[str]], **settings: Any) -> list[Display]:
     """Return one display per photo, labelled by its file name."""
-    return [Display(label=_printable(Path(os.fsdecode(p)).stem), photos=(os.fsdecode(p),), **settings) for p in photos]
+    of_photos = {k: v for k, v in settings.items() if k not in OF_VIDEOS}
+    return [
+        Display(
+            label=_printable(Path(os.fsdecode(p)).stem),
+            photos=(os.fsdecode(p),),
+            **(settings if _may_be_video(os.fsdecode(p)) else of_photos),
+        )
+        for p in photos
+    ]
 
 
 def _is_printable(text: str) -> bool:

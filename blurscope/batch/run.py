@@ -86,7 +86,8 @@ def measure_batch(
         Let the manifest name files outside its folder.
     defaults : mapping, optional
         Settings where the manifest has none: ``pattern``, ``still``, ``meter``, ``refresh_hz``, ``exposure_refreshes``,
-        ``display_gamma``, ``contrast``, ``notes``.
+        ``display_gamma``, ``contrast``, ``notes``, and for videos ``fixed_camera``, ``frame_rate``,
+        ``frame_exposure_ms``, ``frames``.
     limits : Limits, optional
     say, progress : callable
         Told of oddities; told of displays done out of all.

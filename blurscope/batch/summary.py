@@ -9,6 +9,7 @@ from typing import Any
 
 from blurscope.batch.manifest import NOTE, Refusal
 from blurscope.errors import SettingsError
+from blurscope.files import table_cell
 
 FIGURES = (
     "bet_ms_mean",
@@ -59,7 +60,9 @@ def row_of(name: str, document: dict[str, Any]) -> dict[str, Any]:
 
 
 def shots_left_out(document: dict[str, Any]) -> list[Refusal]:
-    """Return the shots that a combination does without."""
+    """Return the shots that a combination does without; the frames of a video were never meant to be used all."""
+    if document["photo"]["kind"] == "video":
+        return []
     return [
         Refusal(what="shot", reason=p["reason"], file=p["photo"]["path"], label=document["label"])
         for p in document.get("photos", [])
@@ -85,8 +88,8 @@ def refusals_csv(refusals: Sequence[Refusal]) -> bytes:
 def _csv(columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> bytes:
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(columns)
-    writer.writerows([["" if cell is None else cell for cell in row] for row in rows])
+    writer.writerow([table_cell(c) for c in columns])
+    writer.writerows([["" if cell is None else table_cell(cell) for cell in row] for row in rows])
     return stream.getvalue().encode("utf-8", "backslashreplace")
 
 

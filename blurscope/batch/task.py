@@ -113,8 +113,8 @@ def run_task(task: Task) -> Outcome:
 
 def _measured(task: Task, display: Display, back: Callable[[str], str]) -> Outcome:
     from blurscope._cv import cv2
-    from blurscope.pipeline import measure
     from blurscope.tables import read_meter
+    from blurscope.takes import measure
 
     cv2.setNumThreads(1)  # each process has its own display
     digests = digests_of(display)
@@ -129,15 +129,22 @@ def _measured(task: Task, display: Display, back: Callable[[str], str]) -> Outco
             display_gamma=display.display_gamma,
             contrast=display.contrast,
             meter=None if display.meter is None else read_meter(display.meter),
+            fixed_camera=bool(display.fixed_camera),
+            frame_rate=display.frame_rate,
+            frame_exposure_ms=display.frame_exposure_ms,
+            frames=display.frames,
             notes=dict(display.notes),
             label=display.label,
         )
     except BlurscopeError as exc:
         return Outcome(number=task.number, key=key, reason=back(str(exc)))
     document = to_jsonable(result.as_json())
-    seen = [document["photo"], *(p["photo"] for p in document.get("photos", []))]
-    known = set(digests.values())
-    if any(p.get("sha256", "") not in known for p in seen if "sha256" in p):
+    if document["photo"]["kind"] == "video":  # of frames it is their own pixels that are hashed
+        changed = digests_of(display) != digests
+    else:
+        seen = [document["photo"], *(p["photo"] for p in document.get("photos", []))]
+        changed = any(p["sha256"] not in digests.values() for p in seen if "sha256" in p)
+    if changed:
         raise PhotoError(f"a photo of {display.label} changed while it was measured; run the batch again")
     document = _each_text(document, back)
     document["batch"] = {"inputs_sha256": key}

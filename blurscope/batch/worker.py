@@ -47,7 +47,7 @@ def main() -> None:
     null = os.open(os.devnull, os.O_RDWR)
     for number in (0, 1):  # whatever a library reads or prints must not get between
         os.dup2(null, number)
-    import blurscope.pipeline  # noqa: F401  warm before the first task
+    import blurscope.takes  # noqa: F401  warm before the first task
     from blurscope.batch.task import run_task
 
     try:

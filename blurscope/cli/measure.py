@@ -134,6 +134,10 @@ def register(app: typer.Typer) -> None:
                     exposure_refreshes=exposure_refreshes,
                     display_gamma=display_gamma,
                     contrast=contrast,
+                    fixed_camera=fixed_camera or None,
+                    frame_rate=frame_rate,
+                    frame_exposure_ms=frame_exposure_ms,
+                    frames=frames,
                 ),
                 notes=note or [],
                 not_with={
@@ -141,11 +145,7 @@ def register(app: typer.Typer) -> None:
                     "--debug-dir": debug_dir,
                     "--label": label,
                     "--budget": budget,
-                    "--fixed-camera": fixed_camera,
-                    "--frame-rate": frame_rate,
-                    "--frame-exposure-ms": frame_exposure_ms,
                     "--response": response,
-                    "--frames": frames,
                 },
             )
             return

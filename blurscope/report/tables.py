@@ -9,6 +9,7 @@ from typing import Any
 
 from blurscope.board import compare_pairs, figure_of, order_by
 from blurscope.board.ranking import FIGURES, ranks, sentences
+from blurscope.files import table_cell
 from blurscope.plots.board import with_u95
 
 COLUMNS = (
@@ -16,7 +17,6 @@ COLUMNS = (
     "undershoot_pct", "response_ms", "response_signal_ms", "response_overshoot_pct",
 )  # fmt: skip
 SUMMARY = ("bet_ms", "ghost_ms", "overshoot_pct", "response_ms", "response_signal_ms")
-FORMULA = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would take these as the start of a formula
 
 
 def report_csv(measurements: Sequence[Mapping[str, Any]]) -> str:
@@ -31,8 +31,7 @@ def report_csv(measurements: Sequence[Mapping[str, Any]]) -> str:
             for name in COLUMNS:
                 q = e.get(name) or {}
                 cells += ["" if q.get(k) is None else f"{q[k]:.6g}" for k in ("value", "u95")]
-            label = str(m["label"])
-            label = "'" + label if label.startswith(FORMULA) else label
+            label = table_cell(str(m["label"]))
             capture = m["capture"]
             row = [label, capture["refresh_hz"], capture["px_per_refresh"], e["from_level"], e["to_level"]]
             writer.writerow([*row, int(bool(e["quality"]["ok"])), *cells, " ".join(e["quality"]["flags"])])

@@ -86,6 +86,10 @@ def signal_shares(pairs, tone: Tone, light: np.ndarray | None = None) -> np.ndar
 
 def other_laws(pairs, tone: Tone, across_px: float, rng: np.random.Generator) -> np.ndarray:
     """Return the same by laws that the greys allow for as well, (pairs, laws, 2)."""
-    doubt = tone.light_sigma + LEAST_LAW_SD + MIXED_LAW_SD * max(across_px - SHARP_PX, 0.0) * np.sqrt(tone.light)
+    doubt = (
+        tone.light_sigma
+        + LEAST_LAW_SD
+        + MIXED_LAW_SD * max(across_px - SHARP_PX, 0.0) * np.sqrt(np.maximum(tone.light, 0))
+    )
     tried = [tone.light + doubt * rng.standard_normal(len(doubt)) for _ in range(OTHER_LAWS)]
     return np.stack([signal_shares(pairs, tone, light) for light in tried], axis=1)

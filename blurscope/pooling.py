@@ -8,6 +8,7 @@ from blurscope.blur.measure import Profiles
 from blurscope.blur.operator import capture_operator
 
 PHASE_STEPS = 16
+OFF_STEPS = 10  # per px of smear by tracking
 MODEL_FLOOR = 8e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
 PLATEAU_GAIN, PLATEAU_FLARE = 0.004, 0.001  # doubt of the flat field and of stray light between stripes and bands
 
@@ -110,16 +111,20 @@ def _operators(edges, layout, capture, ages, motion, shift, lag, starts):
     opening = np.array([motion.start_at(a, r, layout) for a, r in zip(x, edges.v_row, strict=True)])
     phase = opening - late
     late = late - late.mean()
+    off = np.array([motion.error_at(a, r, layout) for a, r in zip(x, edges.v_row, strict=True)])
     phase_key = np.round((phase % 1.0) * PHASE_STEPS).astype(int) % PHASE_STEPS
     late_key = np.round(late * 40).astype(int)
-    keys = list(zip(phase_key.tolist(), late_key.tolist(), strict=True))
+    off_key = np.round(off * capture.exposure_refreshes * OFF_STEPS).astype(int)
+    keys = list(zip(phase_key.tolist(), late_key.tolist(), off_key.tolist(), strict=True))
     distinct = sorted(set(keys))
     made = []
-    for p, d in distinct:
-        mine = [i for i, k in enumerate(keys) if k == (p, d)]
+    for key in distinct:
+        mine = [i for i, k in enumerate(keys) if k == key]
         turn = np.angle(np.mean(np.exp(2j * np.pi * phase[mine]))) / (2 * np.pi) % 1.0
         offset = float(late[mine].mean()) * layout.px_per_refresh
-        made.append(capture_operator(lag - offset, ages, capture.changed(start_phase=float(turn)), starts))
+        error = capture.error_px_per_refresh + float(off[mine].mean())
+        seen = capture.changed(start_phase=float(turn), error_px_per_refresh=error)
+        made.append(capture_operator(lag - offset, ages, seen, starts))
     if len(made) == 1 or max(float(np.abs((a - made[0]).cumsum(axis=1)).max()) for a in made[1:]) < 5e-4:
         return made[:1], []
     index = {k: i for i, k in enumerate(distinct)}

@@ -213,6 +213,8 @@ def measure_shot(
                     amplitude=1.0,
                     delay_along=0.0,
                     delay_across=0.0,
+                    error_along=0.0,
+                    error_across=0.0,
                 )
                 trials.append(move(combined, fresh))
             motion, streaks = min(trials, key=lambda t: np.inf if t[0] is None else t[0].chi2_ratio)

@@ -19,7 +19,7 @@ class Camera:
     exposure_refreshes, start_phase : float
         Length of the exposure and the part of a refresh that has gone by when it starts.
     tracking_error_px_per_refresh : float
-        Camera speed minus plate speed along the motion, mean over the exposure.
+        Camera speed minus plate speed along the motion, mean over the exposure (the first row's, if it rolls).
     accel_px_per_refresh2 : float
         Positive along the motion.
     drift_px_per_refresh : float

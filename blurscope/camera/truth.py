@@ -16,6 +16,11 @@ from blurscope.camera.optics import View
 SCHEMA = "blurscope.truth/1"
 
 
+def mean_error(camera: Camera) -> float:
+    """Return the tracking error as the mean over the exposures of all rows: the middle row's, px per refresh."""
+    return camera.tracking_error_px_per_refresh + 0.5 * camera.readout_refreshes * camera.accel_px_per_refresh2
+
+
 def make_truth(
     layout: Any, display: Display, camera: Camera, view: View, start_refresh: int, seed: int, *, still: bool
 ):
@@ -47,7 +52,7 @@ def make_truth(
             "plate": layout.plate,
         },
         "tracking": {
-            "error_px_per_refresh": 0.0 if still else camera.tracking_error_px_per_refresh,
+            "error_px_per_refresh": 0.0 if still else mean_error(camera),
             "accel_px_per_refresh2": 0.0 if still else camera.accel_px_per_refresh2,
             "drift_px_per_refresh": 0.0 if still else camera.drift_px_per_refresh,
             "exposure_refreshes": camera.exposure_refreshes,

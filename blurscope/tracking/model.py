@@ -22,11 +22,13 @@ NAMES = (
     "amplitude",
     "delay_along",
     "delay_across",
+    "error_along",
+    "error_across",
 )
 SIGMA_STEP = 0.01  # px, for the derivative
 
 
-def time_at(away: np.ndarray, speed: float, accel: float) -> tuple[np.ndarray, np.ndarray]:
+def time_at(away: np.ndarray, speed: float | np.ndarray, accel: float) -> tuple[np.ndarray, np.ndarray]:
     """Return when the camera is ``away`` px past its place at mid exposure, and how fast it is there.
 
     Parameters
@@ -114,9 +116,14 @@ class StreakBatch:
 
     def _clocks(self, p: np.ndarray, rows: np.ndarray | slice = slice(None)) -> tuple[np.ndarray, np.ndarray]:
         """Return when the shutter opens at the slits of ``rows``, and the delays of their pixels."""
-        start, _, _, _, delay, along, across, _, _, delay_along, delay_across = p
+        start, _, _, _, delay, along, across, _, _, delay_along, delay_across, *_ = p
         column, row = self._places(rows)
         return start + along * column + across * row, delay + delay_along * column + delay_across * row
+
+    def _speed(self, p: np.ndarray, rows: np.ndarray | slice = slice(None)) -> np.ndarray:
+        """Return how fast the camera crosses the screen in the middle of each slit's exposure, px per refresh."""
+        column, row = self._places(rows)
+        return self.layout.px_per_refresh + p[2] + p[11] * column + p[12] * row
 
     def _ends(self, rows: np.ndarray | slice = slice(None)) -> tuple[np.ndarray, np.ndarray]:
         """Return how far the camera has travelled when each sample's place enters and leaves its slit, px."""
@@ -126,13 +133,13 @@ class StreakBatch:
 
     def _passage(self, p: np.ndarray, rows: np.ndarray | slice = slice(None)) -> tuple[np.ndarray, ...]:
         """Return when each sample's place on the screen enters and leaves its slit, and the slits' delays."""
-        exposure, error, accel = p[1:4]
-        v = self.layout.px_per_refresh
+        exposure, accel = p[1], p[3]
+        v, speed = self.layout.px_per_refresh, self._speed(p, rows)
         opening, late = self._clocks(p, rows)
         middle = opening + exposure / 2
 
         def when(position: np.ndarray) -> np.ndarray:
-            time = middle + time_at(position - v * middle, v + error, accel)[0]
+            time = middle + time_at(position - v * middle, speed, accel)[0]
             return np.clip(time, opening, opening + exposure)
 
         first, last = (when(position) for position in self._ends(rows))
@@ -163,9 +170,9 @@ class StreakBatch:
         return _blur(light, self.step, sigma, self.pixel)[self.keep]
 
     def slopes(self, p: np.ndarray) -> np.ndarray:
-        """Return the derivatives of `model` by the motion parameters, (samples, 11)."""
-        exposure, error, accel, sigma, amplitude = p[1], p[2], p[3], p[7], p[8]
-        v = self.layout.px_per_refresh
+        """Return the derivatives of `model` by the motion parameters, (samples, 13)."""
+        exposure, accel, sigma, amplitude = p[1], p[3], p[7], p[8]
+        v, speed = self.layout.px_per_refresh, self._speed(p)
         opening, late = self._clocks(p)
         middle = opening + exposure / 2
         lit = self.emission is not None
@@ -173,7 +180,7 @@ class StreakBatch:
         total = np.zeros(self.u.shape)
         slope = dict.fromkeys(("start", "exposure", "error", "accel", "delay"), 0.0)
         for position, side in zip(self._ends(), (-1.0, 1.0), strict=True):
-            time, root = time_at(position - v * middle, v + error, accel)
+            time, root = time_at(position - v * middle, speed, accel)
             at = middle + time
             early, over = at < opening, at > opening + exposure
             at = np.clip(at, opening, opening + exposure)
@@ -198,10 +205,12 @@ class StreakBatch:
         column, row = self._places()
         scale = amplitude / exposure
         fields = {name: _blur(field * scale, self.step, sigma, self.pixel) for name, field in slope.items()}
-        for name, base in (("along", "start"), ("delay_along", "delay")):
-            fields[name] = column * fields[base]
-        for name, base in (("across", "start"), ("delay_across", "delay")):
-            fields[name] = row * fields[base]
+        for along, across, base in (
+            ("along", "across", "start"),
+            ("delay_along", "delay_across", "delay"),
+            ("error_along", "error_across", "error"),
+        ):
+            fields[along], fields[across] = column * fields[base], row * fields[base]
         total *= scale
         here = _blur(total, self.step, sigma, self.pixel)
         fields["sigma"] = (_blur(total, self.step, sigma + SIGMA_STEP, self.pixel) - here) / SIGMA_STEP
@@ -213,7 +222,7 @@ class StreakBatch:
 
         Parameters
         ----------
-        p : (11,) float
+        p : (13,) float
         rows : (r,) int
             Streaks whose slits follow the waveform.
         phases : (r,) int

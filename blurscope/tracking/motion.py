@@ -13,6 +13,7 @@ from blurscope.tracking.model import NAMES, STEPS, StreakBatch, second_differenc
 
 CLOCK_CELLS = 8  # cells per refresh of the clock slits' free waveform
 ENOUGH = 0.02  # gain of a step in chi-square below which the fit has converged
+ERROR_SLOPE_SD = 0.2  # px per refresh over the screen
 SHORT_EXPOSURE = 1.6  # refreshes
 SHORT_ERROR_SHARE = 0.15  # of the speed
 CLOCK_ROUGHNESS = 0.15  # second difference of that waveform, standard deviation, share of white
@@ -38,7 +39,9 @@ class Motion:
     amplitude : float
     delay_along, delay_across : float
         Change of ``delay`` from the first to the last column / row.
-    covariance : (11, 11) float
+    error_along, error_across : float
+        The same of ``error``: a rolling shutter sees an accelerating camera at other times in every row.
+    covariance : (13, 13) float
     chi2_ratio : float
         Chi-square over degrees of freedom, of independent noise.
     samples : int
@@ -55,6 +58,8 @@ class Motion:
     amplitude: float
     delay_along: float
     delay_across: float
+    error_along: float
+    error_across: float
     covariance: np.ndarray
     chi2_ratio: float
     samples: int
@@ -66,6 +71,10 @@ class Motion:
     def delay_at(self, x_px: float, v_row: float, layout: Layout) -> float:
         """Return the delay at a place on the screen, relative to the middle."""
         return self.delay_along * (x_px / layout.width_px - 0.5) + self.delay_across * (v_row / layout.height_px - 0.5)
+
+    def error_at(self, x_px: float, v_row: float, layout: Layout) -> float:
+        """Return the error at a place on the screen, relative to the middle."""
+        return self.error_along * (x_px / layout.width_px - 0.5) + self.error_across * (v_row / layout.height_px - 0.5)
 
     def vector(self) -> np.ndarray:
         """Return the parameters in the order of `NAMES`."""
@@ -147,10 +156,10 @@ def fit_motion(
         Lens blur expected, px, with standard uncertainty ``lens_sd``.
     """
     v, sign = layout.px_per_refresh, layout.sign
-    p = np.array([sign * shift / v - exposure / 2, exposure, 0.0, 0.0, 0.0, 0.0, 0.0, sigma, 1.0, 0.0, 0.0])
+    p = np.array([sign * shift / v - exposure / 2, exposure, 0.0, 0.0, 0.0, 0.0, 0.0, sigma, 1.0, 0.0, 0.0, 0.0, 0.0])
     if guess is not None:
         p = guess.copy()
-    prior = np.array([np.inf, np.inf, 3.0, 0.5, 0.5, 1.5, 1.5, lens_sd, 0.6, 0.5, 0.5])
+    prior = np.array([np.inf, np.inf, 3.0, 0.5, 0.5, 1.5, 1.5, lens_sd, 0.6, 0.5, 0.5, ERROR_SLOPE_SD, ERROR_SLOPE_SD])
     centre = p.copy()
     centre[2:7] = 0
     centre[9:] = 0
@@ -170,7 +179,7 @@ def fit_motion(
     phases = np.array([streaks[i].slit.phase_refreshes for i in clock], int)
     period = streaks[clock[0]].slit.period_refreshes if len(clock) else 0
     if not len(clock):  # slits of many levels, a few in each row, can't tell where the pose is askew
-        prior[9:] = 0.03
+        prior[9:11] = 0.03
     per_cell = STEPS // CLOCK_CELLS
     free = np.zeros(0)
     if len(clock):

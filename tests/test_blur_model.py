@@ -1,0 +1,130 @@
+"""The model of blurred edges against closed forms, and its derivatives against differences of high order."""
+
+import numpy as np
+import pytest
+from scipy.special import erf
+
+from blurscope.blur.families import FAMILIES
+from blurscope.blur.figures import curves_of, gaussian_edge_time
+from blurscope.blur.operator import Capture, age_edges, capture_operator
+from blurscope.pattern.budget import make_layouts
+from blurscope.tracking.lanes import Lane, cut_streaks
+from blurscope.tracking.model import NAMES, StreakBatch
+
+FAMILY = {f.name: f for f in FAMILIES}
+
+
+def cells(integral, ages: np.ndarray) -> np.ndarray:
+    return np.diff(integral(ages)) / np.diff(ages)
+
+
+def box_of_step(lag: np.ndarray, width: float, sigma: float) -> np.ndarray:
+    """A step smeared by a box that starts at 0 and by a Gaussian: the integral of the normal distribution."""
+
+    def ramp(x: np.ndarray) -> np.ndarray:
+        z = x / sigma
+        return x * 0.5 * (1 + erf(z / np.sqrt(2))) + sigma * np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)
+
+    return (ramp(lag) - ramp(lag - width)) / width
+
+
+@pytest.mark.parametrize("v", [4, 8, 24])
+@pytest.mark.parametrize(("exposure", "phase"), [(1.0, 0.0), (2.0, 0.3), (4.0, 0.71)])
+def test_an_instant_panel_is_the_hold_and_the_lens(v, exposure, phase):
+    ages = age_edges(8)
+    lag = np.arange(-2 * v, 4 * v, v / 37)
+    capture = Capture(px_per_refresh=v, exposure_refreshes=exposure, start_phase=phase, blur_sigma_px=0.5)
+    seen = capture_operator(lag, ages, capture) @ cells(lambda t: np.maximum(t, 0.0), ages)
+    assert np.abs(seen - box_of_step(lag, v, 0.5)).max() < 1.2e-3
+
+
+def test_an_exponential_panel_is_its_integral_over_a_refresh():
+    ages, tau, v = age_edges(12), 0.4, 8
+
+    def integral(t):
+        t = np.maximum(t, 0.0)
+        return t + tau * np.expm1(-t / tau)
+
+    lag = np.arange(-2 * v, 8 * v, 0.21)
+    capture = Capture(px_per_refresh=v, exposure_refreshes=3.0, start_phase=0.2, blur_sigma_px=0.02)
+    seen = capture_operator(lag, ages, capture) @ cells(integral, ages)
+    assert np.abs(seen - (integral(lag / v) - integral(lag / v - 1))).max() < 1.5e-3
+
+
+def test_tracking_error_smears_by_its_travel():
+    """An instant panel, whole exposure: a box of the hold and a box of error x exposure, whatever order."""
+    v, e, exposure = 8, 0.5, 4.0
+    ages, lag = age_edges(8), np.arange(-2 * v, 4 * v, 0.1)
+    capture = Capture(
+        px_per_refresh=v, exposure_refreshes=exposure, start_phase=0.0, error_px_per_refresh=e, blur_sigma_px=0.3
+    )
+    seen = capture_operator(lag, ages, capture) @ cells(lambda t: np.maximum(t, 0.0), ages)
+    # each refresh k of the exposure is a box of its own: the plate slips by e during and between them
+    starts = (np.arange(exposure) - exposure / 2) * e
+    expected = np.mean([box_of_step(lag - s, v + e, 0.3) for s in starts], axis=0)
+    assert np.abs(seen - expected).max() < 1.5e-3
+
+
+def test_groups_are_means_of_samples():
+    ages, lag = age_edges(8), np.arange(-10, 40, 0.3)
+    capture = Capture(px_per_refresh=8, exposure_refreshes=2.4, start_phase=0.4, blur_sigma_px=0.4, boxes_px=(0.3,))
+    starts = np.array([0, 5, 9, 30, 90])
+    grouped = capture_operator(lag, ages, capture, starts)
+    single = np.add.reduceat(capture_operator(lag, ages, capture), starts, axis=0)
+    single /= np.diff(np.append(starts, len(lag)))[:, None]
+    assert np.abs(grouped - single).max() < 1e-8
+    assert grouped.sum(axis=1) == pytest.approx(1.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("family", FAMILIES, ids=lambda f: f.name)
+def test_slopes_are_the_derivatives_of_the_integral(family):
+    t = np.linspace(-0.7, 6.3, 301)[None, :] + 1.3e-3
+
+    def difference(f, step=2e-4):
+        return (8 * (f(step) - f(-step)) - f(2 * step) + f(-2 * step)) / (12 * step)
+
+    for start in family.starts:
+        p = np.array([start])
+        found = family.slopes(t, p)
+        expected = [difference(lambda h, p=p: family.integral(t + h, p))]
+        for unit in np.eye(p.shape[1]):
+            expected.append(difference(lambda h, p=p, unit=unit: family.integral(t, p + h * unit)))
+        assert found.shape == (1 + p.shape[1], 1, t.shape[1])
+        for mine, reference in zip(found, expected, strict=True):
+            assert np.abs(mine - reference).max() < 6e-4
+
+
+@pytest.mark.parametrize("name", ["exponential", "s-shaped", "staged", "two exponentials"])
+def test_get_of_near_curves_is_that_of_a_fit_of_their_own(name):
+    family = FAMILY[name]
+    t, curves, _, _ = curves_of(family, np.array([family.starts[0]]), 12.0)
+    near = curves + 1e-3 * np.sin(2.5 * t) * np.exp(-t)
+    both = np.concatenate([curves, near])
+    moved = gaussian_edge_time(t, both, np.zeros(2, int))
+    alone = gaussian_edge_time(t, both, np.arange(2))
+    assert moved[0] == alone[0]
+    assert moved[1] - moved[0] == pytest.approx(alone[1] - alone[0], rel=0.02)
+
+
+def test_slopes_of_streaks_are_differences_of_their_light():
+    layout = make_layouts(640, 400, px_per_refresh=8)[0][0]
+    rng = np.random.default_rng(5)
+    u = np.arange(-60.0, 700.0, 0.35)
+    lanes = [
+        Lane(block=b, u_px=u, light=np.zeros(len(u)), noise=1e-3, v_row=b.top_row + b.height_px / 2)
+        for b in layout.blocks
+        if b.kind == "lane"
+    ]
+    streaks = cut_streaks(lanes, layout, 10.0, 3.0)[:24]
+    waves = [np.convolve(rng.random(64 * s.slit.period_refreshes), np.ones(9) / 9, "same") for s in streaks]
+    batch = StreakBatch(streaks, waves, layout, 0.35)
+    p = np.array([0.4, 3.2, 0.3, 0.05, 0.02, 0.1, -0.2, 0.4, 1.1, 0.03, -0.02, 0.04, -0.05])
+    found = batch.slopes(p)
+    assert found.shape[1] == len(NAMES) == len(p)
+    for k, slope in enumerate(found.T):
+        step = np.zeros(len(p))
+        step[k] = 1e-4
+        expected = (batch.model(p + step) - batch.model(p - step)) / 2e-4
+        # a wave is a staircase: where a difference steps over a stair, the two part
+        close = np.abs(slope - expected) < 0.02 * np.abs(expected).max()
+        assert close.mean() > 0.97, NAMES[k]

@@ -16,7 +16,7 @@ from pathlib import Path
 ROOT = Path(__file__).parent.parent
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
-from video_makers import clip_frames, display, small_plate, truths, write_video  # noqa: E402
+from video_makers import clip_frames, display, small_plate, truths, write_camera_video, write_video  # noqa: E402
 
 from blurscope.camera import Response  # noqa: E402
 from blurscope.clip import measure_clip  # noqa: E402
@@ -31,9 +31,12 @@ CASES = {
     "240 per second": dict(rate=240.0, count=18, told=1.0),
     "1000 per second, 3 ms pixel": dict(rate=1000.0, count=60, response=Response(time_ms=3.0), told=1.0),
     "480, to the left, camera tilted": dict(direction="left", camera=dict(roll_deg=1.5, yaw_deg=4.0), told=1.0),
-    "H.264, crf 8": dict(coding=(*H264, {"crf": "8", "bf": "0"})),
-    "H.264, crf 12": dict(coding=(*H264, {"crf": "12", "bf": "0"})),
-    "H.264, crf 20": dict(coding=(*H264, {"crf": "20", "bf": "0"})),
+    "H.264, crf 8": dict(h264={"crf": "8", "bf": "0"}),
+    "H.264, crf 8, each frame by itself": dict(h264={"crf": "8", "g": "1"}),
+    "H.264, crf 12": dict(h264={"crf": "12", "bf": "0"}),
+    "H.264, crf 20": dict(h264={"crf": "20", "bf": "0"}),
+    "lossless, its range converted": dict(coding=(*H264, {"qp": "0", "bf": "0"})),
+    "H.264, crf 8, its range converted": dict(coding=(*H264, {"crf": "8", "bf": "0"})),
 }
 
 
@@ -42,11 +45,15 @@ def run(name: str, case: dict, folder: Path) -> str:
     layout = small_plate(case.get("direction", "right"))
     screen = display(case.get("response"), **case.get("screen", {}))
     rate = case.get("rate", 480.0)
+    options = case.get("camera", {}) | ({"bits": 16} if "h264" in case else {})
     frames = clip_frames(
-        layout, screen, rate=rate, count=case.get("count", 36), share=case.get("share", 1.0), **case.get("camera", {})
+        layout, screen, rate=rate, count=case.get("count", 36), share=case.get("share", 1.0), **options
     )
-    coding = case.get("coding", ("ffv1", "gray", None))
-    path = write_video(folder / f"clip{'.mkv' if coding[0] == 'ffv1' else '.mp4'}", frames, rate, *coding)
+    if "h264" in case:
+        path = write_camera_video(folder / "clip.mp4", frames, rate, case["h264"])
+    else:
+        coding = case.get("coding", ("ffv1", "gray", None))
+        path = write_video(folder / f"clip{'.mkv' if coding[0] == 'ffv1' else '.mp4'}", frames, rate, *coding)
     told = case.get("told")
     begin = time.perf_counter()
     result = measure_clip(

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from video_makers import clip_frames, display, small_plate, truths, write_video
+from video_makers import clip_frames, display, small_plate, truths, write_camera_video, write_video
 
 import blurscope as bs
 from blurscope.camera import Camera, Response, film, film_clip
@@ -19,7 +19,7 @@ from blurscope.errors import BlurscopeError, FitError, PhotoError, SettingsError
 from blurscope.files import write_json
 from blurscope.pan import measure_pan
 from blurscope.video import is_video, open_clip
-from blurscope.video.allowance import frame_allowance, share_of
+from blurscope.video.allowance import coding_allowance, frame_allowance, share_of
 from blurscope.video.virtual import frame_weight
 
 av = pytest.importorskip("av")
@@ -316,6 +316,25 @@ def test_the_allowance_shrinks_with_frame_rate_and_for_slow_pixels():
     assert fast.width > 5 * slow.width
     assert frame_allowance(0.02, 0.25, known).width > 2 * fast.width
     assert frame_allowance(0.5, 0.125, unknown).width > slow.width
+
+
+def test_a_coded_clip_has_an_allowance_and_a_lossless_one_has_none():
+    assert coding_allowance(2.0, "ffv1") == 0
+    assert coding_allowance(0.1, "h264") > 2 * coding_allowance(0.6, "h264")
+    assert coding_allowance(50.0, "h264") == coding_allowance(5.0, "h264") > 0.005  # of its range nothing is known
+
+
+@pytest.mark.slow
+def test_h264_of_high_quality_is_nearly_as_good_as_a_lossless_clip(tmp_path):
+    """What a camera codes itself; coded without losses only the rounding to the limited range is left."""
+    layout, screen = small_plate(), display()
+    frames = clip_frames(layout, screen, bits=16, count=34)
+    each = {"crf": "8", "g": "1"}  # every frame by itself
+    for n, (options, tolerance) in enumerate((({"qp": "0"}, 0.01), (each, 0.015), ({"crf": "8", "bf": "0"}, 0.03))):
+        path = write_camera_video(tmp_path / f"{n}.mp4", frames, 480.0, options)
+        result = measure_clip(path, pattern=layout, frame_exposure_ms=1000 / 480)
+        check_edges(result.measurement, truths(layout, screen), tolerance)
+        assert "clip_compressed" in {w["code"] for w in result.measurement.warnings}
 
 
 @pytest.mark.slow

@@ -14,7 +14,6 @@ import io
 import json
 import math
 import random
-import re
 import signal
 import sys
 import tempfile
@@ -28,178 +27,16 @@ from typing import Any
 
 import numpy as np
 
-from blurscope.errors import BlurscopeError
-from blurscope.files import to_jsonable, write_json
+ROOT = Path(__file__).parent.parent
+sys.path[:0] = [str(ROOT), str(ROOT / "benchmarks"), str(ROOT / "tests")]
+
+from damage import damage_bytes, damage_json, damage_table, garbage_table  # noqa: E402
+
+from blurscope.errors import BlurscopeError  # noqa: E402
+from blurscope.files import to_jsonable, write_json  # noqa: E402
 
 LIMIT_S = 10.0  # of processor time, so that a busy machine doesn't count
 WALL_FACTOR = 6
-ROOT = Path(__file__).parent.parent
-ODD_NUMBERS = (
-    "NaN nan inf -inf Infinity 1e999 -1 0 -0.0 1e308 1e-320 99999999999999999999999 1_0 0x1f ١ 5.5.5 - +".split()
-)
-ODD_VALUES: list[Any] = [
-    *(None, True, False, "", "x", "NaN", [], {}, [[]], [None], {"value": None}, {"value": "x", "u95": []}),
-    *(
-        -1,
-        0,
-        1,
-        2**31,
-        -(2**63),
-        10**30,
-        1e308,
-        -1e308,
-        1e-320,
-        0.5,
-        "a" * 5000,
-        list(range(300)),
-        [1e308] * 9,
-        "\u202e",
-    ),
-]
-
-# ------------------------------------------------------------------------------------------------ damage
-
-
-def damage_bytes(rng: random.Random, data: bytes) -> bytes:
-    """Flip, overwrite, cut, double or shift bytes, rather near the start."""
-    out = bytearray(data)
-    for _ in range(rng.randint(1, 6)):
-        if not out:
-            break
-        reach = min(len(out), 400) if rng.random() < 0.5 else len(out)
-        at = rng.randrange(reach)
-        kind = rng.choice(["flip", "byte", "word", "cut", "double", "end", "garbage"])
-        if kind == "flip":
-            out[at] ^= 1 << rng.randrange(8)
-        elif kind == "byte":
-            out[at] = rng.randrange(256)
-        elif kind == "word":
-            out[at : at + 4] = rng.choice([b"\xff" * 4, bytes(4), b"\x7f\xff\xff\xff", b"\xff\xff\xff\x7f"])
-        elif kind == "cut":
-            del out[at : at + rng.randint(1, 64)]
-        elif kind == "double":
-            out[at:at] = out[at : at + rng.randint(1, 64)]
-        elif kind == "garbage":
-            out[at:at] = rng.randbytes(rng.randint(1, 40))
-        elif rng.random() < 0.5:
-            del out[at:]
-    return bytes(out)
-
-
-def damage_table(rng: random.Random, data: bytes) -> bytes:
-    """Spoil numbers, lines, columns, separators and quotes of a text table."""
-    if rng.random() < 0.25:
-        return damage_bytes(rng, data)
-    lines = data.decode("utf-8", "replace").split("\n")
-    for _ in range(rng.randint(1, 4)):
-        at = rng.randrange(min(len(lines), 12) if rng.random() < 0.5 else len(lines))
-        kind = rng.randrange(11)
-        if kind < 3:
-            found = list(re.finditer(r"[-+]?[\d.]+(?:e[-+]?\d+)?", lines[at]))
-            if found:
-                span = rng.choice(found).span()
-                lines[at] = lines[at][: span[0]] + rng.choice(ODD_NUMBERS) + lines[at][span[1] :]
-        elif kind == 3:
-            lines[at] = lines[rng.randrange(len(lines))]
-        elif kind == 4:
-            del lines[at]
-            lines = lines or [""]
-        elif kind == 5:
-            lines[at] += "," + ",".join(rng.choice(["1", "", "x", "nan"]) for _ in range(rng.choice([1, 2, 5000])))
-        elif kind == 6:
-            mark = rng.choice(",;\t ")
-            lines = [line.replace(",", mark) for line in lines]
-        elif kind == 7:
-            spot = rng.randint(0, len(lines[at]))
-            lines[at] = (
-                lines[at][:spot]
-                + rng.choice(['"', "\0", "'", "\r", "\u202e", "\ufeff", ",", "é" * 9])
-                + lines[at][spot:]
-            )
-        elif kind == 8:
-            lines[at] = "".join(chr(rng.randrange(32, 600)) for _ in range(rng.randint(0, 80)))
-        elif kind == 9:
-            column = rng.randrange(8)
-            value = rng.choice(ODD_NUMBERS)
-            for i, line in enumerate(lines[1:], 1):
-                cells = line.split(",")
-                if column < len(cells):
-                    cells[column] = value
-                    lines[i] = ",".join(cells)
-        else:
-            lines = lines[: rng.randrange(len(lines)) + 1]
-    return "\n".join(lines).encode("utf-8", "replace")
-
-
-def damage_json(rng: random.Random, data: bytes) -> bytes:
-    """Spoil values, keys and nesting of a JSON document, or its text."""
-    pick = rng.random()
-    if pick < 0.1:
-        return damage_bytes(rng, data)
-    if pick < 0.14:
-        text = data.decode()
-        at = rng.choice([m.start() for m in re.finditer(r":", text)][:200]) + 1
-        depth = rng.choice([50, 900, 100_000])
-        deep = ["[" * depth + "]" * depth, '{"a":' * depth + "1" + "}" * depth]
-        tokens = [
-            "NaN",
-            "Infinity",
-            "-Infinity",
-            "1e999",
-            "9" * 5000,
-            "9" * 400,
-            '"\\ud800"',
-            '1, "schema": 5, "edges": 7',
-        ]
-        odd = rng.choice(deep + tokens)
-        return (text[:at] + odd + "," + text[at:]).encode()
-    document = json.loads(data)
-    for _ in range(rng.randint(1, 4)):
-        holder, key = _random_place(rng, document)
-        if holder is None:
-            continue
-        kind = rng.randrange(6)
-        if kind < 3:
-            holder[key] = rng.choice(ODD_VALUES)
-        elif kind == 3:
-            del holder[key]
-        elif kind == 4 and isinstance(holder, list):
-            holder[:] = rng.choice([[], holder * 2, holder[: key + 1], holder[::-1], [holder[key]] * 40])
-        elif isinstance(holder[key], (int, float)) and not isinstance(holder[key], bool):
-            holder[key] = rng.choice(
-                [-holder[key], holder[key] * 1e6, holder[key] / 1e6, holder[key] + 0.5, str(holder[key])]
-            )
-        else:
-            holder[key] = [holder[key]]
-    return json.dumps(document, ensure_ascii=rng.random() < 0.5).encode("utf-8", "backslashreplace")
-
-
-def _random_place(rng: random.Random, document: Any) -> tuple[Any, Any]:
-    """Return a container and a key in it, each level with the same chance."""
-    holder, key, node = None, None, document
-    for _ in range(rng.randint(1, 7)):
-        if isinstance(node, dict) and node:
-            holder, key = node, rng.choice(list(node))
-        elif isinstance(node, list) and node:
-            holder, key = node, rng.randrange(len(node))
-        else:
-            break
-        node = holder[key]
-        if key == "schema" and rng.random() < 0.9:
-            return None, None
-    return holder, key
-
-
-def garbage_table(rng: random.Random, header: str, rows: int) -> bytes:
-    """Return a well-formed table of random numbers: nothing that could be measured."""
-    generator = np.random.default_rng(rng.randrange(2**32))
-    kind = rng.randrange(4)
-    noise = [generator.normal(0, 1, rows), generator.random(rows), np.cumsum(generator.normal(0, 1, rows)),
-             np.round(generator.random(rows))][kind]  # fmt: skip
-    t = np.arange(rows) * 1e-4 if rng.random() < 0.8 else np.sort(generator.random(rows))
-    return (header + "\n" + "".join(f"{a:.6g},{b:.6g}\n" for a, b in zip(t, noise, strict=True))).encode()
-
-
 # ------------------------------------------------------------------------------------------------ readers
 
 
@@ -226,6 +63,40 @@ def step_table(rows: int = 6000) -> bytes:
     return ("time_s,signal\n" + "".join(f"{a:.5f},{b:.5f}\n" for a, b in zip(t, y, strict=True))).encode()
 
 
+PICTURES = ("png", "png16", "tiff", "tiff_packed", "tiff_float", "dng", "heic", "avif", "progressive")
+VIDEOS = ("clip_mkv", "clip_mp4", "clip_avi")
+
+
+def pictures(folder: Path, layout: Any) -> dict[str, bytes]:
+    """Make a small picture in each format and a short clip in some containers, as far as the extras are installed."""
+    from photo_makers import dng_bytes, exif_block, heic_bytes, pillow_bytes, scene, smooth_scene, tiff_bytes
+
+    from blurscope._cv import cv2
+
+    small, deep = smooth_scene(48, 64), scene(40, 56)
+    found = {
+        "png": pillow_bytes(small, "PNG", exif=exif_block(6)),
+        "png16": cv2.imencode(".png", deep)[1].tobytes(),
+        "tiff": tiff_bytes(deep, photometric="rgb"),
+        "tiff_packed": tiff_bytes(deep, photometric="rgb", compression="zlib"),
+        "tiff_float": tiff_bytes((deep / 65535).astype(np.float32), photometric="rgb"),
+        "progressive": pillow_bytes(small, "JPEG", progressive=True, exif=exif_block(6)),
+        "avif": cv2.imencode(".avif", small)[1].tobytes(),
+        "dng": dng_bytes((deep[:, :, 0] >> 2).copy()),
+    }
+    with contextlib.suppress(ImportError):
+        found["heic"] = heic_bytes(small, exif=exif_block(6))
+    with contextlib.suppress(ImportError):
+        from video_makers import clip_frames, display, write_video
+
+        frames = clip_frames(layout, display(), count=20)
+        for name, codec, kind in (("mkv", "ffv1", "gray"), ("mp4", "libx264", "yuv420p"), ("avi", "mjpeg", "yuvj420p")):
+            even = [f[: f.shape[0] // 2 * 2, : f.shape[1] // 2 * 2] for f in frames]
+            path = write_video(folder / f"clip.{name}", even, 480, codec, kind)
+            found[f"clip_{name}"] = path.read_bytes()
+    return found
+
+
 def make_seeds(folder: Path) -> dict[str, Any]:
     """Make one real file of each kind with the package's own commands."""
     from blurscope.camera import Camera, Display, Response, film
@@ -245,6 +116,7 @@ def make_seeds(folder: Path) -> dict[str, Any]:
     (folder / "photo.jpg").write_bytes(shot.data)
     measurement = measure(folder / "photo.jpg", pattern=layout, label="Alder")
     seeds["measurement"] = json.dumps(to_jsonable(measurement.as_json())).encode()
+    seeds |= pictures(folder, layout)
     seeds["record"] = step_table()
     (folder / "record.csv").write_bytes(seeds["record"])
     done = run_request(
@@ -288,7 +160,10 @@ def make_seeds(folder: Path) -> dict[str, Any]:
 def cases(folder: Path, seeds: dict[str, Any]) -> list[Case]:
     """Return every reader with its damaged files."""
     from blurscope.batch import read_manifest
+    from blurscope.camera import Display, Response
     from blurscope.camera.display import read_light_table
+    from blurscope.camera.truth import transition_truth
+    from blurscope.clip import measure_clip
     from blurscope.photo import read_photo
     from blurscope.pipeline import measure, read_pattern
     from blurscope.tables import read_meter
@@ -296,6 +171,7 @@ def cases(folder: Path, seeds: dict[str, Any]) -> list[Case]:
     from blurscope.trace.law import read_transitions
     from blurscope.trace.reading import ReadOptions
     from blurscope.trace.request import Request, run_request
+    from blurscope.video import open_clip
 
     def damaged(kind: Callable, *names: str) -> Callable:
         return lambda rng: (kind(rng, seeds[rng.choice(names)]), False)
@@ -394,6 +270,11 @@ def cases(folder: Path, seeds: dict[str, Any]) -> list[Case]:
     def measured_by(path: Path) -> int:
         return count_ok(measure(folder / "photo.jpg", pattern=path).as_json(), "edges")
 
+    pixels = Display(response=Response(time_ms=8.0), scan_out_refreshes=0.9)  # of the clips, see `pictures`
+    true_bet = {
+        (a, b): transition_truth(pixels, a, b, seeds["layout"].px_per_refresh, seeds["layout"].refresh_hz)["bet_ms"]
+        for a, b in seeds["layout"].transitions()
+    }
     sound = {e["id"]: e["bet_ms"] for e in json.loads(seeds["measurement"])["edges"]}
 
     def measured(path: Path) -> int:
@@ -416,11 +297,33 @@ def cases(folder: Path, seeds: dict[str, Any]) -> list[Case]:
             return cv2.imencode(".jpg", noise)[1].tobytes(), True
         return damage_bytes(rng, seeds["photo"]), False
 
+    def frames(path: Path) -> int:
+        """Read a video to its end."""
+        for frame in open_clip(path).frames():
+            assert frame.codes.size
+        return 0
+
+    def clip(path: Path) -> int:
+        """Measure a clip; damaged frames that are decoded may not become figures that are wrong by 3 u95."""
+        found = measure_clip(path, pattern=seeds["layout"], trace=True).measurement
+        for e in json.loads(json.dumps(to_jsonable(found.as_json()), allow_nan=False))["edges"]:
+            mine, true = e["bet_ms"], true_bet[e["from_level"], e["to_level"]]
+            if e["quality"]["ok"] and None not in mine.values():
+                assert abs(mine["value"] - true) < 3 * mine["u95"], f"{e['id']} is ok with {mine}, true {true}"
+        return count_ok(found.as_json(), "edges")
+
     response = ["predict", "--response", "FILE", "--refresh-hz", "60", "--px-per-refresh", "8", "--json"]
     report = [["report", "FILE", "--out", ".md"], ["report", "FILE", "--out", ".csv"]]
     measurement = damaged(damage_json, "measurement")
     return [
         Case("photo", ".bin", damaged(damage_bytes, "photo"), photo),
+        *(Case(f"photo {k}", ".bin", damaged(damage_bytes, k), photo) for k in PICTURES if k in seeds),
+        *(Case(f"video {k}", f".{k[5:]}", damaged(damage_bytes, k), frames) for k in VIDEOS if k in seeds),
+        *(
+            Case(f"measure of a damaged {k}", f".{k[5:]}", damaged(damage_bytes, k), clip, slow=50)
+            for k in VIDEOS
+            if k in seeds
+        ),
         Case("pattern JSON", ".json", damaged(damage_json, "pattern"), lambda p: int(read_pattern(p) is None)),
         Case("measurement JSON, report", ".json", measurement, commands(*report), slow=2),
         Case("measurement JSON, page", ".json", measurement, commands(["report", "FILE", "--out", ".html"]), slow=2),

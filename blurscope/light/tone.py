@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -140,10 +141,17 @@ def _hats(c: np.ndarray) -> np.ndarray:
     return np.stack([comb(order, k) * c**k * (1 - c) ** (order - k) for k in range(1, order)], axis=-1)
 
 
+@lru_cache(maxsize=2)
+def _table(full_scale: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return all codes as a share of full scale and the warp terms there; of 16 bits they are dear."""
+    c = np.arange(full_scale + 1) / full_scale
+    return c, _hats(c)
+
+
 def curve(theta: np.ndarray, full_scale: int, base: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
     """Return the decode table for warp coefficients ``theta`` on top of a base curve."""
-    c = np.arange(full_scale + 1) / full_scale
-    warped = c + _hats(c) @ theta
+    c, hats = _table(full_scale)
+    warped = c + hats @ theta
     return base(np.maximum.accumulate(np.clip(warped, 0, 1.2)))
 
 

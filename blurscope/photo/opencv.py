@@ -2,18 +2,11 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
-import re
-import tempfile
-import threading
-from collections.abc import Iterator
-
 import numpy as np
 
-_ONE_AT_A_TIME = threading.Lock()
-_DAMAGE = re.compile(rb"Corrupt JPEG data: ([^\n]*)\n?")
-_LIBRARY = re.compile(rb"(Corrupt JPEG data|Warning|Invalid|Premature|Unsupported|Inconsistent)[^\n]*\n?")
+from blurscope.photo.chatter import listening
+
+_DAMAGE = "Corrupt JPEG data: "
 
 
 def imdecode(data: bytes | np.ndarray, flags: int) -> np.ndarray | None:
@@ -36,42 +29,10 @@ def imdecode_jpeg(data: bytes, flags: int) -> tuple[np.ndarray | None, str]:
 
     Notes
     -----
-    A damaged scan is decoded to its end all the same, with everything after the damage shifted or made up. OpenCV
-    hands on no warning; libjpeg writes it to the process' error stream, so that is where it is read. What others
-    write there meanwhile is passed on.
+    A damaged scan is decoded to its end all the same, with everything after the damage shifted or made up, and OpenCV
+    hands on no warning.
     """
-    heard: list[bytes] = []
-    with _ONE_AT_A_TIME, _error_stream(heard):
+    with listening() as heard:
         pixels = imdecode(data, flags)
-    found = _DAMAGE.search(b"".join(heard))
-    return pixels, found.group(1).decode("ascii", "replace").strip()[:80] if found else ""
-
-
-@contextlib.contextmanager
-def _error_stream(heard: list[bytes]) -> Iterator[None]:
-    """Collect what is written to file descriptor 2; without one, or without room for a file, hear nothing."""
-    try:
-        kept = os.dup(2)
-    except OSError:
-        yield
-        return
-    try:
-        try:
-            file = tempfile.TemporaryFile()
-        except OSError:
-            yield
-            return
-        with file:
-            os.dup2(file.fileno(), 2)
-            try:
-                yield
-            finally:
-                os.dup2(kept, 2)
-                file.seek(0)
-                heard.append(file.read(1 << 20))
-                other = _LIBRARY.sub(b"", heard[0])
-                if other:
-                    with contextlib.suppress(OSError):
-                        os.write(2, other)
-    finally:
-        os.close(kept)
+    said = next((line for line in heard if line.startswith(_DAMAGE)), "")
+    return pixels, said.removeprefix(_DAMAGE).strip()[:80]

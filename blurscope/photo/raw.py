@@ -9,6 +9,7 @@ import numpy as np
 
 from blurscope.errors import PhotoError
 from blurscope.photo import tone
+from blurscope.photo.chatter import listening
 from blurscope.photo.exif import RANGES, Exif, read_exif
 from blurscope.photo.header import Header, broken
 from blurscope.photo.tiff import sensor_data_end_early
@@ -16,6 +17,7 @@ from blurscope.photo.tiff import sensor_data_end_early
 PEDESTAL = 2048  # code of black in the 16-bit result: noise below black must not be cut off, or darks get too light
 FULL = 65535
 MAX_GAIN = 16.0
+DAMAGED = ("unknown file: data corrupted", "unknown file: Unexpected end of file")  # as LibRaw says it
 _ORIENTATION_OF_FLIP = {0: 1, 1: 2, 3: 3, 2: 4, 4: 5, 6: 6, 7: 7, 5: 8}
 
 
@@ -51,10 +53,14 @@ def read_raw(
         raise broken(name, "a RAW that ends early")
     try:
         with rawpy.RawPy() as raw:
-            raw.open_buffer(io.BytesIO(data))
+            with listening():
+                raw.open_buffer(io.BytesIO(data))
             sizes = raw.sizes
             check_size(sizes.raw_width, sizes.raw_height)
-            raw.unpack()
+            with listening() as heard:
+                raw.unpack()
+            if damage := next((line for line in heard if line.startswith(DAMAGED)), ""):
+                raise broken(name, f"a RAW whose {damage.removeprefix('unknown file: ').strip()[:60]}")
             pixels, how = _develop(raw, name, planes)
             exif = _with_library_fields(_exif_of(data), raw)
             orientation = _ORIENTATION_OF_FLIP.get(int(sizes.flip), 1)

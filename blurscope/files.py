@@ -8,6 +8,7 @@ import hashlib
 import json
 import math
 import os
+import stat
 import tempfile
 from collections.abc import Callable, Iterator
 from functools import lru_cache
@@ -25,6 +26,21 @@ def show_path(path: str | os.PathLike[str]) -> str:
     """Return a path as text that is safe to print (undecodable bytes and control characters escaped)."""
     text = os.fsdecode(path).encode("utf-8", "backslashreplace").decode()
     return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
+def check_ordinary(path: str | os.PathLike[str], error: type[BlurscopeError] = SettingsError) -> None:
+    """Refuse a pipe, a device or a socket, on which reading may wait or go on for ever; a missing path passes.
+
+    Raises
+    ------
+    BlurscopeError
+    """
+    try:
+        mode = os.stat(path).st_mode
+    except (OSError, ValueError):
+        return
+    if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
+        raise error(f"{show_path(path)} is not an ordinary file; copy what it holds into one and give that")
 
 
 def sha256_of(path: str | os.PathLike[str]) -> str:
@@ -53,6 +69,7 @@ def read_json(path: str | os.PathLike[str], schema: str, error: type[BlurscopeEr
         Missing, empty, too large, not JSON, not an object, NaN, infinite or endless numbers, or another schema.
     """
     name = show_path(path)
+    check_ordinary(path, error)
     try:
         if os.path.isdir(path):
             raise error(f"{name} is a folder; give the {schema} file in it")
@@ -101,6 +118,8 @@ def blame_files(*paths: str | os.PathLike[str] | None) -> Iterator[None]:
 
 def _fault_of(path: str | os.PathLike[str]) -> str:
     try:
+        if not os.path.isfile(path):
+            return ""
         data = json.loads(Path(path).read_bytes().decode("utf-8"))
     except (OSError, ValueError, RecursionError):
         return ""

@@ -132,11 +132,13 @@ def as_photo(item: Any) -> Photo:
     """Read a photo; of a JPEG the luma only, which its coder keeps best (colour clips the noise near black)."""
     if isinstance(item, Photo):
         return item
+    jpeg = False
     try:
-        with open(item, "rb") as stream:
-            jpeg = stream.read(2) == b"\xff\xd8"
+        if os.path.isfile(item):  # a pipe would be waited for
+            with open(item, "rb") as stream:
+                jpeg = stream.read(2) == b"\xff\xd8"
     except OSError:
-        jpeg = False
+        pass
     return read_photo(item, grey=jpeg)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from blurscope.errors import SettingsError
-from blurscope.files import show_path
+from blurscope.files import check_ordinary, show_path
 
 MAX_BYTES = 4 * 2**20
 
@@ -28,6 +28,7 @@ def read_meter(path: str | os.PathLike[str]) -> tuple[np.ndarray, np.ndarray]:
         Missing, not a table, levels outside 0 to 255, no level 0 or 255, light that falls with the level.
     """
     name = show_path(path)
+    check_ordinary(path)
     try:
         if os.path.getsize(path) > MAX_BYTES:
             raise SettingsError(f"{name} is too large for a light-level table")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import signal
 import stat
 import subprocess
 import sys
@@ -18,7 +19,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from blurscope import files
+from blurscope.cli import main
 from blurscope.errors import OutputError, PatternError, SettingsError
+from blurscope.files import write_json
+from blurscope.pattern.budget import make_layouts
 from blurscope.records import Q
 
 SCHEMA = "blurscope.test/1"
@@ -333,3 +337,46 @@ def test_hash(tmp_path):
     body = os.urandom(3_000_001)
     path.write_bytes(body)
     assert files.sha256_of(path) == hashlib.sha256(body).hexdigest()
+
+
+# ------------------------------------------------------------------------------------------------ pipes and devices
+
+NEVER_ENDING = [
+    ["measure", "ODD", "--pattern", "."],
+    ["measure", "words.txt", "--pattern", "ODD"],
+    ["measure", "words.txt", "--pattern", ".", "--meter", "ODD"],
+    ["measure", "words.txt", "--pattern", ".", "--still", "ODD"],
+    ["measure", "--manifest", "ODD", "--out", "out"],
+    ["edge", "ODD", "--roi", "1,1,50,50", "--campx-per-px", "3", "--px-per-refresh", "8", "--refresh-hz", "60"],
+    ["trace", "ODD", "--from-level", "0", "--to-level", "255"],
+    ["trace", "words.txt", "--steps", "ODD"],
+    ["trace", "--transitions", "ODD"],
+    ["predict", "--response", "ODD", "--refresh-hz", "60", "--px-per-refresh", "8"],
+    ["check", "ODD"],
+    ["compare", "ODD", "--out", "board.png"],
+    ["report", "ODD", "--out", "report.html"],
+]
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+@pytest.mark.parametrize("line", NEVER_ENDING, ids=lambda line: " ".join(line[:3]))
+def test_a_pipe_or_a_device_is_refused_and_not_waited_for(line, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "words.txt").write_text("words")
+    write_json(tmp_path / "pattern.json", make_layouts(480, 320, px_per_refresh=8, levels=2)[0][0].as_json())
+    os.mkfifo("pipe.jpg")
+    os.symlink("/dev/zero", "endless.jpg")
+
+    def waited(*_):
+        raise AssertionError(f"{line} waits")
+
+    old = signal.signal(signal.SIGALRM, waited)
+    try:
+        for name in ("pipe.jpg", "endless.jpg"):
+            signal.alarm(20)
+            assert main([name if word == "ODD" else word for word in line]) == 1
+            told = [s for s in capsys.readouterr().err.splitlines() if s.startswith(("blurscope:", "refused:"))]
+            assert len(told) == 1 and ("not an ordinary file" in told[0] or "words" in told[0]), told
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, old)

@@ -13,7 +13,7 @@ import numpy as np
 
 from blurscope.camera.response import Response
 from blurscope.errors import SettingsError
-from blurscope.files import show_path
+from blurscope.files import check_ordinary, show_path
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +80,7 @@ class LightLaw:
 def read_light_table(path: str | os.PathLike[str]) -> tuple[tuple[float, float], ...]:
     """Read a table of light against level: CSV with the columns ``level,light``, at most 256 lines."""
     name = show_path(path)
+    check_ordinary(path)
     try:
         with open(path, newline="", encoding="utf-8-sig") as stream:
             rows = list(itertools.islice(csv.DictReader(stream), 300))

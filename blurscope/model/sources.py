@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from blurscope.errors import SettingsError
-from blurscope.files import read_json, show_path
+from blurscope.files import check_ordinary, read_json, show_path
 from blurscope.flags import FLAGS, warning
 from blurscope.model.streak import unblurred_streak
 from blurscope.records import Q, Transition
@@ -98,6 +98,7 @@ def read_responses(path: str | os.PathLike[str], shape: str | None = None) -> Re
 
 
 def _schema_of(path: str | os.PathLike[str]) -> Any:
+    check_ordinary(path)
     try:
         with open(path, "rb") as stream:
             data = json.loads(stream.read(256 * 2**20))

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from blurscope.errors import SettingsError, TraceError
-from blurscope.files import show_path
+from blurscope.files import check_ordinary, show_path
 
 MAX_TABLE_BYTES = 4 * 2**20
 
@@ -88,6 +88,7 @@ def gamma_law(gamma: float, *, black: float = 0.0, gamma_u95: float = 0.0) -> Le
 
 def _rows(path: str | os.PathLike[str], error: type[TraceError]) -> list[list[str]]:
     name = show_path(path)
+    check_ordinary(path, error)
     try:
         if os.path.isdir(path):
             raise error(f"{name} is a folder; give a CSV file")

@@ -14,7 +14,7 @@ from typing import Any, NoReturn
 import numpy as np
 
 from blurscope.errors import TraceError
-from blurscope.files import show_path
+from blurscope.files import check_ordinary, show_path
 from blurscope.trace.table import parse_table
 
 MAX_BYTES = 4 * 2**30  # of the text after decompression
@@ -104,6 +104,7 @@ def read_record(path: str | os.PathLike[str], options: ReadOptions | None = None
     name = show_path(path)
     if options.time_unit is not None and options.time_unit.lower() not in _TIME_UNITS:
         raise TraceError(f"the time unit {options.time_unit!r} is not known; give s, ms, us or ns")
+    check_ordinary(path, TraceError)
     try:
         if os.path.isdir(path):
             raise TraceError(f"{name} is a folder; give the record in it")

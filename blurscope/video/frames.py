@@ -126,6 +126,8 @@ def _quiet_av() -> Any:
 def is_video(path: str | os.PathLike[str]) -> bool:
     """Say whether a file is a video, by its first bytes; a file that can't be read is none."""
     try:
+        if not os.path.isfile(path):  # a pipe would be waited for
+            return False
         with open(path, "rb") as stream:
             data = stream.read(512)
     except (OSError, ValueError):

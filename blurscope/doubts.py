@@ -10,7 +10,7 @@ from blurscope.blur.measure import Nuisance
 from blurscope.blur.operator import Capture, capture_operator
 from blurscope.light import MODE_LIGHT, Tone, law_at
 
-LENS_SD_PX = 0.06
+LENS_SD_PX, LENS_SHARE = 0.015, 0.03  # how well the blur across the motion is that along it: px, and share of it
 LEAST_CURVE_SD = 3e-4  # doubt of the tone curve at best, share of white
 SHARP_PX = 0.7  # blur across the motion up to which the stripes fix pose and curve to that
 MIXED_CURVE_SD = 0.15  # doubt of the curve per px of blur beyond
@@ -29,9 +29,9 @@ def shared_doubts(cells, lag, starts, pairs, capture, motion, tone, across_px, l
         plain = capture.changed(start_phase=float(motion.start % 1.0))
     reference = seen(plain)
     out = []
-    sd = max(lens_sd, LENS_SD_PX)
     sigma = capture.blur_sigma_px
-    out.append(Nuisance(name="lens", shift=seen(plain.changed(blur_sigma_px=float(np.hypot(sigma, sd)))) - reference))
+    sd = float(np.hypot(lens_sd, LENS_SD_PX + LENS_SHARE * sigma))
+    out.append(Nuisance(name="lens", shift=seen(plain.changed(blur_sigma_px=sigma + sd)) - reference))
     if motion is not None:
         e = motion.sd("error")
         moved = plain.changed(error_px_per_refresh=plain.error_px_per_refresh + e)

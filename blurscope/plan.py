@@ -27,9 +27,11 @@ SHUTTERS = tuple(1 / x for x in (250, 200, 160, 125, 100, 80, 60, 50, 40, 30, 25
 FRAME_MARGIN = 0.05
 SMEAR_LIMIT = 0.35  # tracking error times exposure in units of a refresh's travel, above which a shot is not worth much
 FLOOR = 8e-4  # what flat field and model leave of a profile at best, share of the step, per group of v/24 px
-TONE = 0.004  # relative uncertainty of the tone curve that row halftones typically leave
+TONE = 0.0033  # relative uncertainty of the tone curve that row halftones typically leave
 CORRELATION = 1.6  # inflation of the variance by interpolation and compression, whose neighbours share campx
-LENS_PX = 0.06
+LENS_PX, LENS_SHARE = 0.015, 0.03  # how well the blur across the motion is that along it: px, and share of it
+MODEL_WIDTH, MODEL_TIME = 0.004, 0.002  # what the model may be wrong by, share of a width per unit of misfit
+MISFIT = 2.5  # chi-square per sample, per share of the noise in the variance of a sample; from simulated photos
 READ_NOISE_E = 4.0
 SCALE = 7e-4
 
@@ -243,15 +245,22 @@ def expected_precision(
     cut = (lift(light) - start - (stop - start) * base) / (high - low)
     moves = {
         "black": cut,
-        "lens": esf(tau, sigma_px=math.hypot(lens_px, LENS_PX)) - base,
+        "lens": esf(tau, sigma_px=lens_px * (1 + LENS_SHARE) + LENS_PX) - base,
         "tone": tone,
         "scale": esf(tau, stretch=1 + SCALE) - base,
     }
     u_tau = {"noise": math.sqrt(cov[0, 0])} | {k: abs(float(gain[0] @ m)) for k, m in moves.items()}
     slope = (blur_edge_time(tau * 1.02) - blur_edge_time(tau * 0.98)) / (0.04 * tau)
+    # chi-square per sample of edges and streaks: the more noise there is beside the floor, the nearer to that of noise
+    misfit = max(MISFIT * float(np.mean(noise**2 / campx / variance)), 0.2)
+    width = blur_edge_time(tau)
+    model = {"bet": MODEL_WIDTH * misfit * width, "response": MODEL_TIME * misfit * (width + LN9 * tau)}
+    if floor == 0.0:  # a bound, not a budget
+        model = dict.fromkeys(model, 0.0)
     return Precision(
-        bet={k: u * slope for k, u in u_tau.items()},
-        response={k: u * LN9 for k, u in u_tau.items()} | {"resolution": resolution_sd(lens_px, pixel, v)},
+        bet={k: u * slope for k, u in u_tau.items()} | {"model": model["bet"]},
+        response={k: u * LN9 for k, u in u_tau.items()}
+        | {"resolution": resolution_sd(lens_px, pixel, v), "model": model["response"]},
     )
 
 

@@ -9,6 +9,7 @@ from blurscope.blur.operator import capture_operator
 
 PHASE_STEPS = 16
 OFF_STEPS = 10  # per px of smear by tracking
+BLUR_STEP_PX = 0.04
 MODEL_FLOOR = 8e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
 PLATEAU_GAIN, PLATEAU_FLARE = 0.004, 0.001  # doubt of the flat field and of stray light between stripes and bands
 
@@ -115,7 +116,9 @@ def _operators(edges, layout, capture, ages, motion, shift, lag, starts):
     phase_key = np.round((phase % 1.0) * PHASE_STEPS).astype(int) % PHASE_STEPS
     late_key = np.round(late * 40).astype(int)
     off_key = np.round(off * capture.exposure_refreshes * OFF_STEPS).astype(int)
-    keys = list(zip(phase_key.tolist(), late_key.tolist(), off_key.tolist(), strict=True))
+    blur = np.sqrt(np.maximum(capture.blur_sigma_px**2 + edges.extra_px2, 0.01))
+    blur_key = np.round(blur / BLUR_STEP_PX).astype(int)
+    keys = list(zip(*(k.tolist() for k in (phase_key, late_key, off_key, blur_key)), strict=True))
     distinct = sorted(set(keys))
     made = []
     for key in distinct:
@@ -123,7 +126,8 @@ def _operators(edges, layout, capture, ages, motion, shift, lag, starts):
         turn = np.angle(np.mean(np.exp(2j * np.pi * phase[mine]))) / (2 * np.pi) % 1.0
         offset = float(late[mine].mean()) * layout.px_per_refresh
         error = capture.error_px_per_refresh + float(off[mine].mean())
-        seen = capture.changed(start_phase=float(turn), error_px_per_refresh=error)
+        sigma = float(np.sqrt(np.mean(blur[mine] ** 2)))
+        seen = capture.changed(start_phase=float(turn), error_px_per_refresh=error, blur_sigma_px=sigma)
         made.append(capture_operator(lag - offset, ages, seen, starts))
     if len(made) == 1 or max(float(np.abs((a - made[0]).cumsum(axis=1)).max()) for a in made[1:]) < 5e-4:
         return made[:1], []

@@ -17,7 +17,7 @@ from blurscope.blur.operator import Capture, age_edges, capture_operator
 from blurscope.doubts import other_laws, shared_doubts, signal_shares
 from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError
-from blurscope.light import Tone, measure_lens, measure_tone
+from blurscope.light import Lens, Tone, measure_lens, measure_tone
 from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
 from blurscope.pooling import lag_groups, pool_instances
@@ -149,22 +149,26 @@ def measure_shot(
         tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, linear=linear, **known)
     _refuse_greys(tone)
     known["linear"] = linear
-    lens_px, lens_sd, halo = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)
-    blur = float(np.hypot(lens_px, 0.35 / reg.campx_per_px))
+    across = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)
+    blur = float(np.hypot(across.sigma_px, 0.35 / reg.campx_per_px))
     if blur > MIXING_BLUR_PX:  # stripes reach into each other
         tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, **known, blur_px=blur)
-        lens_px, lens_sd, halo = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)
-    if not np.isfinite(lens_px):
-        lens_px, lens_sd = 0.4, 0.3
-    across_px = lens_px
-    if lens is not None:
-        lens_px, lens_sd = lens
+        across = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)
+    if not np.isfinite(across.sigma_px):
+        across = Lens(sigma_px=0.4, sd_px=0.3)
+    across_px = across.sigma_px
+    lens_px, lens_sd = lens or (across.sigma_px, across.sd_px)
     say("reading the streaks")
     lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
     shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
     _refuse_still(reg, exposure, layout)
     say("reading the edges")
-    edges = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px)
+
+    def read_edges() -> EdgeProfiles:
+        found = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px)
+        return replace(found, extra_px2=across.extra_px2(found.u_px, found.v_row))
+
+    edges = read_edges()
     if len(edges.esf) == 0:
         raise FitError("no edge with its settling field lies wholly in the photo; step back so that more of it shows")
     pairs = sorted({(int(a), int(b)) for a, b in zip(edges.from_level, edges.to_level, strict=True)})
@@ -232,7 +236,7 @@ def measure_shot(
         if misaligned(motion):
             reg = replace(reg, pose=_realigned(reg, motion, layout, shift))
             lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
-            edges = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px)
+            edges = read_edges()
             motion = replace(
                 motion,
                 along=motion.along - motion.delay_along,
@@ -267,7 +271,14 @@ def measure_shot(
     shares = signal_shares(pairs, tone)
     others = other_laws(pairs, tone, across_px, np.random.default_rng(seed))
     fits = measure_profiles(
-        combined, nuisances_of, shares, rng, emission=backlight.emission, before=quick, other_shares=others
+        combined,
+        nuisances_of,
+        shares,
+        rng,
+        emission=backlight.emission,
+        before=quick,
+        other_shares=others,
+        streak_chi2=None if motion is None else motion.chi2_ratio,
     )
 
     def mean_of(values: np.ndarray) -> np.ndarray:
@@ -280,7 +291,7 @@ def measure_shot(
         tone=tone,
         lens_px=lens_px,
         lens_sd_px=lens_sd,
-        halo=halo,
+        halo=across.halo,
         lanes=lanes,
         streaks=streaks,
         motion=motion,

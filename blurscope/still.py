@@ -79,7 +79,7 @@ def _refuse_motion(codes: np.ndarray, reg: Registration, layout: Layout, tone: A
         return
     lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
     exposure = place_screen(lanes, layout, reg.lit_u_px)[1] if lanes else 1.0
-    blur_px = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)[0]
+    blur_px = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone).sigma_px
     # the lens smears slits as well
     blurred = (4 * blur_px + 1) / layout.px_per_refresh if np.isfinite(blur_px) else 0.0
     if exposure >= max(0.5, blurred):

@@ -35,7 +35,7 @@ COMMON_SHARES = (0.0, 0.1, 0.25, 0.5, 0.75)
 # share of their variance in which they move all edges as `_pattern` says. The rest moves each edge on its own.
 SHARED = {
     "lens": 0.8, "scale": 0.8, "resolution": 0.8, "shared": 0.5, "tracking": 0.6, "exposure": 0.5, "phase": 0.5,
-    "tone": 0.6, "gamma": 0.6, "black": 0.6, "family": 0.3,
+    "tone": 0.6, "gamma": 0.6, "black": 0.6, "family": 0.3, "model": 0.3,
 }  # fmt: skip
 BY_DIRECTION = ("tone", "gamma", "black")  # they move rising and falling edges in opposite directions
 UNSPLIT = 0.8  # share of the variance taken for the lens's where an edge's budget isn't split

@@ -32,6 +32,10 @@ SMOOTHED = 5  # samples over which a shape shows
 FIRST = ("instant", "exponential", "s-shaped", "two exponentials", "staged")
 GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
 FAST_TAUS = np.concatenate([np.linspace(0.004, 0.12, 16), np.linspace(0.135, 0.5, 10)])  # refreshes
+# What the model may be wrong by, as shares of widths (refreshes) per unit of the photo's misfit; settled by the
+# coverage of simulated photos with all faults (benchmarks/coverage.py).
+MODEL_WIDTH, MODEL_TIME, MODEL_LIGHT = 0.004, 0.002, 0.001
+LEAST_MISFIT, MOST_MISFIT = 0.2, 5.0
 RESOLVED = 4.0  # tau over its sigma from which linear propagation is trusted
 
 
@@ -227,6 +231,7 @@ def measure_profiles(
     before: Sequence[FamilyFit] | None = None,
     free: bool = True,
     other_shares: np.ndarray | None = None,
+    streak_chi2: float | None = None,
 ) -> list[BlurFit]:
     """Measure every transition.
 
@@ -247,6 +252,9 @@ def measure_profiles(
         Correct what no family fits by a free form.
     other_shares : (n, laws, 2) float, optional
         Like ``signal_shares``, for several laws of the display that may be the true one as well.
+    streak_chi2 : float, optional
+        Chi-square over degrees of freedom of the photo's streaks. With that of the edges it says how well the model
+        of the capture fits this photo, and from that what it may be wrong by.
     """
     fits, weights = compete(profiles, families, before, fresh=False)
     best = np.argmax(weights, axis=0)
@@ -278,9 +286,10 @@ def measure_profiles(
         _plan(i, fits, weights[:, i], forms[i], profiles, nuisances, shared, rng, lamp, curves)
         for i, lamp in enumerate(lamps)
     ]
+    misfit = _misfit(profiles, fits, forms, best, streak_chi2)
     branches = iter(figures_of_bundles([b for plan in plans for b in plan], signal_shares, other_shares))
     return [
-        _result(i, fits, weights[:, i], forms[i], profiles, [next(branches) for _ in plan], cells[i])
+        _result(i, fits, weights[:, i], forms[i], profiles, [next(branches) for _ in plan], cells[i], misfit)
         for i, plan in enumerate(plans)
     ]
 
@@ -347,7 +356,33 @@ def _plan(i, fits, weights, form, profiles, nuisances, shared, rng, emission, cu
     return out
 
 
-def _result(i, fits, weights, form, profiles, branches: list[Branch], cells) -> BlurFit:
+def _misfit(profiles, fits, forms, best, streak_chi2: float | None) -> float:
+    """Return chi-square per sample, mean of edges (their median) and streaks, within limits."""
+    samples = profiles.esf.shape[1]
+    edges = [
+        (fits[b].chi2[i] if form is None else form.chi2) / max(samples - fits[b].count, 1)
+        for i, (b, form) in enumerate(zip(best, forms, strict=True))
+    ]
+    own = float(np.median(edges))
+    return float(np.clip(0.5 * (own + (own if streak_chi2 is None else streak_chi2)), LEAST_MISFIT, MOST_MISFIT))
+
+
+def _model_doubt(value: dict[str, float], misfit: float) -> dict[str, float]:
+    """Return by figure what a model that fits no better than ``misfit`` may be wrong by."""
+    width = misfit * value["bew"]
+    own = {name: misfit * abs(value[name]) for name in NAMES}
+    return {
+        "bew": MODEL_WIDTH * width,
+        "get": MODEL_WIDTH * width,
+        "ghost": MODEL_WIDTH * (width + own["ghost"]),
+        "response": MODEL_TIME * (width + own["response"]),
+        "response_signal": MODEL_TIME * (width + own["response_signal"]),
+        "overshoot": MODEL_LIGHT * misfit,
+        "undershoot": MODEL_LIGHT * misfit,
+    }
+
+
+def _result(i, fits, weights, form, profiles, branches: list[Branch], cells, misfit: float) -> BlurFit:
     fit = fits[int(np.argmax(weights))]
     free = form is not None and form.weight > 0.5
     model, chi2 = (form.model, form.chi2) if free else (fit.model[i], float(fit.chi2[i]))
@@ -377,6 +412,9 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells) -> 
     for name, sd in hidden.items():
         u95[name] = float(np.hypot(u95[name], K95 * sd))
         parts[name]["noise"] = float(np.hypot(parts[name].get("noise", 0.0), sd))
+    for name, sd in _model_doubt(value, misfit).items():
+        u95[name] = float(np.hypot(u95[name], K95 * sd))
+        parts[name]["model"] = sd
     if _band_grazed(trials["overshoot"]):
         grazed.add("ghost")
     span = fit.levels[i, 1] - fit.levels[i, 0]

@@ -40,6 +40,8 @@ class EdgeProfiles:
     block, u_px, v_row : (n,)
         Band, plate position of the drawn edge, middle row.
     campx_per_px : (n,) float
+    extra_px2 : (n,) float
+        Variance of the blur along the motion beyond that of the middle of the frame.
     clipped, crushed : (n,) bool
     """
 
@@ -60,6 +62,7 @@ class EdgeProfiles:
     u_px: np.ndarray
     v_row: np.ndarray
     campx_per_px: np.ndarray
+    extra_px2: np.ndarray
     clipped: np.ndarray
     crushed: np.ndarray
 
@@ -179,6 +182,7 @@ def _normalise(lag, step, per_bin, lines, rows_of, start, end, scale) -> EdgePro
         u_px=np.array([r[1] for r in rows_of]),
         v_row=np.array([r[2] for r in rows_of]),
         campx_per_px=np.full(len(rows_of), scale),
+        extra_px2=np.zeros(len(rows_of)),
         clipped=np.array([r[5] for r in rows_of]),
         crushed=np.array([r[6] for r in rows_of]),
     )
@@ -228,6 +232,7 @@ def _empty(lag, step, per_bin) -> EdgeProfiles:
                 "u_px",
                 "v_row",
                 "campx_per_px",
+                "extra_px2",
             )
         },
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -9,20 +10,47 @@ import numpy as np
 from blurscope.pattern.layout import Layout
 
 GREY_NEIGHBOURS = ("grey", "black")
+THIRDS = 3  # of the plate in sight, along the motion
+SLOPE_PX2 = 0.1  # how much the blur's variance may grow over the frame, standard deviation known beforehand
+CLEAR = 4.0  # growth over its uncertainty from which it is believed
 
 
-def measure_lens(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], tone: Any):
-    """Fit the Gaussian blur across the motion to the stripes' boundaries, in light.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lens:
+    """Gaussian blur of the lens in display px, camera pixel aperture not included.
 
-    Returns
-    -------
-    sigma_px, u_px : float
-        Standard deviation of the blur in display px, camera pixel aperture not included, and its standard
-        uncertainty; NaN if no boundary could be used.
+    Attributes
+    ----------
+    sigma_px, sd_px : float
+        Standard deviation of the blur at the middle, and its standard uncertainty; NaN if nothing could be used.
     halo : float
         How far the light swings past the stripes beside their boundaries, share of the step: what sharpening does. 0
         where stripes are too narrow for their blur to tell.
+    along_px2, across_px2 : float
+        Growth of the blur's variance over ``span`` along and across the motion: focus that tilts.
+    middle, span : (float, float)
+        Plate position (u, row) of the middle, and the size of what was in sight.
     """
+
+    sigma_px: float
+    sd_px: float
+    halo: float = 0.0
+    along_px2: float = 0.0
+    across_px2: float = 0.0
+    middle: tuple[float, float] = (0.0, 0.0)
+    span: tuple[float, float] = (1.0, 1.0)
+
+    def extra_px2(self, u: np.ndarray, v: np.ndarray) -> np.ndarray:
+        """Return what a place's blur has more in variance than the middle's."""
+        return (
+            self.along_px2 * (np.asarray(u) - self.middle[0]) / self.span[0]
+            + self.across_px2 * (np.asarray(v) - self.middle[1]) / self.span[1]
+        )
+
+
+def measure_lens(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], tone: Any) -> Lens:
+    """Fit the Gaussian blur across the motion to the stripes' boundaries, in light, all over the frame."""
+    unknown = Lens(sigma_px=float("nan"), sd_px=float("nan"))
     pairs = []
     for above, below in zip(layout.blocks, layout.blocks[1:], strict=False):
         if above.kind not in GREY_NEIGHBOURS or below.kind not in GREY_NEIGHBOURS:
@@ -30,7 +58,7 @@ def measure_lens(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float,
         if abs(above.level - below.level) >= 60:
             pairs.append((below.top_row, min(above.height_px, below.height_px)))
     if not pairs:
-        return float("nan"), float("nan"), 0.0
+        return unknown
     places = np.linspace(lit[0], lit[1], 26)[1:-1]
     row = np.array([p[0] for p in pairs], float)
     half = min(3.0, 0.5 * min(p[1] for p in pairs))
@@ -43,21 +71,52 @@ def measure_lens(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float,
     flat = (x.reshape(-1, len(s)).astype(np.float32), y.reshape(-1, len(s)).astype(np.float32))
     picked = tone.sample(codes, *flat).reshape(x.shape)
     campx = np.hypot(np.diff(x[..., [0, -1]], axis=-1), np.diff(y[..., [0, -1]], axis=-1))[..., 0] / (2 * half)
+    # boundaries by thirds of the plate: (rows * THIRDS, places of a third, ...)
+    inside, campx = (a.reshape(len(row) * THIRDS, -1) for a in (inside, campx))
+    picked, phase = (a.reshape(*inside.shape, len(s)) for a in (picked, y - np.floor(y)))
     enough = inside.sum(axis=1) >= 3
     if not enough.any():
-        return float("nan"), float("nan"), 0.0
-    share = inside[enough] / inside[enough].sum(axis=1, keepdims=True)
-    lines = np.einsum("rp,rps->rs", share, np.where(inside[enough][..., None], picked[enough], 0.0))
-    pixel = 1.0 / np.einsum("rp,rp->r", share, campx[enough])
+        return unknown
+    inside, campx, picked, phase = (a[enough] for a in (inside, campx, picked, phase))
+    share = inside / inside.sum(axis=1, keepdims=True)
+    lines = np.einsum("rp,rps->rs", share, np.where(inside[..., None], picked, 0.0))
+    pixel = 1.0 / np.einsum("rp,rp->r", share, campx)
     # aperture of the camera pixel, and what reading between two of them adds, in campx
-    phase = y - np.floor(y)
-    between = np.einsum("rp,rp->r", share, (phase * (1 - phase)).mean(axis=2)[enough])
+    between = np.einsum("rp,rp->r", share, (phase * (1 - phase)).mean(axis=2))
     widths = _widths(lines, s)
-    values = np.sqrt(np.maximum(widths**2 - pixel**2 * (1 / 12 + between), 0.0))
+    variance = widths**2 - pixel**2 * (1 / 12 + between)
+    middle, span = (float(np.mean(lit)), layout.height_px / 2), (lit[1] - lit[0], float(layout.height_px))
+    thirds = places.reshape(THIRDS, -1).mean(axis=1)
+    at = np.stack([np.tile((thirds - middle[0]) / span[0], len(row)), np.repeat((row - middle[1]) / span[1], THIRDS)])
+    sigma, sd, slopes = _plane(variance, at[:, enough])
+    halo = _halo(lines, s) if float(np.median(widths)) < 0.25 * half else 0.0
+    return Lens(
+        sigma_px=sigma, sd_px=sd, halo=halo, along_px2=slopes[0], across_px2=slopes[1], middle=middle, span=span
+    )
+
+
+def _plane(variance: np.ndarray, at: np.ndarray) -> tuple[float, float, tuple[float, float]]:
+    """Return blur at the middle, its uncertainty, and the growth of its variance over the frame, where it is clear."""
+    values = np.sqrt(np.maximum(variance, 0.0))
     sigma = float(np.median(values))
     spread = 1.4826 * float(np.median(np.abs(values - sigma)))
-    halo = _halo(lines, s) if float(np.median(widths)) < 0.25 * half else 0.0
-    return sigma, max(spread / np.sqrt(len(values)), 0.01), halo
+    flat = sigma, max(spread / np.sqrt(len(values)), 0.01), (0.0, 0.0)
+    if len(values) < 9:
+        return flat
+    design = np.concatenate([np.ones((1, at.shape[1])), at]).T
+    keep = np.ones(len(values), bool)
+    prior = np.diag([0.0, 1.0, 1.0]) / SLOPE_PX2**2
+    for _ in range(5):
+        off = variance - design @ np.linalg.lstsq(design[keep], variance[keep], rcond=None)[0]
+        scale = 1.4826 * float(np.median(np.abs(off[keep] - np.median(off[keep])))) + 1e-6
+        keep = np.abs(off) < 3.5 * scale
+    gram = design[keep].T @ design[keep] / scale**2 + prior
+    found = np.linalg.solve(gram, design[keep].T @ variance[keep] / scale**2)
+    error = np.sqrt(np.diag(np.linalg.inv(gram)))
+    slopes = tuple(float(x) if abs(x) > CLEAR * e else 0.0 for x, e in zip(found[1:], error[1:], strict=True))
+    if slopes == (0.0, 0.0) or found[0] <= 0:
+        return flat
+    return float(np.sqrt(found[0])), max(float(0.5 * error[0] / np.sqrt(found[0])), 0.01), slopes
 
 
 def _halo(lines: np.ndarray, s: np.ndarray) -> float:

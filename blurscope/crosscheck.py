@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 from collections.abc import Sequence
 from typing import Any
@@ -17,6 +16,8 @@ from blurscope.records import PredictedEdge, Q
 from blurscope.shapes.blurred import instant_tail
 from blurscope.shapes.emission import HOLD, Emission
 from blurscope.uncertainty import K95
+
+MAX_EXPOSURE = 200.0  # refreshes, far beyond what any plate is planned for
 
 
 def cross_check(
@@ -159,10 +160,12 @@ def _measured(entry: dict[str, Any], key: str, name: str) -> Q:
 
 
 def _exposure(data: dict[str, Any], name: str) -> float:
+    """Return the exposure in refreshes by the streaks, else as stated, else an ordinary one."""
     tracking = data.get("tracking")
-    if isinstance(tracking, dict):
-        found = quantity_of(tracking, "exposure_refreshes", name).value
+    for block in (tracking if isinstance(tracking, dict) else {}, data["capture"]):
+        found = quantity_of(block, "exposure_refreshes", name).value
+        if found and found > MAX_EXPOSURE:
+            raise SettingsError(f"{name} says that the exposure was {found:.3g} refreshes; measure the photo again")
         if found and found >= 0.5:
             return found
-    found = quantity_of(data["capture"], "exposure_refreshes", name).value
-    return found if found and math.isfinite(found) and found >= 0.5 else 4.0
+    return 4.0

@@ -323,6 +323,7 @@ def test_command_with_plots(tmp_path, capsys):
         ({"edges": []}, "no edges"),
         ({"capture": None}, "'capture'"),
         ({"capture": {"refresh_hz": 60}}, "px_per_refresh"),
+        ({"tracking": {"exposure_refreshes": {"value": 4e6, "u95": 0.1}}}, "exposure was 4e+06 refreshes"),
         ({"edges": [{"from_level": 0, "to_level": 300}]}, "levels"),
         ({"schema": "blurscope.other/1"}, "blurscope.measurement/1"),
     ],

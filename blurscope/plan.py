@@ -27,11 +27,11 @@ SHUTTERS = tuple(1 / x for x in (250, 200, 160, 125, 100, 80, 60, 50, 40, 30, 25
 FRAME_MARGIN = 0.05
 SMEAR_LIMIT = 0.35  # tracking error times exposure in units of a refresh's travel, above which a shot is not worth much
 FLOOR = 8e-4  # what flat field and model leave of a profile at best, share of the step, per group of v/24 px
-TONE = 0.0033  # relative uncertainty of the tone curve that row halftones typically leave
+TONE = 0.0015  # relative uncertainty of the tone curve that row halftones typically leave
 CORRELATION = 1.6  # inflation of the variance by interpolation and compression, whose neighbours share campx
 LENS_PX, LENS_SHARE = 0.015, 0.03  # how well the blur across the motion is that along it: px, and share of it
 MODEL_WIDTH, MODEL_TIME = 0.004, 0.002  # what the model may be wrong by, share of a width per unit of misfit
-MISFIT = 2.5  # chi-square per sample, per share of the noise in the variance of a sample; from simulated photos
+MISFIT = 1.6  # chi-square per sample, per share of the noise in the variance of a sample; from simulated photos
 READ_NOISE_E = 4.0
 SCALE = 7e-4
 

@@ -18,6 +18,11 @@ from blurscope.light.patches import Patch, gather
 from blurscope.pattern.layout import Layout
 
 KNOTS = 7
+SMALL_STEP = 1e-6  # of the fit, at its end
+BEND_ROUNDS = 6
+SPREADS = 0.02, 0.1  # misfit of patches in units of their weights that noise may have
+LARGE_BEND = 0.25  # of any curve, in units of the weights
+BEND = 0.002  # size of bends to expect if nothing is known, share of full scale
 CLOSURE_LIMIT = 0.03
 GOOD_CLOSURE = 0.008
 LOOKS_LINEAR = 0.04  # share of white
@@ -339,8 +344,9 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
     if known is not None:
         ties += [(n_flat + i, known[i], 1 / (0.002 + 0.01 * known[i])) for i in range(n_law)]
     ties += [(k, 0.0, prior_flat[k] * 30) for k in range(1, n_flat)]
-    ties += [(n_flat + n_law + k, 0.0, 1 / 0.25) for k in range(n_theta)]
+    ties += [(n_flat + n_law + k, 0.0, 1 / LARGE_BEND) for k in range(n_theta)]
     tied, goal, strength = (np.array(x) for x in zip(*ties, strict=True))
+    of_curve = np.arange(len(tied)) >= len(tied) - n_theta
 
     def residuals(q: np.ndarray) -> tuple[np.ndarray, ...]:
         """Return light, gain, model, weights, and all weighted residuals."""
@@ -351,37 +357,52 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
         weight = 1 / (0.004 * model + 0.0015 * gain.mean())
         return light, gain, model, weight, np.concatenate([(light - model) * weight, (goal - q[tied]) * strength])
 
-    q = np.concatenate([flat, law, theta])
-    cov = np.eye(count)
-    light, gain, model, weight, rest = residuals(q)
-    for _ in range(20):
-        jac = np.zeros((len(use) + len(tied), count))
-        jac[: len(use), :n_flat] = model[:, None] * basis
-        jac[: len(use), n_flat : n_flat + n_law] = gain[:, None] * mixing
-        for k in range(n_theta):
-            trial = q[n_flat + n_law :].copy()
-            trial[k] += 1e-4
-            jac[: len(use), n_flat + n_law + k] = -(seen(trial) - light) / 1e-4
-        jac[: len(use)] *= weight[:, None]
-        jac[len(use) + np.arange(len(tied)), tied] = strength
-        delta, *_ = np.linalg.lstsq(jac, rest, rcond=None)
-        cov = np.linalg.pinv(jac.T @ jac)
-        cost, length = float(rest @ rest), 1.0
-        while length > 0.01:
-            step = length * delta
-            step[n_flat + n_law :] = np.clip(step[n_flat + n_law :], -0.1, 0.1)
-            found = residuals(q + step)
-            # the weights move with the model: compare with those of the step's start
-            after = np.concatenate([(found[0] - found[2]) * weight, found[4][len(use) :]])
-            if float(after @ after) <= cost:
+    def descend(q: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return where the steps end, and the covariance there in units of the weights."""
+        light, gain, model, weight, rest = residuals(q)
+        cov = np.eye(count)
+        for _ in range(20):
+            jac = np.zeros((len(use) + len(tied), count))
+            jac[: len(use), :n_flat] = model[:, None] * basis
+            jac[: len(use), n_flat : n_flat + n_law] = gain[:, None] * mixing
+            for k in range(n_theta):
+                trial = q[n_flat + n_law :].copy()
+                trial[k] += 1e-4
+                jac[: len(use), n_flat + n_law + k] = -(seen(trial) - light) / 1e-4
+            jac[: len(use)] *= weight[:, None]
+            jac[len(use) + np.arange(len(tied)), tied] = strength
+            delta, *_ = np.linalg.lstsq(jac, rest, rcond=None)
+            cov = np.linalg.pinv(jac.T @ jac)
+            cost, length = float(rest @ rest), 1.0
+            while length > 0.01:
+                step = length * delta
+                step[n_flat + n_law :] = np.clip(step[n_flat + n_law :], -0.1, 0.1)
+                found = residuals(q + step)
+                # the weights move with the model: compare with those of the step's start
+                after = np.concatenate([(found[0] - found[2]) * weight, found[4][len(use) :]])
+                if float(after @ after) <= cost:
+                    break
+                length /= 3
+            else:
                 break
-            length /= 3
-        else:
+            q = q + step
+            light, gain, model, weight, rest = found
+            if np.abs(step).max() < SMALL_STEP:
+                break
+        return q, cov
+
+    q, cov = descend(np.concatenate([flat, law, theta]))
+    for _ in range(BEND_ROUNDS if n_theta else 0):
+        # bends of the curve are expected to be about as large as they are found: what is less is noise (evidence)
+        spread = float(np.clip(np.sqrt(np.mean(residuals(q)[4][: len(use)] ** 2)), *SPREADS))
+        free = n_theta - float(np.trace(cov[-n_theta:, -n_theta:])) * strength[of_curve][0] ** 2
+        bend = np.sqrt((float((q[-n_theta:] ** 2).sum()) + BEND**2) / (max(free, 0.0) + 1))
+        before = strength[of_curve][0]
+        strength[of_curve] = max(spread / bend, 1 / LARGE_BEND)  # never freer than at first
+        if 0.8 < before / strength[of_curve][0] < 1.25:
             break
-        q = q + step
-        light, gain, model, weight, rest = found
-        if np.abs(step).max() < 1e-6:
-            break
+        q, cov = descend(q)
+    light, _, model, weight, _ = residuals(q)
     flat, law, theta = q[:n_flat], q[n_flat : n_flat + n_law], q[n_flat + n_law :]
     res = (light - model) * weight
     spread = float(np.sqrt(np.mean(res**2)))

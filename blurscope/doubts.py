@@ -16,6 +16,8 @@ SHARP_PX = 0.7  # blur across the motion up to which the stripes fix pose and cu
 MIXED_CURVE_SD = 0.15  # doubt of the curve per px of blur beyond
 LEAST_LAW_SD, MIXED_LAW_SD = 1e-4, 0.05  # the same of the display's law
 OTHER_LAWS = 8
+TOES = (0.8, 3.5)  # exponents that a display's law may have near black
+TOE_SD, TOE_SHARE = 0.1, 0.7  # doubt of it there: at least, and share of the bend that the darkest greys show
 
 
 def shared_doubts(cells, lag, starts, pairs, capture, motion, tone, across_px, lens_sd, ages) -> list[Nuisance]:
@@ -71,25 +73,38 @@ def shared_doubts(cells, lag, starts, pairs, capture, motion, tone, across_px, l
     return out
 
 
-def signal_shares(pairs, tone: Tone, light: np.ndarray | None = None) -> np.ndarray:
+def signal_shares(pairs, tone: Tone, light: np.ndarray | None = None, toe: float = 0.0) -> np.ndarray:
     """Shares of each step in light at which 10 % and 90 % of the step in signal are reached, (pairs, 2).
 
-    By the display's own law, or by one with other ``light`` at the greys.
+    By the display's own law, or by one with other ``light`` at the greys. Between black and the darkest grey nothing is
+    measured: the law goes on as a power, with the exponent that the two darkest greys have, and ``toe`` more.
     """
+    light = tone.light if light is None else light
     codes = np.linspace(0, 330, 1321)
-    law = law_at(codes, tone.level, tone.light if light is None else light, tone.display_gamma)
+    law = law_at(codes, tone.level, light, tone.display_gamma)
+    first = float(tone.level[1])
+    below = codes < first
+    exponent = np.clip(_toe(tone.level, light, tone.display_gamma) + toe, *TOES)
+    at_first, black = float(np.interp(first, codes, law)), float(light[0])
+    law[below] = black + (at_first - black) * (codes[below] / first) ** exponent
     law = np.maximum.accumulate(law)
     a, b = np.array(pairs, float).reshape(-1, 2).T[:, :, None]
     la, lb, at = (np.interp(x, codes, law) for x in (a, b, a + (b - a) * np.array([0.1, 0.9])))
     return (at - la) / np.where(lb != la, lb - la, np.nan)
 
 
+def _toe(level: np.ndarray, light: np.ndarray, gamma: float) -> float:
+    """Return the exponent between the two darkest greys above black."""
+    low, high = light[1] - light[0], light[2] - light[0]
+    if low <= 0 or high <= low:
+        return gamma
+    return float(np.clip(np.log(high / low) / np.log(level[2] / level[1]), *TOES))
+
+
 def other_laws(pairs, tone: Tone, across_px: float, rng: np.random.Generator) -> np.ndarray:
     """Return the same by laws that the greys allow for as well, (pairs, laws, 2)."""
-    doubt = (
-        tone.light_sigma
-        + LEAST_LAW_SD
-        + MIXED_LAW_SD * max(across_px - SHARP_PX, 0.0) * np.sqrt(np.maximum(tone.light, 0))
-    )
-    tried = [tone.light + doubt * rng.standard_normal(len(doubt)) for _ in range(OTHER_LAWS)]
-    return np.stack([signal_shares(pairs, tone, light) for light in tried], axis=1)
+    mixed = MIXED_LAW_SD * max(across_px - SHARP_PX, 0.0) * np.sqrt(np.maximum(tone.light, 0))
+    doubt = tone.light_sigma + LEAST_LAW_SD + mixed
+    bent = TOE_SD + TOE_SHARE * abs(tone.display_gamma - _toe(tone.level, tone.light, tone.display_gamma))
+    draws = rng.standard_normal((OTHER_LAWS, len(doubt) + 1))
+    return np.stack([signal_shares(pairs, tone, tone.light + doubt * z[1:], bent * z[0]) for z in draws], axis=1)

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from blurscope.blur.families import Family
+from blurscope.blur.families import Family, numeric_slopes
 from blurscope.blur.fit import fit_family
 
 FOLDER = Path(__file__).parent / "data" / "nist_strd"
@@ -44,7 +44,12 @@ def as_family(x: np.ndarray, model, start: np.ndarray) -> Family:
 
     count = len(start)
     return Family(
-        name="certified", integral=integral, starts=(tuple(np.log(start)),), low=(-30.0,) * count, high=(30.0,) * count
+        name="certified",
+        integral=integral,
+        slopes=numeric_slopes(integral),
+        starts=(tuple(np.log(start)),),
+        low=(-30.0,) * count,
+        high=(30.0,) * count,
     )
 
 

@@ -39,7 +39,7 @@ class Family:
     high: tuple[float, ...]
 
 
-def _numeric(integral: Callable) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
+def numeric_slopes(integral: Callable) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
     """Return derivatives by differences."""
 
     def slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
@@ -281,7 +281,7 @@ FAMILIES: tuple[Family, ...] = (
     Family(
         name="ringing",
         integral=_ringing,
-        slopes=_numeric(_ringing),
+        slopes=numeric_slopes(_ringing),
         starts=((_L(0.4), _L(2.0), 0.3),),
         low=(-4.0, -2.0, -3.0),
         high=(2.0, 4.0, 3.0),
@@ -289,7 +289,7 @@ FAMILIES: tuple[Family, ...] = (
     Family(
         name="s-shaped overshoot",
         integral=_s_overshoot,
-        slopes=_numeric(_s_overshoot),
+        slopes=numeric_slopes(_s_overshoot),
         starts=((0.15, _L(0.12), _L(4.0)),),
         low=(-0.6, -5.0, -3.0),
         high=(0.8, 1.0, 3.5),

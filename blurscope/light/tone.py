@@ -314,7 +314,7 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
     ``mixed`` names the kinds of patches of known share that take part, besides the greys.
     """
     use = [p for p in patches if p.kind == "grey" or p.kind in mixed]
-    basis = np.stack([flat_basis(p.x, p.y, centre, radius) for p in use])
+    basis = flat_basis(*np.array([(p.x, p.y) for p in use]).T, centre, radius)
     n_flat, n_law, n_theta = basis.shape[1], len(levels), 0 if linear else KNOTS - 2
     index = {int(level): i for i, level in enumerate(levels)}
     grey = np.array([p.kind == "grey" for p in use])
@@ -433,7 +433,7 @@ def _closure(patches: list[Patch], fit, frame: tuple, kinds: tuple[str, ...]) ->
     span = law[-1] - law[0]
     for block in {p.block for p in patches if p.kind in kinds}:
         mine = [p for p in patches if p.block == block]
-        gain = [float(np.exp(flat_basis(p.x, p.y, centre, radius) @ flat)) for p in mine]
+        gain = np.exp(flat_basis(*np.array([(p.x, p.y) for p in mine]).T, centre, radius) @ flat)
         got = np.mean([(decode[p.codes] @ p.weights) / g for p, g in zip(mine, gain, strict=True)])
         expected = np.mean([sum(part * light[level] for level, part in p.mix.items()) for p in mine])
         worst = max(worst, abs(float(got - expected)) / span)

@@ -351,38 +351,41 @@ def _switch_phase(profiles: Profiles, fits, weights, lag, starts, capture: Captu
     profiles; what the response's own parameters can't mimic of that change is held against the residuals.
     """
     plain = capture.changed(start_phase=float(motion.start % 1.0))
-    trials = np.arange(-4, 4) / 8
-    operators: dict[float, np.ndarray] = {}
 
-    def change(c: float) -> np.ndarray:
-        for x in (c, 0.0):
-            if x not in operators:
-                moved = plain.changed(start_phase=plain.start_phase - x)
-                operators[x] = capture_operator(lag, profiles.ages, moved, starts)
-        return operators[c] - operators[0.0]
+    def operator(phase: float) -> np.ndarray:
+        moved = plain.changed(start_phase=plain.start_phase - phase)
+        return capture_operator(lag, profiles.ages, moved, starts)
 
-    if max(float(np.abs(change(c).cumsum(axis=1)).max()) for c in (-0.5, -0.25, 0.25)) < 4e-3:
+    here = operator(0.0)
+    change = {phase: operator(phase) - here for phase in (-0.5, -0.25, 0.25)}
+    if max(float(np.abs(c.cumsum(axis=1)).max()) for c in change.values()) < 4e-3:
         return 0.0
-    best = np.argmax(weights, axis=0)
-    gain = np.zeros(len(trials))
-    for i, b in enumerate(best):
-        fit = fits[b]
-        cells = cell_means(fit.family, fit.params[i : i + 1], fit.onset[i : i + 1], profiles.ages)[0]
-        w = 1 / profiles.sigma[i]
-        basis, _ = np.linalg.qr(fit.jacobian[i] * w[:, None])
-        res = (profiles.esf[i] - fit.model[i]) * w
-        span = fit.levels[i, 1] - fit.levels[i, 0]
-        misfit = max(float(res @ res) / len(res), 1.0)
-        for k, c in enumerate(trials.tolist()):
-            rest = res - span * (change(c) @ cells) * w
-            rest = rest - basis @ (basis.T @ rest)
-            gain[k] += float(rest @ rest) / misfit
-    k = int(np.argmin(gain))
-    if gain[np.argmin(np.abs(trials))] - gain[k] < 25:
+    best = [fits[b] for b in np.argmax(weights, axis=0)]
+    weight = 1 / profiles.sigma
+    rows = [(f.params[i : i + 1], f.onset[i : i + 1]) for i, f in enumerate(best)]
+    cells = np.concatenate([cell_means(f.family, *row, profiles.ages) for f, row in zip(best, rows, strict=True)])
+    res = (profiles.esf - np.array([f.model[i] for i, f in enumerate(best)])) * weight
+    scale = np.array([f.levels[i, 1] - f.levels[i, 0] for i, f in enumerate(best)])[:, None] * weight
+    misfit = np.maximum((res**2).mean(axis=1), 1.0)
+    basis = [np.linalg.qr(f.jacobian[i] * weight[i, :, None])[0] for i, f in enumerate(best)]
+
+    def cost(phase: float) -> float:
+        if phase and phase not in change:
+            change[phase] = operator(phase) - here
+        rest = res - scale * (cells @ change[phase].T) if phase else res
+        left = np.array([r @ r - np.sum((r @ b) ** 2) for r, b in zip(rest, basis, strict=True)])
+        return float((left / misfit).sum())
+
+    costs = {phase: cost(phase) for phase in (-0.5, -0.25, 0.0, 0.25)}
+    middle = min(costs, key=costs.__getitem__)
+    for phase in (middle - 0.125, middle + 0.125):
+        costs[phase] = cost(phase)
+    at = min(costs, key=costs.__getitem__)
+    if costs[0.0] - costs[at] < 25:
         return 0.0
-    a, b, c = gain[k - 1], gain[k], gain[(k + 1) % len(gain)]
+    a, b, c = cost(at - 0.125), costs[at], cost(at + 0.125)
     bend = a - 2 * b + c
-    return float(trials[k] + (0.5 * (a - c) / bend if bend > 0 else 0.0) / 8)
+    return at + (0.5 * (a - c) / bend if bend > 0 else 0.0) / 8
 
 
 def _realigned(reg: Registration, motion: Motion, layout: Layout, shift: float) -> Pose:

@@ -12,7 +12,7 @@ from blurscope.blur.families import Family
 ITERATIONS = 20
 FEW_ITERATIONS = 2  # after which the best of several starts goes on alone
 SMALL_STEPS = 3
-ONSETS = 12
+ONSETS = 9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -122,7 +122,8 @@ def extract_edges(
     def read(item: tuple) -> tuple | None:
         (block, u, a, b), (x, y) = item
         band, count = layout.blocks[block], len(x)
-        if min(x.min(), y.min()) < 1 or x.max() > w - 2 or y.max() > h - 2:
+        border = [np.concatenate([z[0], z[-1], z[:, 0], z[:, -1]]) for z in (x, y)]
+        if min(z.min() for z in border) < 1 or border[0].max() > w - 2 or border[1].max() > h - 2:
             return None
         picked = tone.sample(codes, x, y)
         phase = x[count // 2] - np.floor(x[count // 2])

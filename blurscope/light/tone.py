@@ -92,8 +92,9 @@ class Tone:
 
     def sample(self, codes: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Return the photo's light at campx positions (float32, 2-D), linear between pixels as light, not as codes."""
-        x0, y0 = max(0, int(x.min()) - 1), max(0, int(y.min()) - 1)
-        x1, y1 = min(codes.shape[1], int(x.max()) + 3), min(codes.shape[0], int(y.max()) + 3)
+        (left, right), (above, below) = (_reach(z) for z in (x, y))
+        x0, y0 = max(0, int(left) - 1), max(0, int(above) - 1)
+        x1, y1 = min(codes.shape[1], int(right) + 3), min(codes.shape[0], int(below) + 3)
         if (x1 - x0) * (y1 - y0) < 8 * x.size:
             light = cv2.LUT(codes[y0:y1, x0:x1], self.decode)
             return cv2.remap(light, x - x0, y - y0, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
@@ -108,6 +109,12 @@ class Tone:
     def law(self, level: np.ndarray) -> np.ndarray:
         """Return the display's light at levels: power law with the measured points' residuals interpolated."""
         return law_at(np.asarray(level, float), self.level, self.light, self.display_gamma)
+
+
+def _reach(z: np.ndarray) -> tuple[float, float]:
+    """Return the least and largest value of a smooth grid: they lie on its border."""
+    border = np.concatenate([z[0], z[-1], z[:, 0], z[:, -1]])
+    return border.min(), border.max()
 
 
 def law_at(level: np.ndarray, levels: np.ndarray, light: np.ndarray, gamma: float) -> np.ndarray:

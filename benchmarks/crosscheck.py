@@ -116,8 +116,7 @@ def blind_to_tracking(blind: bool):
     original = shot_module._capture
 
     def believed(*args: Any) -> Any:
-        capture, scale = original(*args)
-        return capture.changed(error_px_per_refresh=0.0, accel_px_per_refresh2=0.0), scale
+        return original(*args).changed(error_px_per_refresh=0.0, accel_px_per_refresh2=0.0)
 
     if blind:
         shot_module._capture = believed

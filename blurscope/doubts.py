@@ -9,8 +9,8 @@ import numpy as np
 from blurscope.blur.measure import Nuisance
 from blurscope.blur.operator import Capture, capture_operator
 from blurscope.light import MODE_LIGHT, Tone, law_at
+from blurscope.uncertainty import LENS_SD_PX, LENS_SHARE
 
-LENS_SD_PX, LENS_SHARE = 0.015, 0.03  # how well the blur across the motion is that along it: px, and share of it
 LEAST_CURVE_SD = 3e-4  # doubt of the tone curve at best, share of white
 SHARP_PX = 0.7  # blur across the motion up to which the stripes fix pose and curve to that
 MIXED_CURVE_SD = 0.15  # doubt of the curve per px of blur beyond

@@ -55,42 +55,7 @@ def measure(
     on_shot: Callable[[ShotFit], None] | None = None,
     say: Callable[[str], None] = lambda _: None,
 ) -> Measurement:
-    """Measure a pursuit photo of the plate.
-
-    Parameters
-    ----------
-    photo : path, Photo, or a sequence of them
-        Several are shots of one display and are combined.
-    pattern : path or Layout
-        The plate that was shown (``pattern.json``).
-    refresh_hz : float, optional
-        Replaces the pattern's, with a warning if it differs.
-    exposure_refreshes : float, optional
-        Checked against the streaks, which win.
-    still : path or Photo, optional
-        The plate standing still: gives the lens blur along the motion.
-    display_gamma, contrast : float, optional
-        ``light = black + (1 - black) signal^display_gamma`` with ``black = 1 / contrast``.
-    meter : (levels, light), optional
-        A light meter's table of the display.
-    notes : mapping, optional
-        Kept in ``capture.notes``.
-    label : str, optional
-        Name of the display; without it the photo's file name.
-    on_shot : callable, optional
-        Called with every shot's full result (for pictures).
-    say : callable
-        Progress.
-
-    Returns
-    -------
-    Measurement
-
-    Raises
-    ------
-    BlurscopeError
-        The photo or the pattern can't be used; one sentence says why.
-    """
+    """Measure pursuit photos of the plate; parameters, results and errors are those of `blurscope.measure`."""
     layout = pattern if isinstance(pattern, Layout) else read_pattern(pattern)
     hz = layout.refresh_hz if refresh_hz is None else float(refresh_hz)
     if not 1 <= hz <= 2000:

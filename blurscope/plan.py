@@ -13,7 +13,16 @@ from blurscope import __version__
 from blurscope.errors import PatternError, SettingsError
 from blurscope.pattern.budget import make_layouts
 from blurscope.pattern.layout import Layout
-from blurscope.uncertainty import K95, combine, resolution_sd
+from blurscope.uncertainty import (
+    K95,
+    LEAST_MISFIT,
+    LENS_SD_PX,
+    LENS_SHARE,
+    MODEL_TIME,
+    MODEL_WIDTH,
+    combine,
+    resolution_sd,
+)
 
 SCHEMA = "blurscope.plan/1"
 LN9 = math.log(9.0)
@@ -29,8 +38,6 @@ SMEAR_LIMIT = 0.35  # tracking error times exposure in units of a refresh's trav
 FLOOR = 8e-4  # what flat field and model leave of a profile at best, share of the step, per group of v/24 px
 TONE = 0.0015  # relative uncertainty of the tone curve that row halftones typically leave
 CORRELATION = 1.6  # inflation of the variance by interpolation and compression, whose neighbours share campx
-LENS_PX, LENS_SHARE = 0.015, 0.03  # how well the blur across the motion is that along it: px, and share of it
-MODEL_WIDTH, MODEL_TIME = 0.004, 0.002  # what the model may be wrong by, share of a width per unit of misfit
 MISFIT = 1.6  # chi-square per sample, per share of the noise in the variance of a sample; from simulated photos
 READ_NOISE_E = 4.0
 SCALE = 7e-4
@@ -245,14 +252,14 @@ def expected_precision(
     cut = (lift(light) - start - (stop - start) * base) / (high - low)
     moves = {
         "black": cut,
-        "lens": esf(tau, sigma_px=lens_px * (1 + LENS_SHARE) + LENS_PX) - base,
+        "lens": esf(tau, sigma_px=lens_px * (1 + LENS_SHARE) + LENS_SD_PX) - base,
         "tone": tone,
         "scale": esf(tau, stretch=1 + SCALE) - base,
     }
     u_tau = {"noise": math.sqrt(cov[0, 0])} | {k: abs(float(gain[0] @ m)) for k, m in moves.items()}
     slope = (blur_edge_time(tau * 1.02) - blur_edge_time(tau * 0.98)) / (0.04 * tau)
     # chi-square per sample of edges and streaks: the more noise there is beside the floor, the nearer to that of noise
-    misfit = max(MISFIT * float(np.mean(noise**2 / campx / variance)), 0.2)
+    misfit = max(MISFIT * float(np.mean(noise**2 / campx / variance)), LEAST_MISFIT)
     width = blur_edge_time(tau)
     model = {"bet": MODEL_WIDTH * misfit * width, "response": MODEL_TIME * misfit * (width + LN9 * tau)}
     if floor == 0.0:  # a bound, not a budget

@@ -22,7 +22,7 @@ from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
 from blurscope.pooling import lag_groups, pool_instances
 from blurscope.target import Pose, Registration, register
-from blurscope.tracking import Motion, cut_streaks, fit_motion, place_screen, read_lanes, slit_waveform
+from blurscope.tracking import Motion, cut_streaks, first_guess, fit_motion, place_screen, read_lanes, slit_waveform
 from blurscope.tracking.backlight import STEADY, Backlight, find_backlight
 from blurscope.tracking.lanes import Lane, Streak
 from blurscope.tracking.model import STEPS
@@ -189,12 +189,12 @@ def measure_shot(
 
     quick: list[FamilyFit] | None = None
 
-    def move(found: Profiles, before: Motion | None = None) -> tuple[Motion | None, list[Streak]]:
+    def move(found: Profiles, guess: np.ndarray | None = None) -> tuple[Motion | None, list[Streak]]:
         nonlocal quick
         lamp = backlight.emission
         quick, weights = compete(found, QUICK, quick, fresh=False, iterations=QUICK_ITERATIONS)
         steps = _quick_steps(quick, weights, pairs, layout)
-        return _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, before, lamp)
+        return _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess, lamp)
 
     motion, streaks = move(combined)
     if motion is not None:
@@ -204,27 +204,11 @@ def measure_shot(
             middle = motion.start + motion.exposure / 2
             trials = []
             for length in (motion.exposure, np.ceil(motion.exposure), np.ceil(motion.exposure) - 0.5):
-                fresh = replace(
-                    motion,
-                    start=middle - length / 2,
-                    exposure=float(length),
-                    error=0.0,
-                    accel=0.0,
-                    delay=0.0,
-                    along=0.0,
-                    across=0.0,
-                    sigma=lens_px,
-                    amplitude=1.0,
-                    delay_along=0.0,
-                    delay_across=0.0,
-                    error_along=0.0,
-                    error_across=0.0,
-                )
-                trials.append(move(combined, fresh))
+                trials.append(move(combined, first_guess(middle - length / 2, float(length), lens_px)))
             motion, streaks = min(trials, key=lambda t: np.inf if t[0] is None else t[0].chi2_ratio)
             if motion is not None:
                 backlight = find_backlight(streaks, motion, layout, pixel)
-                motion, streaks = move(combined, motion)
+                motion, streaks = move(combined, motion.vector())
     capture = base
 
     def misaligned(m: Motion) -> bool:
@@ -246,7 +230,7 @@ def measure_shot(
             )
         capture = _capture(base, motion, layout, backlight)
         combined, *_ = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift)
-        again, streaks = move(combined, motion)
+        again, streaks = move(combined, motion.vector())
         moved = abs(again.error - motion.error) + abs(again.exposure - motion.exposure) if again else 0.0
         motion = again or motion
         capture = _capture(base, motion, layout, backlight)
@@ -426,7 +410,7 @@ def _quick_steps(fits, weights, pairs, layout) -> dict[tuple[int, int], np.ndarr
     return out
 
 
-def _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, before=None, lamp=None):
+def _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess=None, lamp=None):
     """Fit the streaks with the responses found so far."""
     streaks = cut_streaks(lanes, layout, shift, exposure)
     if len(streaks) < 4 or exposure < 0.8:
@@ -445,7 +429,7 @@ def _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd
         pixel,
         lens_px,
         lens_sd=max(lens_sd, 0.05),
-        guess=None if before is None else before.vector(),
+        guess=guess,
         emission=lamp,
     )
     return motion, streaks

@@ -7,11 +7,11 @@ Times are in refreshes, parameters are logarithms where they must be positive. `
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-STEP = 1e-4  # of a parameter, for derivatives that have no closed form
+STEP = 1e-4  # of a parameter, for derivatives by differences
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,13 +44,10 @@ def numeric_slopes(integral: Callable) -> Callable[[np.ndarray, np.ndarray], np.
 
     def slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
         here = integral(t, p)
-        return np.stack([integral(t + STEP, p) - here, *(x - here for x in _moved(integral, t, p))]) / STEP
+        moved = [integral(t + STEP, p), *(integral(t, p + STEP * unit) for unit in np.eye(p.shape[-1]))]
+        return np.stack([x - here for x in moved]) / STEP
 
     return slopes
-
-
-def _moved(integral: Callable, t: np.ndarray, p: np.ndarray) -> list[np.ndarray]:
-    return [integral(t, p + STEP * unit) for unit in np.eye(p.shape[-1])]
 
 
 def _scaled(integral: Callable, step: Callable) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
@@ -217,6 +214,14 @@ def _s_overshoot(t: np.ndarray, p: np.ndarray) -> np.ndarray:
 
 
 _L = np.log
+_STAGED = Family(
+    name="staged",
+    integral=_staged,
+    slopes=_staged_slopes,
+    starts=((0.7, _L(0.2)), (1.2, _L(0.5))),
+    low=(0.2, -6.0),
+    high=(3.0, 2.0),
+)
 FAMILIES: tuple[Family, ...] = (
     Family(name="instant", integral=_instant, slopes=_instant_slopes, starts=((),), low=(), high=()),
     Family(
@@ -262,22 +267,8 @@ FAMILIES: tuple[Family, ...] = (
         low=(0.05, -5.0, -3.0),
         high=(4.0, 2.0, 3.5),
     ),
-    Family(
-        name="staged",
-        integral=_staged,
-        slopes=_staged_slopes,
-        starts=((0.7, _L(0.2)), (1.2, _L(0.5))),
-        low=(0.2, -6.0),
-        high=(3.0, 2.0),
-    ),
-    Family(
-        name="staged late",
-        integral=_staged_late,
-        slopes=_staged_late_slopes,
-        starts=((0.7, _L(0.2)), (1.2, _L(0.5))),
-        low=(0.2, -6.0),
-        high=(3.0, 2.0),
-    ),
+    _STAGED,
+    replace(_STAGED, name="staged late", integral=_staged_late, slopes=_staged_late_slopes),
     Family(
         name="ringing",
         integral=_ringing,

@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 
-from blurscope.blur.figures import curves_of
+from blurscope.blur.families import STEP
 from blurscope.blur.fit import FamilyFit, cell_means
-from blurscope.blur.propagate import SHARE, STEP, Bundle, Spread
+from blurscope.blur.propagate import SHARE, Bundle, Spread, nudged_curves
 
 STRETCH = 0.25  # refreshes after the switch from which time is felt logarithmically
 SIZES = np.geomspace(3e-3, 3.0, 13)  # of the correction, per unit of stretched time
@@ -183,8 +183,7 @@ def free_bundle(
     """
     fit, row = form.fit, form.row
     p = fit.params.shape[1]
-    params = fit.params[row]
-    t, b, tr, r = curves_of(fit.family, np.concatenate([params[None], params + STEP * np.eye(p)]), length, None)
+    t, (b,), tr, (r,) = nudged_curves(fit.family, fit.params[row : row + 1], length, None)
     effects = np.array([form.gain @ n.shift[row] for n in nuisances]).reshape(len(nuisances), -1)
     moves = np.concatenate([np.zeros((1, len(form.mean))), own @ form.root.T + shared @ effects, effects * SHARE])
     moves = moves + form.mean

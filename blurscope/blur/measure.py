@@ -21,7 +21,7 @@ from blurscope.blur.propagate import (
     figures_of_bundles,
     nudged_curves,
 )
-from blurscope.uncertainty import K95
+from blurscope.uncertainty import K95, LEAST_MISFIT, MODEL_LIGHT, MODEL_TIME, MODEL_WIDTH
 
 DRAWS = 96  # of a posterior
 TRIALS = 32  # of a fit whose linear budget they check
@@ -32,10 +32,7 @@ SMOOTHED = 5  # samples over which a shape shows
 FIRST = ("instant", "exponential", "s-shaped", "two exponentials", "staged")
 GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
 FAST_TAUS = np.concatenate([np.linspace(0.004, 0.12, 16), np.linspace(0.135, 0.5, 10)])  # refreshes
-# What the model may be wrong by, as shares of widths (refreshes) per unit of the photo's misfit; settled by the
-# coverage of simulated photos with all faults (benchmarks/coverage.py).
-MODEL_WIDTH, MODEL_TIME, MODEL_LIGHT = 0.004, 0.002, 0.001
-LEAST_MISFIT, MOST_MISFIT = 0.2, 5.0
+MOST_MISFIT = 5.0
 RESOLVED = 4.0  # tau over its sigma from which linear propagation is trusted
 
 

@@ -105,11 +105,11 @@ def capture_operator(
     firsts = np.arange(len(base)) if starts is None else np.asarray(starts)
     sizes = np.diff(np.append(firsts, len(base)))
     group = np.repeat(np.arange(len(firsts)), sizes)
-    ahead = base - np.repeat(np.minimum(base[firsts], base[firsts + sizes - 1]), sizes)
+    ahead = base - base[firsts][group]
     width = int(ahead.max()) + len(near)
     flat = (group * width + ahead)[:, None] + near + half
-    bands = np.bincount(flat.ravel(), (weight / np.repeat(sizes, sizes)[:, None]).ravel(), len(firsts) * width)
-    origin = np.minimum(base[firsts], base[firsts + sizes - 1]) - half - first * per
+    bands = np.bincount(flat.ravel(), (weight / sizes[group, None]).ravel(), len(firsts) * width)
+    origin = base[firsts] - half - first * per
     out = np.empty((len(firsts), raw.shape[1]))
     padded = np.concatenate([raw, np.zeros((width, raw.shape[1]))])
     for row, band, start in zip(out, bands.reshape(-1, width), origin.tolist(), strict=True):

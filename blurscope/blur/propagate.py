@@ -11,10 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blurscope.blur.families import Family
+from blurscope.blur.families import STEP, Family
 from blurscope.blur.figures import NAMES, curves_of, figures_of_curves, gaussian_edge_time, instant_reference, rise_time
 
-STEP = 1e-4  # of a parameter, for derivatives
 LAW = "display gamma"
 SHARE = 0.2  # of a standard deviation, for the linear budget
 

@@ -124,6 +124,12 @@ def _fit_length(step: np.ndarray, count: int) -> np.ndarray:
     return np.concatenate([step, np.full(count - len(step), step[-1])])
 
 
+def first_guess(start: float, exposure: float, sigma: float) -> np.ndarray:
+    """Return the parameters, in the order of `NAMES`, of a camera in step with a plate without delays."""
+    known = {"start": start, "exposure": exposure, "sigma": sigma, "amplitude": 1.0}
+    return np.array([known.get(name, 0.0) for name in NAMES])
+
+
 def fit_motion(
     streaks: list[Streak],
     waves: list[np.ndarray],
@@ -156,14 +162,9 @@ def fit_motion(
         Lens blur expected, px, with standard uncertainty ``lens_sd``.
     """
     v, sign = layout.px_per_refresh, layout.sign
-    p = np.array([sign * shift / v - exposure / 2, exposure, 0.0, 0.0, 0.0, 0.0, 0.0, sigma, 1.0, 0.0, 0.0, 0.0, 0.0])
-    if guess is not None:
-        p = guess.copy()
+    p = first_guess(sign * shift / v - exposure / 2, exposure, sigma) if guess is None else guess.copy()
     prior = np.array([np.inf, np.inf, 3.0, 0.5, 0.5, 1.5, 1.5, lens_sd, 0.6, 0.5, 0.5, ERROR_SLOPE_SD, ERROR_SLOPE_SD])
-    centre = p.copy()
-    centre[2:7] = 0
-    centre[9:] = 0
-    centre[7], centre[8] = sigma, 1.0
+    centre = first_guess(p[0], p[1], sigma)
     # the model itself is not better than this share of a streak
     rough = 0.01
 

@@ -11,6 +11,7 @@ from blurscope.blur.families import Family
 
 ITERATIONS = 20
 FEW_ITERATIONS = 2  # after which the best of several starts goes on alone
+SMALL_GAIN = 0.02  # of chi-square, below which a step is small
 SMALL_STEPS = 3
 ONSETS = 9
 
@@ -74,6 +75,8 @@ class _Problem:
         self.profile, self.weight, self.known = profile, weight, known
         self.count, self.held = len(family.low), held
         self.squared = weight**2
+        self.pull = self.squared * profile
+        self.sum_squared, self.sum_pull = self.squared.sum(axis=1), self.pull.sum(axis=1)
         self.prior = 1 / known[:, 2:] ** 2
         self.low = np.array([*family.low, -1.0 + 1e-3])
         self.high = np.array([*family.high, ages[-1] * 0.5])
@@ -105,13 +108,13 @@ class _Problem:
 
     def best_levels(self, edge: np.ndarray) -> np.ndarray:
         """Return the from and to levels that fit best, (..., n, 2)."""
-        low = 1 - edge
-        wl, wh = self.squared * low, self.squared * edge
-        aa = np.einsum("...m,...m->...", wl, low) + self.prior[:, 0]
-        ab = np.einsum("...m,...m->...", wl, edge)
-        bb = np.einsum("...m,...m->...", wh, edge) + self.prior[:, 1]
-        ra = np.einsum("...m,...m->...", wl, self.profile) + self.prior[:, 0] * self.known[:, 0]
-        rb = np.einsum("...m,...m->...", wh, self.profile) + self.prior[:, 1] * self.known[:, 1]
+        w, wd, sum_w, sum_wd = self.squared, self.pull, self.sum_squared, self.sum_pull
+        we = np.einsum("...m,...m->...", edge, w)
+        rb = np.einsum("...m,...m->...", edge, wd)
+        bb = np.einsum("...m,...m,...m->...", edge, edge, w)
+        aa, ab = sum_w - 2 * we + bb + self.prior[:, 0], we - bb
+        ra = sum_wd - rb + self.prior[:, 0] * self.known[:, 0]
+        bb, rb = bb + self.prior[:, 1], rb + self.prior[:, 1] * self.known[:, 1]
         det = aa * bb - ab * ab + 1e-12 * aa * bb + 1e-300
         return np.stack([(bb * ra - ab * rb) / det, (aa * rb - ab * ra) / det], axis=-1)
 
@@ -258,19 +261,30 @@ class _State:
         eye = np.eye(p + 3)
         diag = np.einsum("...ii->...i", gram)
         ridge = (diag + 1e-12 * diag.max())[..., None] * eye
-        improved = np.zeros_like(self.active)
+        improved, first = np.zeros_like(self.active), True
         for _ in range(4):
             lhs = gram + self.damp[..., None, None] * ridge + 1e-9 * eye
             delta = np.linalg.solve(lhs, grad[..., None])[..., 0]
+            least = SMALL_GAIN * np.maximum(1.0, 2e-3 * self.chi2)
+            # where no step of this length gains more than that the end is reached
+            self.active &= improved | ((delta * grad).sum(axis=-1) > least / 4) | first & (self.damp > 0.1)
+            first = False
             todo = self.active & ~improved
+            if not todo.any():
+                break
             trial = np.clip(self.x + np.clip(delta[..., : p + 1], -0.7, 0.7), problem.low, problem.high)
-            t_edge, t_levels, t_model, t_chi2 = problem.evaluate(np.where(todo[..., None], trial, self.x))
-            take = todo & (t_chi2 <= self.chi2)
-            gain = self.chi2 - t_chi2
-            self.x[take], self.edge[take], self.levels[take] = trial[take], t_edge[take], t_levels[take]
-            self.model[take] = t_model[take]
-            enough = gain < 0.02 * np.maximum(1.0, 2e-3 * self.chi2)
-            self.chi2[take] = t_chi2[take]
+            rows, part = slice(None), problem
+            if todo.any(axis=0).mean() < 0.7:
+                rows = np.nonzero(todo.any(axis=0))[0]
+                part = problem.of(rows)
+            t_edge, t_levels, t_model, t_chi2 = part.evaluate(trial[:, rows])
+            gain = np.full_like(self.chi2, -1.0)
+            gain[:, rows] = self.chi2[:, rows] - t_chi2
+            take = todo & (gain >= 0)
+            mine = take[:, rows]
+            self.x[take], self.edge[take], self.levels[take] = trial[take], t_edge[mine], t_levels[mine]
+            self.model[take], self.chi2[take] = t_model[mine], t_chi2[mine]
+            enough = gain < least
             self.small = np.where(take, np.where(enough, self.small + 1, 0), self.small)
             # a short step gains little because it is short: a nearly full one shows that the end is reached, or several
             self.active &= ~(take & enough & ((self.damp < 0.1) | (self.small >= SMALL_STEPS)))

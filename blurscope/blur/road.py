@@ -12,8 +12,8 @@ from blurscope.blur.families import FAMILIES, Family
 from blurscope.blur.figures import rise_time, step_response
 from blurscope.blur.fit import FamilyFit, fit_family
 
-CANDIDATES = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
-FURTHER = tuple(f for f in FAMILIES if f.name == "staged")
+CANDIDATES = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped"))
+FURTHER = tuple(f for f in FAMILIES if f.name in ("two exponentials", "staged"))
 GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
 AMPLITUDE_SD = 0.05  # the streak's own brightness is known to a few percent only
 DARK_SD = 0.02
@@ -22,7 +22,7 @@ SHAPE_SHARE = 0.07  # of the response: what shapes that are not tried may differ
 REPEATS = 2.0  # inflation of the variance: neighbours in a streak share their noise
 FAR = 1e3
 LENGTH = 12.0  # refreshes that a step is followed
-ITERATIONS = 10
+ITERATIONS = 5
 STEP = 1e-3  # of a parameter, for derivatives
 
 

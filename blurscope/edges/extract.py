@@ -12,6 +12,7 @@ from blurscope.pattern.layout import Layout
 FRONT = 0.32  # of a field, ahead of the edge
 MAX_ROWS = 160
 JPEG_BLOCK = 8.0  # campx
+FEW = 5  # every so many samples are looked at for clipping
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -107,7 +108,6 @@ def extract_edges(
     top_code = len(tone.decode) - 1
     clip_light = float(tone.decode[top_code - max(1, top_code // 256)])
     low_light = float(tone.decode[0])
-    h, w = codes.shape
     grids = []
     for block, u, _, _ in edges:
         band = layout.blocks[block]
@@ -122,15 +122,14 @@ def extract_edges(
     def read(item: tuple) -> tuple | None:
         (block, u, a, b), (x, y) = item
         band, count = layout.blocks[block], len(x)
-        border = [np.concatenate([z[0], z[-1], z[:, 0], z[:, -1]]) for z in (x, y)]
-        if min(z.min() for z in border) < 1 or border[0].max() > w - 2 or border[1].max() > h - 2:
+        picked = tone.sample(codes, x, y, keep_off=1)
+        if picked is None:
             return None
-        picked = tone.sample(codes, x, y)
-        phase = x[count // 2] - np.floor(x[count // 2])
-        few = picked[::3, ::3]
-        clipped = float(np.mean(few >= clip_light)) > 0.02
-        crushed = float(np.mean(few <= low_light)) > 0.3
-        line = picked.mean(axis=0).reshape(bins, per_bin).mean(axis=1)
+        phase = x[count // 2] % 1.0
+        few = picked[::FEW, ::FEW]
+        clipped = np.count_nonzero(few >= clip_light) > 0.02 * few.size
+        crushed = np.count_nonzero(few <= low_light) > 0.3 * few.size
+        line = np.add.reduce(np.add.reduce(picked, axis=0).reshape(bins, per_bin), axis=1) / (count * per_bin)
         ends = (x[0, 0], x[0, -1]), (y[count // 2, 0], y[count // 2, -1])
         rows = (block, u, band.top_row + band.height_px / 2, a, b, clipped, crushed)
         return line, ends, rows, float(np.mean(phase * (1 - phase)))

@@ -90,9 +90,18 @@ class Tone:
         """Return the flat field (1 at the centre) at campx positions."""
         return np.exp(flat_basis(x, y, self.centre, self.radius)[..., 1:] @ self.flat[1:])
 
-    def sample(self, codes: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        """Return the photo's light at campx positions (float32, 2-D), linear between pixels as light, not as codes."""
+    def sample(
+        self, codes: np.ndarray, x: np.ndarray, y: np.ndarray, *, keep_off: float | None = None
+    ) -> np.ndarray | None:
+        """Return the photo's light at campx positions (float32, 2-D), linear between pixels as light, not as codes.
+
+        With ``keep_off`` there is None where a position is nearer than that to the photo's outermost pixels.
+        """
         (left, right), (above, below) = (_reach(z) for z in (x, y))
+        if keep_off is not None:
+            far = right > codes.shape[1] - 1 - keep_off or below > codes.shape[0] - 1 - keep_off
+            if far or min(left, above) < keep_off:
+                return None
         x0, y0 = max(0, int(left) - 1), max(0, int(above) - 1)
         x1, y1 = min(codes.shape[1], int(right) + 3), min(codes.shape[0], int(below) + 3)
         if (x1 - x0) * (y1 - y0) < 8 * x.size:

@@ -94,7 +94,7 @@ def find_shift(codes: np.ndarray, pose: Pose, layout: Layout, lit: tuple[float, 
     best = (0.0, False, -1.0)
     for mirrored in (False, True):
         at = (np.round(-u if mirrored else u).astype(int)) % period
-        sums = np.zeros((6, period))
+        spectra = np.zeros((6, period), complex)
         for block, line, ok in zip(bands, picked, have, strict=True):
             value = np.where(ok, line, 0.0) / 255 if line.max(initial=0) <= 255 else np.where(ok, line, 0.0) / 65535
             fold = [np.bincount(at, w, period) for w in (ok.astype(float), value, value * value)]
@@ -103,8 +103,8 @@ def find_shift(codes: np.ndarray, pose: Pose, layout: Layout, lit: tuple[float, 
             ff = np.fft.fft(np.stack(fold))
             pairs = ((0, 0), (0, 1), (0, 2), (1, 0), (2, 0), (1, 1))
             # cyclic correlation: index s holds the sum over r of fold[r] e[r + s]
-            sums += np.stack([np.fft.ifft(np.conj(ff[i] * fe[j])).real for i, j in pairs])
-        n, se, see, sp, spp, spe = sums
+            spectra += np.stack([np.conj(ff[i] * fe[j]) for i, j in pairs])
+        n, se, see, sp, spp, spe = np.fft.ifft(spectra).real
         cov = spe / n - sp * se / n**2
         var = (spp / n - (sp / n) ** 2) * (see / n - (se / n) ** 2)
         score = cov / np.sqrt(np.maximum(var, 1e-12))

@@ -6,6 +6,8 @@ import numpy as np
 
 from blurscope.target.pose import Pose
 
+STILL_PX = 1e-4  # movement of the rows at which their fit ends
+
 
 def fit_rows(
     x: np.ndarray, y: np.ndarray, v: np.ndarray, weight: np.ndarray, start: Pose, *, distortion: int
@@ -32,31 +34,31 @@ def fit_rows(
     xn, yn = (x - start.centre[0]) / start.radius, (y - start.centre[1]) / start.radius
     r2 = xn * xn + yn * yn
 
-    def model(q: np.ndarray) -> np.ndarray:
+    def model(q: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the rows and their derivatives by the parameters, (n, 7)."""
         f = 1 + r2 * (q[5] + q[6] * r2)
         a, b = xn * f, yn * f
-        return (q[0] * a + q[1] * b + q[2]) / (q[3] * a + q[4] * b + 1)
+        below = q[3] * a + q[4] * b + 1
+        row = (q[0] * a + q[1] * b + q[2]) / below
+        bent = r2 * (xn * (q[0] - row * q[3]) + yn * (q[1] - row * q[4]))
+        return row, np.stack([a, b, np.ones_like(a), -a * row, -b * row, bent, r2 * bent], axis=1) / below[:, None]
 
     keep = np.ones(len(v), bool)
-    steps = np.array([1e-3, 1e-3, 1e-2, 1e-6, 1e-6, 1e-6, 1e-6])
+    row, jac = model(p)
     for _ in range(8):
-        base = model(p)
-        res = v - base
+        res = v - row
         middle = np.median(res[keep])
         spread = 1.4826 * np.median(np.abs(res[keep] - middle)) + 1e-3
-        keep = np.abs(res - middle) < max(4 * spread, 0.08)
+        before, keep = keep, np.abs(res - middle) < max(4 * spread, 0.08)
         if keep.sum() < free + 3:
             break
-        w = weight[keep] / (1 + ((res[keep] - middle) / (3 * spread)) ** 2)
-        jac = np.empty((int(keep.sum()), free))
-        for k in range(free):
-            q = p.copy()
-            q[k] += steps[k]
-            jac[:, k] = (model(q)[keep] - base[keep]) / steps[k]
-        sw = np.sqrt(w)
-        delta, *_ = np.linalg.lstsq(jac * sw[:, None], res[keep] * sw, rcond=None)
+        sw = np.sqrt(weight[keep] / (1 + ((res[keep] - middle) / (3 * spread)) ** 2))
+        delta, *_ = np.linalg.lstsq(jac[keep, :free] * sw[:, None], res[keep] * sw, rcond=None)
         p[:free] += delta
-    res = v - model(p)
+        last, (row, jac) = row, model(p)
+        if np.abs(row - last).max() < STILL_PX and (keep == before).all():
+            break
+    res = v - row
     matrix = np.array([m[0], [p[0], p[1], p[2]], [p[3], p[4], 1.0]])
     pose = Pose(matrix=matrix, k1=float(p[5]), k2=float(p[6]), centre=start.centre, radius=start.radius)
     return pose, res, keep

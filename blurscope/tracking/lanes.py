@@ -9,6 +9,7 @@ import numpy as np
 
 from blurscope.pattern.layout import Block, Layout, Slit
 
+STRIDES = 8  # places of the screen that are tried first over the length of a streak
 BINS = 20  # samples of a lane per refresh of travel, where the photo has that many
 PIECE_PX = 240.0  # of a lane, whose coordinates are one polynomial
 
@@ -121,8 +122,9 @@ def place_screen(lanes: list[Lane], layout: Layout, lit: tuple[float, float]) ->
         i = int(np.argmax(scores))
         return float(candidates[i]), scores[i]
 
-    coarse, _ = search(np.arange(np.floor(low), np.ceil(high) + 2, 2.0))
-    shift, score = search(coarse + np.arange(-2.0, 2.5, 0.5))
+    stride = float(np.clip(trial * layout.px_per_refresh / STRIDES, 2.0, 4.0))
+    coarse, _ = search(np.arange(np.floor(low), np.ceil(high) + 2, stride))
+    shift, score = search(coarse + np.arange(-stride, stride + 0.5, 0.5))
     return shift, exposure, score
 
 

@@ -16,6 +16,7 @@ ENOUGH = 0.02  # gain of a step in chi-square below which the fit has converged
 ERROR_SLOPE_SD = 0.2  # px per refresh over the screen
 SHORT_EXPOSURE = 1.6  # refreshes
 SHORT_ERROR_SHARE = 0.15  # of the speed
+SAME_BASIS = 0.01  # change of any parameter up to which that waveform's part in the streaks is taken as the same
 CLOCK_ROUGHNESS = 0.15  # second difference of that waveform, standard deviation, share of white
 
 
@@ -199,13 +200,15 @@ def fit_motion(
     best = cost(p, free, model)
     damp = 1e-3
     gram, grad = np.eye(n_p + n_w), np.zeros(n_p + n_w)
+    basis, basis_of = np.zeros((0, n_w)), np.full(n_p, np.inf)
     for _ in range(25):
         rest = (data - model) * weight
         jw = batch.slopes(p) * weight[:, None]
         gram[:n_p, :n_p] = jw.T @ jw + np.diag(1 / prior**2)
         grad[:n_p] = jw.T @ rest - (p - centre) / prior**2
         if n_w:
-            basis = batch.basis(p, clock, phases, CLOCK_CELLS, period) * weight[of_clock, None]
+            if np.abs(p - basis_of).max() > SAME_BASIS:
+                basis, basis_of = batch.basis(p, clock, phases, CLOCK_CELLS, period) * weight[of_clock, None], p
             gram[n_p:, n_p:] = basis.T @ basis + bend.T @ bend + 1e-6 * np.eye(n_w)
             gram[:n_p, n_p:] = jw[of_clock].T @ basis
             gram[n_p:, :n_p] = gram[:n_p, n_p:].T

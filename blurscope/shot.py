@@ -242,7 +242,7 @@ def measure_shot(
     starts = lag_groups(edges.lag_px, v)
     combined, instances, spread, groups = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift)
     if motion is not None:
-        quick, weights = compete(combined, QUICK, quick, fresh=False)
+        quick, weights = compete(combined, QUICK, quick, fresh=False, iterations=QUICK_ITERATIONS)
         late = _switch_phase(combined, quick, weights, edges.lag_px, starts, capture, motion)
         if late:
             motion = replace(motion, start=motion.start - late, delay=motion.delay - late)

@@ -12,9 +12,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from blurscope.blur.families import Family, numeric_slopes
+from blurscope.blur.families import Family
 from blurscope.blur.fit import fit_family
 
+STEP = 1e-4  # of a parameter, for derivatives by differences
 FOLDER = Path(__file__).parent / "data" / "nist_strd"
 MODELS = {  # f(x; b2, b3 ...); positive parameters are fitted as logarithms, as the families' time constants are
     "Misra1a": lambda x, b: -np.expm1(-b[0] * x),
@@ -33,6 +34,17 @@ def read(name: str):
     data = text[text.index("Data:", text.index("Number of Observations")) :].splitlines()[1:]
     y, x = np.array([line.split() for line in data if line.strip()], float).T
     return x, y, table[:, :2].T, table[:, 2], table[:, 3], spread
+
+
+def numeric_slopes(integral):
+    """Return derivatives by differences."""
+
+    def slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+        here = integral(t, p)
+        moved = [integral(t + STEP, p), *(integral(t, p + STEP * unit) for unit in np.eye(p.shape[-1]))]
+        return np.stack([x - here for x in moved]) / STEP
+
+    return slopes
 
 
 def as_family(x: np.ndarray, model, start: np.ndarray) -> Family:

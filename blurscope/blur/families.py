@@ -39,17 +39,6 @@ class Family:
     high: tuple[float, ...]
 
 
-def numeric_slopes(integral: Callable) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
-    """Return derivatives by differences."""
-
-    def slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
-        here = integral(t, p)
-        moved = [integral(t + STEP, p), *(integral(t, p + STEP * unit) for unit in np.eye(p.shape[-1]))]
-        return np.stack([x - here for x in moved]) / STEP
-
-    return slopes
-
-
 def _scaled(integral: Callable, step: Callable) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
     """Return the derivatives of a family whose only parameter, a logarithm, stretches time."""
 
@@ -192,25 +181,53 @@ def _staged_late_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     return _staged_slopes(t, p, 2.0)
 
 
+def _ringing_parts(t: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Return time, decay and oscillation from which the integral of the ringing step and its derivatives follow."""
+    t = np.maximum(t, 0.0)
+    z = np.exp(-p[..., 0:1]) - 1j * np.exp(p[..., 1:2])
+    return t, z, np.exp(-z * t)
+
+
 def _ringing(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     """Second order: ``1 - exp(-t/tau) (cos wt + c sin wt)``."""
-    tau, w, c = np.exp(p[..., 0:1]), np.exp(p[..., 1:2]), p[..., 2:3]
-    t = np.maximum(t, 0.0)
-    a = 1 / tau
-    e = np.exp(-a * t)
-    cos, sin = np.cos(w * t), np.sin(w * t)
-    d = a * a + w * w
-    int_cos = (a + e * (w * sin - a * cos)) / d
-    int_sin = (w - e * (a * sin + w * cos)) / d
-    return t - int_cos - c * int_sin
+    t, z, wave = _ringing_parts(t, p)
+    past = (1 - wave) / z
+    return t - past.real - p[..., 2:3] * past.imag
+
+
+def _ringing_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    t, z, wave = _ringing_parts(t, p)
+    c, w = p[..., 2:3], np.exp(p[..., 1:2])
+    past, moment = (1 - wave) / z, (1 - wave * (1 + z * t)) / z**2
+    step = (t > 0) * (1 - wave.real - c * wave.imag)
+    faster = w * (moment.imag - c * moment.real)
+    # a longer time constant at a lower frequency stretches time
+    stretched = t - past.real - c * past.imag - t * step
+    return np.stack([step, stretched + faster, faster, -past.imag])
+
+
+def _two_poles_parts(t: np.ndarray, tau: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the integral of ``1 - exp(-t/tau) (1 + t/tau)``, that step, and the integral's derivative by log(tau)."""
+    x = np.maximum(t, 0.0) / tau
+    rest = np.exp(-x)
+    step = 1 - rest * (1 + x)
+    integral = tau * (x - 2 + rest * (2 + x))
+    return integral, step, integral - tau * x * step
 
 
 def _s_overshoot(t: np.ndarray, p: np.ndarray) -> np.ndarray:
-    """A three-pole rise that overshoots by a share ``b`` and settles with a longer time constant."""
+    """A rise of two equal poles that overshoots by a share ``b`` and settles with a longer time constant."""
     b, tau = p[..., 0:1], np.exp(p[..., 1:2])
     slow = tau * (1.5 + np.exp(p[..., 2:3]))
-    pc = np.concatenate([np.full_like(p[..., 1:2], np.log(2.0)), p[..., 1:2]], axis=-1)
-    return (1 + b) * _gamma(t, pc) - b * _exp_integral(t, slow)
+    return (1 + b) * _two_poles_parts(t, tau)[0] - b * _exp_integral(t, slow)
+
+
+def _s_overshoot_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    b, tau, more = p[..., 0:1], np.exp(p[..., 1:2]), np.exp(p[..., 2:3])
+    first, second = _two_poles_parts(t, tau), _exp_parts(t, tau * (1.5 + more))
+    rise = (1 + b) * first[1] - b * second[1]
+    by_scale = b * second[2]
+    return np.stack([rise, first[0] - second[0], (1 + b) * first[2] - by_scale, -by_scale * (more / (1.5 + more))])
 
 
 _L = np.log
@@ -272,7 +289,7 @@ FAMILIES: tuple[Family, ...] = (
     Family(
         name="ringing",
         integral=_ringing,
-        slopes=numeric_slopes(_ringing),
+        slopes=_ringing_slopes,
         starts=((_L(0.4), _L(2.0), 0.3),),
         low=(-4.0, -2.0, -3.0),
         high=(2.0, 4.0, 3.0),
@@ -280,7 +297,7 @@ FAMILIES: tuple[Family, ...] = (
     Family(
         name="s-shaped overshoot",
         integral=_s_overshoot,
-        slopes=numeric_slopes(_s_overshoot),
+        slopes=_s_overshoot_slopes,
         starts=((0.15, _L(0.12), _L(4.0)),),
         low=(-0.6, -5.0, -3.0),
         high=(0.8, 1.0, 3.5),

@@ -13,7 +13,9 @@ ITERATIONS = 20
 FEW_ITERATIONS = 2  # after which the best of several starts goes on alone
 SMALL_GAIN = 0.02  # of chi-square, below which a step is small
 SMALL_STEPS = 3
+NO_GAIN = 1e-3  # share of a small gain: a step that promises no more is not tried
 ONSETS = 9
+LATE = 1e3  # refreshes, when every response has settled
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,6 +50,11 @@ class FamilyFit:
     def count(self) -> int:
         """Number of free parameters."""
         return self.params.shape[1] + 3
+
+    def of(self, rows: slice) -> FamilyFit:
+        """Return the fits of some of the profiles."""
+        names = ("params", "onset", "levels", "chi2", "model", "jacobian")
+        return FamilyFit(family=self.family, **{name: getattr(self, name)[rows] for name in names})
 
 
 def cell_means(family: Family, params: np.ndarray, onset: np.ndarray, ages: np.ndarray) -> np.ndarray:
@@ -98,6 +105,13 @@ class _Problem:
         by_time, *by_shape = self.family.slopes(self.ages - x[..., p, None], x[..., :p])
         moved = np.stack([*([] if self.held else by_shape), -by_time])
         return self._seen(np.diff(moved, axis=-1) / np.diff(self.ages))
+
+    def delay(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the mean delay of the response to a switch, and its derivatives by the shape parameters."""
+        p = self.count
+        late = np.array([LATE])
+        total = self.family.slopes(late, x[..., :p])[1:, ..., 0]
+        return LATE - self.family.integral(late, x[..., :p])[..., 0], -np.moveaxis(total, 0, -1)
 
     def _seen(self, cells: np.ndarray) -> np.ndarray:
         if self.operator.ndim == 2:
@@ -259,6 +273,15 @@ class _State:
             gram[..., p + 1 + k, p + 1 + k] += problem.prior[:, k]
             grad[..., p + 1 + k] -= problem.prior[:, k] * (levels[..., k] - problem.known[:, k])
         eye = np.eye(p + 3)
+        # a parameter that its bound stops stays there
+        stopped = np.zeros(grad.shape, bool)
+        stopped[..., : p + 1] = ((x <= problem.low) & (grad[..., : p + 1] < 0)) | (
+            (x >= problem.high) & (grad[..., : p + 1] > 0)
+        )
+        if stopped.any():
+            gram = np.where(stopped[..., None] | stopped[..., None, :], eye, gram)
+            grad = np.where(stopped, 0.0, grad)
+        delay, by_shape = problem.delay(x)
         diag = np.einsum("...ii->...i", gram)
         ridge = (diag + 1e-12 * diag.max())[..., None] * eye
         improved, first = np.zeros_like(self.active), True
@@ -266,13 +289,17 @@ class _State:
             lhs = gram + self.damp[..., None, None] * ridge + 1e-9 * eye
             delta = np.linalg.solve(lhs, grad[..., None])[..., 0]
             least = SMALL_GAIN * np.maximum(1.0, 2e-3 * self.chi2)
-            # where no step of this length gains more than that the end is reached
-            self.active &= improved | ((delta * grad).sum(axis=-1) > least / 4) | first & (self.damp > 0.1)
+            # where no step of this length promises anything the end is reached
+            self.active &= improved | ((delta * grad).sum(axis=-1) > NO_GAIN * least) | first & (self.damp > 0.1)
             first = False
             todo = self.active & ~improved
             if not todo.any():
                 break
-            trial = np.clip(self.x + np.clip(delta[..., : p + 1], -0.7, 0.7), problem.low, problem.high)
+            move = np.clip(delta[..., : p + 1], -0.7, 0.7)
+            trial = np.clip(self.x + move, problem.low, problem.high)
+            # the middle of the edge goes where the linear step sees it, however the response's own delay curves
+            ahead = delay + np.einsum("...k,...k->...", by_shape, move[..., :p]) - problem.delay(trial)[0]
+            trial[..., p] = np.clip(trial[..., p] + np.clip(ahead, -0.7, 0.7), problem.low[p], problem.high[p])
             rows, part = slice(None), problem
             if todo.any(axis=0).mean() < 0.7:
                 rows = np.nonzero(todo.any(axis=0))[0]

@@ -279,8 +279,9 @@ def measure_profiles(
         turns = (round(float(fits[b].onset[i]) * len(emission)) for i, b in enumerate(best))
         lamps = [np.roll(emission, -turn) for turn in turns]
     curves = _curves(fits, weights, profiles.length, lamps)
+    fast = _fast_fits(fits, best, forms, profiles)
     plans = [
-        _plan(i, fits, weights[:, i], forms[i], profiles, nuisances, shared, rng, lamp, curves)
+        _plan(i, fits, weights[:, i], forms[i], profiles, nuisances, shared, rng, lamp, curves, fast)
         for i, lamp in enumerate(lamps)
     ]
     misfit = _misfit(profiles, fits, forms, best, streak_chi2)
@@ -317,11 +318,10 @@ def _curves(fits, weights, length, lamps) -> dict[tuple[int, int], tuple[np.ndar
     return out
 
 
-def _plan(i, fits, weights, form, profiles, nuisances, shared, rng, emission, curves) -> list[Bundle]:
+def _plan(i, fits, weights, form, profiles, nuisances, shared, rng, emission, curves, fast) -> list[Bundle]:
     """Return the curves whose figures make up one transition's result, a bundle for each family that counts."""
     kept = [k for k in np.argsort(-weights) if weights[k] >= MIN_WEIGHT]
     names = [f.family.name for f in fits]
-    best = names[kept[0]]
     out, used = [], 0
     given = 0.0
     if form is not None:
@@ -329,11 +329,9 @@ def _plan(i, fits, weights, form, profiles, nuisances, shared, rng, emission, cu
         used = max(2, round(DRAWS * given))
         own = rng.standard_normal((used, form.root.shape[1]))
         out.append(free_bundle(form, given, profiles.ages, nuisances, shared[:used], own, profiles.length))
-    # an instant family has no width to be unsure of: its weight is carried by the exponential's posterior
-    elif best == "instant" or (best == "exponential" and not _resolved(fits[kept[0]], i, profiles)):
-        exponential = fits[names.index("exponential")]
-        draws, point = _posterior_fast(i, exponential.family, profiles, nuisances, shared, rng)
-        return [fast_bundle(i, exponential.family, point, draws, profiles.length, emission)]
+    elif i in fast:
+        draws, point = _posterior_fast(i, fast[i], profiles, nuisances, shared, rng)
+        return [fast_bundle(i, fast[i].family, point, draws, profiles.length, emission)]
     kept = [k for k in kept if names[k] != "instant"]
     if not kept:
         return [replace(out[0], share=1.0)]
@@ -469,22 +467,44 @@ def _resolved(fit: FamilyFit, i: int, profiles: Profiles) -> bool:
     return cov[0, 0] < 1 / RESOLVED**2
 
 
-def _posterior_fast(i, family, profiles, nuisances, shared, rng) -> tuple[np.ndarray, np.ndarray]:
+def _fast_fits(fits, best, forms, profiles: Profiles) -> dict[int, FamilyFit]:
+    """Return, for transitions too fast for linear propagation, the fits of an exponential at each of `FAST_TAUS`.
+
+    An instant family has no width to be unsure of: its weight is carried by the exponential's posterior.
+    """
+    names = [f.family.name for f in fits]
+    which = [
+        i
+        for i, (b, form) in enumerate(zip(best, forms, strict=True))
+        if form is None
+        and (names[b] == "instant" or (names[b] == "exponential" and not _resolved(fits[b], i, profiles)))
+    ]
+    if not which:
+        return {}
+    n = len(FAST_TAUS)
+    alike = profiles.operator.ndim == 2
+    out = {}
+    for rows in [which] if alike else [[i] for i in which]:
+        fit = fit_family(
+            fits[names.index("exponential")].family,
+            np.repeat(profiles.esf[rows], n, axis=0),
+            np.repeat(1 / profiles.sigma[rows], n, axis=0),
+            profiles.operator if alike else profiles.operator[rows[0]],
+            profiles.ages,
+            np.repeat(profiles.levels[rows], n, axis=0),
+            held=np.tile(np.log(FAST_TAUS)[:, None], (len(rows), 1)),
+        )
+        out |= {i: fit.of(slice(k * n, (k + 1) * n)) for k, i in enumerate(rows)}
+    return out
+
+
+def _posterior_fast(i, fits: FamilyFit, profiles, nuisances, shared, rng) -> tuple[np.ndarray, np.ndarray]:
     """Posterior of the time constant of a pixel too fast for linear propagation (flat prior in tau).
 
     Each trial moves the profile by its share of the shared effects and has a posterior of its own over the time
     constants, the onset and the levels fitted to each.
     """
     n = len(FAST_TAUS)
-    fits = fit_family(
-        family,
-        np.repeat(profiles.esf[i : i + 1], n, axis=0),
-        np.repeat(1 / profiles.sigma[i : i + 1], n, axis=0),
-        profiles.operator if profiles.operator.ndim == 2 else profiles.operator[i],
-        profiles.ages,
-        np.repeat(profiles.levels[i : i + 1], n, axis=0),
-        held=np.log(FAST_TAUS)[:, None],
-    )
     weight = 1 / profiles.sigma[i]
     moves = shared @ np.array([x.shift[i] for x in nuisances]).reshape(len(nuisances), -1) * weight
     chi2 = np.empty((len(moves), n))

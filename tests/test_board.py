@@ -24,6 +24,7 @@ from blurscope.board import (
     to_srgb,
 )  # fmt: skip
 from blurscope.board.ranking import holm, ranks
+from blurscope.camera import Camera, Display, Response, film
 from blurscope.cli import main
 from blurscope.errors import SettingsError
 from blurscope.files import write_json
@@ -168,6 +169,31 @@ def test_the_computed_picture_follows_the_closed_form(hz):
     assert np.abs(row - expect).max() < 0.05
 
 
+@pytest.mark.parametrize("duty", [0.004, 0.02, 0.3])
+def test_the_computed_picture_of_a_strobe_is_a_staircase(duty):
+    """A flash at the end of each refresh samples the exponential once a refresh: 1 - exp(-age / tau)."""
+    m = measurement(response_ms=20.0)
+    m["lens"]["sigma_px"] = q(0.0)
+    m["capture"]["campx_per_px"] = 1000.0
+    levels = np.zeros((4, 240), np.uint8)
+    levels[:, :100] = 255
+    row = render(compute_panel(m, read_reference(f"strobe={duty}")), levels, 140, 4.0)[8]
+    u = (np.arange(row.size) + 0.5) / 4
+    expect = np.zeros(row.size)
+    moments = 1 - duty * (np.arange(400) + 0.5) / 400
+    for s in moments:
+        whole = np.floor((100 - u) / 8 - s)  # refreshes since the pixel under the plate's place switched
+        expect += np.where(whole >= 0, 1 - np.exp(-(whole + s) * (1000 / 60) / (20.0 / LN9)), 0) / 400
+    assert math.sqrt(np.mean((row - expect) ** 2)) < 0.02
+
+
+def test_a_measurement_without_light_is_refused_in_one_sentence():
+    m = measurement()
+    m["light"]["law"]["light"] = [0.3] * len(m["light"]["law"]["light"])
+    with pytest.raises(SettingsError, match="measure its photo again"):
+        render(compute_panel(m, read_reference("instant")), np.zeros((4, 60), np.uint8), 40, 2.0)
+
+
 # -------------------------------------------------------------------------------------------------------- the board
 
 
@@ -240,6 +266,53 @@ def test_crops_from_measured_photos_agree_with_the_computed_picture(tmp_path):
     assert board.references[1].computed == "60 Hz"
     inner = np.s_[24:-24, 24:-24]
     assert math.sqrt(np.mean((photo - computed)[inner] ** 2)) < 0.02
+
+
+def test_crops_of_one_display_by_four_cameras_agree_in_scale_and_light(tmp_path):
+    """From files to crops: other distance, rotation, exposure and tone curve, one panel; scale 0.2 %, light 1 %."""
+    from scipy.optimize import least_squares
+
+    from blurscope.pattern.budget import make_layouts
+    from blurscope.pipeline import measure
+    from blurscope.sidebyside import build_board
+
+    layout = make_layouts(640, 400, px_per_refresh=8, levels=3)[0][0]
+    panel = Display(label="Cedar", response=Response(shape="exponential", time_ms=3.0))
+    files = []
+    for i, camera in enumerate(
+        (
+            Camera(campx_per_px=3.0),
+            Camera(campx_per_px=2.4, roll_deg=2.0, exposure_refreshes=3.0),
+            Camera(campx_per_px=3.8, roll_deg=-3.0, yaw_deg=2.0, white_share=0.6),
+            Camera(campx_per_px=2.8, tone="s-curve"),
+        )
+    ):
+        shot = film(layout, panel, camera, seed=i)
+        photo = tmp_path / f"photo{i}{shot.suffix}"
+        photo.write_bytes(shot.data)
+        write_json(tmp_path / f"m{i}.json", measure(photo, pattern=layout, label=f"camera {i}").as_json())
+        files.append(tmp_path / f"m{i}.json")
+    crops = [p.light for p in build_board(files, length_px=200).panels]
+    rows, columns = crops[0].shape
+    bands = [slice(int(a * rows), int(b * rows)) for a, b in ((0.4, 0.6), (0.75, 0.95))]
+    lines = [[crop[band].mean(axis=0) for band in bands] for crop in crops]
+    at = np.arange(columns) - columns / 2
+
+    def differ(p, other):
+        """The first crop less another one, stretched about its middle, moved, lifted and lit."""
+        return np.concatenate(
+            [
+                (p[2] + p[3] * np.interp(at * (1 + p[0]) + p[1], at, b) - a)[20:-20]
+                for a, b in zip(lines[0], other, strict=True)
+            ]
+        )
+
+    for other in lines[1:]:
+        stretch, _, lift, gain = least_squares(differ, [0, 0, 0, 1], args=(other,)).x
+        assert abs(stretch) < 0.002
+        assert abs(lift) < 0.01
+        assert abs(gain - 1) < 0.01
+        assert np.abs(differ([0, 0, 0, 1], other)).max() < 0.02
 
 
 @pytest.mark.parametrize("lost", ["edges", "capture", "summary", "light", "tracking", "registration"])

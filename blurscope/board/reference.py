@@ -16,7 +16,7 @@ import numpy as np
 
 from blurscope.errors import SettingsError
 from blurscope.shapes.blurred import BlurredEdge
-from blurscope.shapes.emission import HOLD, Emission, strobe, weight_at
+from blurscope.shapes.emission import HOLD, Emission, strobe
 from blurscope.shapes.steps import Step, instant_step, sampled_step
 
 PHASES = 24  # moments of a refresh that are averaged
@@ -230,10 +230,7 @@ def render(panel: ComputedPanel, levels: np.ndarray, columns: int, samples_per_p
     samples = round(columns * samples_per_px)
     place = (np.arange(samples) + 0.5) / samples_per_px
     total, weights = np.zeros((levels.shape[0], samples)), 0.0
-    for s in (np.arange(PHASES) + 0.5) / PHASES:
-        weight = float(weight_at(panel.emission, hold, np.array([s * hold]))[0])
-        if weight == 0:
-            continue
+    for s, weight in _lit_moments(panel.emission):
         cells = [np.floor(place + travel * s + travel * k + 1e-9).astype(int) for k in range(max(history, 1) + 1)]
         seen = levels[:, np.clip(cells[-1], 0, levels.shape[1] - 1)]
         out = light[seen]
@@ -253,10 +250,22 @@ def render(panel: ComputedPanel, levels: np.ndarray, columns: int, samples_per_p
     return gaussian_filter(picture, sigma, mode="nearest").astype(np.float32)
 
 
+def _lit_moments(emission: Emission) -> list[tuple[float, float]]:
+    """Return moments of the lit parts of a refresh, as shares of it, and what each weighs; short flashes have some."""
+    out = []
+    for start, end, weight in emission.pieces:
+        count = math.ceil(PHASES * (end - start) - 1e-9)
+        length = (end - start) / count
+        out += [(start + (k + 0.5) * length, weight * length) for k in range(count)]
+    return out
+
+
 def law_of(measurement: Mapping[str, Any]) -> np.ndarray:
     """Return the display's light of all 256 levels, 0 black and 1 white, interpolated in the signal domain."""
     law, gamma = measurement["light"]["law"], measurement["light"].get("display_gamma") or 2.2
     light = np.array(law["light"], float)
+    if not light[-1] > light[0]:
+        raise SettingsError("a measurement's light does not rise with the display's levels: measure its photo again")
     share = np.clip((light - light[0]) / (light[-1] - light[0]), 0, None) ** (1 / gamma)
     return np.interp(np.arange(256), law["level"], share) ** gamma
 

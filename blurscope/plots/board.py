@@ -16,7 +16,8 @@ LINES = [("#0072B2", "-"), ("#D55E00", "--"), ("#009E73", "-."), ("#AA4499", ":"
 TITLES = {"bet_ms": ("BET", "ms"), "ghost_ms": ("ghost", "ms"), "overshoot_pct": ("overshoot", "%"),
           "response_ms": ("response", "ms"), "response_signal_ms": ("response in signal", "ms")}  # fmt: skip
 WIDTH_IN, MARGIN_IN, GAP_IN = 12.0, 0.4, 0.35
-LABEL_LENGTH = 44
+LABEL_LENGTH = 60
+WIDEST_EM = 0.72  # of a bold letter, mean over a line
 
 
 def shorten(text: str, length: int = LABEL_LENGTH) -> str:
@@ -86,15 +87,15 @@ def board_picture(board: Any) -> Picture:
             _scale_bar(axes, panel)
         at = top + crop_in + 0.08
         place_text = f"{board.places[k]}   " if k < len(board.places) else ""
-        tag = "COMPUTED, not a photo: " if panel.computed else ""
-        name, size = shorten(panel.label, 40 if columns < 3 else 30), 10.5 if columns < 3 else 9
-        write(x, at, place_text + tag + name, size, weight="bold",
-              color=LINES[1][0] if panel.computed else INK)  # fmt: skip
+        accent = LINES[1][0] if panel.computed else INK
+        name = place_text + shorten(panel.label, LABEL_LENGTH)
+        size = min(10.5 if columns < 3 else 9, 72 * cell_in / (len(name) * WIDEST_EM))
+        write(x, at, name, size, weight="bold", color=accent)
         exposure = "" if panel.exposure_refreshes is None else f", exposure {panel.exposure_refreshes:.2g} refreshes"
         turned = ", mirrored (moved left)" if panel.mirrored else ""
-        write(
-            x, at + 0.24, f"{panel.refresh_hz:g} Hz, {panel.speed_px_per_s:.0f} px/s{exposure}{turned}", 7.5, color=PALE
-        )
+        tag = "COMPUTED, not a photo: " if panel.computed else ""
+        shot = f"{tag}{panel.refresh_hz:g} Hz, {panel.speed_px_per_s:.0f} px/s{exposure}{turned}"
+        write(x, at + 0.24, shot, 7.5, color=accent if panel.computed else PALE)
         f = panel.figures
         words = [
             f"{TITLES[n][0]} {with_u95(f.get(n), TITLES[n][1])}"
@@ -124,7 +125,7 @@ def _scale_bar(axes: Any, panel: Any) -> None:
     axes.plot([left, right], [0.93 * h] * 2, color="black", linewidth=4.5, solid_capstyle="butt")
     axes.plot([left, right], [0.93 * h] * 2, color="white", linewidth=2.2, solid_capstyle="butt")
     axes.text(
-        (left + right) / 2, 0.9 * h, f"{px} px = {ms:.1f} ms", color="white", fontsize=7, ha="center", va="bottom",
+        right, 0.9 * h, f"{px} px = {ms:.1f} ms", color="white", fontsize=7, ha="right", va="bottom",
         bbox={"facecolor": "black", "alpha": 0.72, "pad": 1.4, "edgecolor": "none"},
     )  # fmt: skip
     axes.set_xlim(-0.5, w - 0.5)
@@ -153,7 +154,7 @@ def _profiles(axes: Any, board: Any) -> None:
         lag, esf = p.curves[pair]
         colour, line = LINES[k % len(LINES)]
         width = 1.0 if p.computed else 1.7
-        axes.plot(lag, esf, color=colour, linestyle=line, linewidth=width, label=shorten(p.label, 28))
+        axes.plot(lag, esf, color=colour, linestyle=line, linewidth=width, label=shorten(p.label, 40))
         late = np.nonzero(np.abs(esf - 1) > 0.03)[0]
         ends.append(float(lag[late[-1]]) if late.size else 0.0)
     for level in (0.1, 0.9):

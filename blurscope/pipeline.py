@@ -26,6 +26,7 @@ from blurscope.uncertainty import resolution_sd
 
 MAX_ERROR_PX = 3.0
 POOR_CHI2 = 6.0
+DOUBTFUL = frozenset({"poor_fit", "instances_disagree", "not_settled", "roads_disagree"})  # figures to be checked first
 EXPOSURE_SD = 0.02  # refreshes, of the ends of the streaks
 MAX_HALO = 0.012  # of a step beside the stripes, from which the camera counts as sharpening
 SQUARE_SD = 0.004  # departure of the plate from square pixels by perspective and lens
@@ -398,7 +399,7 @@ def _edge(shot: ShotFit, i: int, hold_ms: float, roads: Mapping[tuple[int, int],
     for q in figures.values():
         if q.value is None:
             flags += [f for f in q.flags if f not in flags]
-    ok = figures["bet_ms"].value is not None and not {"poor_fit", "instances_disagree"} & set(flags)
+    ok = figures["bet_ms"].value is not None and not DOUBTFUL & set(flags)
     return EdgeBlur(
         from_level=a,
         to_level=b,

@@ -315,6 +315,42 @@ def test_crops_of_one_display_by_four_cameras_agree_in_scale_and_light(tmp_path)
         assert np.abs(differ([0, 0, 0, 1], other)).max() < 0.02
 
 
+def test_a_panel_computed_for_120_hz_is_the_panel_filmed_at_120_hz(tmp_path):
+    """From the photo at 60 Hz: figures within 3 % and inside u95 of the truth, picture within 2 % RMS of the film."""
+    from dataclasses import replace
+
+    from blurscope.pattern.budget import make_layouts
+    from blurscope.pipeline import measure
+    from blurscope.sidebyside import build_board
+
+    slow = make_layouts(640, 400, px_per_refresh=8, levels=3)[0][0]
+    fast = replace(slow, refresh_hz=120.0, px_per_refresh=4, field_refreshes=2 * slow.field_refreshes)
+    panel = Display(label="Alder", response=Response(shape="s-shaped", time_ms=10.0))
+    files = []
+    for layout, refreshes in ((slow, 4.0), (fast, 8.0)):
+        camera = Camera(campx_per_px=3.0, exposure_refreshes=refreshes)
+        shot = film(layout, panel, camera, start_refresh=round(layout.refresh_hz / 2), seed=3)
+        name = f"{layout.refresh_hz:g}"
+        (tmp_path / f"{name}{shot.suffix}").write_bytes(shot.data)
+        m = measure(tmp_path / f"{name}{shot.suffix}", pattern=layout, label=name).as_json()
+        write_json(tmp_path / f"{name}.json", m)
+        files.append(tmp_path / f"{name}.json")
+        if layout is slow:
+            found = computed_edges(compute_panel(m, read_reference("120hz")))
+    for t in shot.truth["transitions"]:
+        q = found[t["from_level"], t["to_level"]]
+        for name in ("bet_ms", "ghost_ms"):
+            assert abs(q[name]["value"] - t[name]) <= q[name]["u95"]
+        assert q["bet_ms"]["value"] == pytest.approx(t["bet_ms"], rel=0.03)
+        assert q["ghost_ms"]["value"] == pytest.approx(t["ghost_ms"], rel=0.03)
+    board = build_board(files, what_if=["120hz"], instant=False, length_px=160, of="60")
+    real = next(p.light for p in board.panels if p.label == "120")
+    rows = real.shape[0]
+    for first, last in ((0.4, 0.6), (0.75, 0.95)):  # two bands of edges; what the lanes show depends on the refresh
+        part = np.s_[int(first * rows) : int(last * rows), 24:-24]
+        assert math.sqrt(np.mean((real - board.references[0].light)[part] ** 2)) < 0.02
+
+
 @pytest.mark.parametrize("lost", ["edges", "capture", "summary", "light", "tracking", "registration"])
 def test_a_file_that_lacks_a_part_is_refused_in_one_sentence(lost, tmp_path, capsys):
     m = measurement()

@@ -181,15 +181,15 @@ def summary_of(edges: list[EdgeBlur], hold_ms: float) -> dict[str, Any]:
         return [e.figures[name] for e in usable]
 
     settled, shares = 0.0, []
-    for e in usable:
-        if e.step:
-            t, light = np.asarray(e.step["t_ms"]), np.asarray(e.step["light"])
-            late = light[t >= hold_ms]
-            shares.append(bool(late.size and np.abs(late - 1).max() <= 0.05))
+    shown = [e for e in usable if e.step and "pwm_unresolved" not in e.flags]  # flashes don't show the pixel's step
+    for e in shown:
+        t, light = np.asarray(e.step["t_ms"]), np.asarray(e.step["light"])
+        late = light[t >= hold_ms]
+        shares.append(bool(late.size and np.abs(late - 1).max() <= 0.05))
     share = Q.missing("no_instance")
     if shares:
         settled = float(np.mean(shares))
-        near = np.mean([_near_limit(e, hold_ms) for e in usable if e.step])
+        near = np.mean([_near_limit(e, hold_ms) for e in shown])
         share = Q(value=settled, u95=float(near))
     return {
         "edges": len(edges),

@@ -194,6 +194,21 @@ def test_a_measurement_without_light_is_refused_in_one_sentence():
         render(compute_panel(m, read_reference("instant")), np.zeros((4, 60), np.uint8), 40, 2.0)
 
 
+def flashing() -> dict:
+    m = measurement("Birch", response_ms=6.0)
+    m["backlight"] = {"kind": "strobe", "duty": q(0.3), "frequency_hz": q(60.0), "pulses_per_refresh": 1}
+    for e in m["edges"]:
+        e["response_ms"] = {"value": None, "u95": None, "flags": ["pwm_unresolved"]}
+        e["quality"]["flags"] = ["pwm_unresolved"]
+    return m
+
+
+def test_a_flashing_backlight_gives_no_panel_at_another_refresh():
+    with pytest.raises(SettingsError, match="flashing backlight"):
+        compute_panel(flashing(), read_reference("120hz"))
+    assert compute_panel(flashing(), read_reference("instant")).steps
+
+
 # -------------------------------------------------------------------------------------------------------- the board
 
 

@@ -210,6 +210,19 @@ def test_no_serious_accessibility_finding(page, browser, axe, scheme, tmp_path):
         seen.page.close()
 
 
+def test_a_flashing_backlight_is_not_divided_into_hold_and_panel(tmp_path, capsys):
+    lit = {"kind": "strobe", "duty": {"value": 0.3, "u95": 0.01}, "frequency_hz": None, "pulses_per_refresh": 1}
+    birch = measurement("Birch") | {"backlight": lit}
+    for e in birch["edges"]:
+        e["quality"]["flags"] = ["pwm_unresolved"]
+    paths = write_all(tmp_path, [measurement("Alder"), birch])
+    assert main(["report", *map(str, paths), "--out", str(tmp_path / "r.html")]) == 0, capsys.readouterr().err
+    text = (tmp_path / "r.html").read_text()
+    assert "Birch: its backlight flashes, lit for 30 % of the time, and draws edges as multiple images" in text
+    assert "Alder: 13.3 ms of its blurred edge time come from holding each refresh" in text
+    assert "Birch: 13.3 ms" not in text
+
+
 def test_markdown_shows_hostile_labels_as_text():
     text = report_markdown([measurement(label) for label in HOSTILE])
     assert "<script" not in text

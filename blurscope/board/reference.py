@@ -99,6 +99,12 @@ class ComputedPanel:
         return 1000 / self.hold_ms
 
 
+def has_step(edge: Mapping[str, Any]) -> bool:
+    """Return whether an edge's step may be used: a flashing backlight shows too little of it."""
+    quality = edge["quality"]
+    return bool(quality["ok"] and edge.get("step") and "pwm_unresolved" not in quality.get("flags", ()))
+
+
 def compute_panel(measurement: Mapping[str, Any], reference: Reference) -> ComputedPanel:
     """Return the panel of a reference; the plate keeps its speed in px per second."""
     capture = measurement["capture"]
@@ -107,11 +113,14 @@ def compute_panel(measurement: Mapping[str, Any], reference: Reference) -> Compu
     for e in measurement["edges"]:
         if reference.scale == 0:
             steps[e["from_level"], e["to_level"]] = instant_step()
-        elif e["quality"]["ok"] and e.get("step"):
+        elif has_step(e):
             step = sampled_step(np.array(e["step"]["t_ms"]), np.array(e["step"]["light"]))
             steps[e["from_level"], e["to_level"]] = step if reference.scale == 1 else step.scaled(reference.scale)
     if not steps:
-        raise SettingsError("a measurement has no usable response to compute a reference from")
+        raise SettingsError(
+            "a measurement has no usable response to compute a reference from (a flashing backlight hides it); measure "
+            "with the strobe off, or leave out --what-if"
+        )
     return ComputedPanel(
         reference=reference,
         measurement=measurement,

@@ -163,7 +163,7 @@ def _profiles(axes: Any, board: Any) -> None:
     axes.set_xlabel("ms behind the edge", fontsize=8, color=INK)
     axes.set_ylabel("share of the transition", fontsize=8, color=INK)
     axes.set_title(f"Profiles of {pair[0]} → {pair[1]}, in light", fontsize=9.5, loc="left", color=INK)
-    legend = axes.legend(fontsize=7, frameon=False, loc="lower right")
+    legend = axes.legend(fontsize=7, framealpha=0.85, edgecolor="none", loc="lower right")
     for text in legend.get_texts():
         text.set_parse_math(False)
 

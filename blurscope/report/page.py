@@ -11,7 +11,17 @@ from typing import Any
 import numpy as np
 
 from blurscope import __version__
-from blurscope.board import INSTANT, Board, Reference, compare_pairs, compute_panel, figure_of, order_by, to_srgb
+from blurscope.board import (
+    INSTANT,
+    Board,
+    Reference,
+    compare_pairs,
+    compute_panel,
+    figure_of,
+    has_step,
+    order_by,
+    to_srgb,
+)
 from blurscope.board.compose import CAUTION, fairness
 from blurscope.board.ranking import FIGURES, ranks, sentences
 from blurscope.plots.board import board_picture, picture_bytes, shorten, with_u95
@@ -161,6 +171,15 @@ def _summary(
         if bet["value"] is None:
             out.append(f"{label}: no transition could be measured well enough for a mean.")
             continue
+        lamp = m.get("backlight") or {}
+        if lamp.get("kind", "hold") != "hold":
+            lit = (lamp.get("duty") or {}).get("value")
+            part = "" if lit is None else f", lit for {100 * lit:.0f} % of the time,"
+            out.append(
+                f"{label}: its backlight flashes{part} and draws edges as multiple images; BET and ghost are those of "
+                "the whole, and don't divide into hold and panel."
+            )
+            continue
         panel = bet["value"] - hold
         words = f"{label}: {hold:.1f} ms of its blurred edge time come from holding each refresh"
         words += (
@@ -284,7 +303,7 @@ def _scaling(measurements: Sequence[Mapping[str, Any]]) -> Picture | None:
     """Mean BET of the measured steps held at other refresh rates."""
     lines = []
     for m in measurements:
-        if not any(e["quality"]["ok"] and e.get("step") for e in m["edges"]):
+        if not any(has_step(e) for e in m["edges"]):
             continue
         points = []
         for hz in sorted({*RATES_HZ, m["capture"]["refresh_hz"]}):

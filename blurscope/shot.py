@@ -23,7 +23,7 @@ from blurscope.photo import Photo
 from blurscope.pooling import lag_groups, pool_instances
 from blurscope.target import Pose, Registration, register
 from blurscope.tracking import Motion, cut_streaks, first_guess, fit_motion, place_screen, read_lanes, slit_waveform
-from blurscope.tracking.backlight import STEADY, Backlight, find_backlight
+from blurscope.tracking.backlight import STEADY, Backlight, find_backlight, scan_of_flashes
 from blurscope.tracking.lanes import Lane, Streak
 from blurscope.tracking.model import STEPS
 
@@ -196,19 +196,37 @@ def measure_shot(
         steps = _quick_steps(quick, weights, pairs, layout)
         return _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess, lamp)
 
+    def relit(begin: Motion) -> tuple[Motion | None, list[Streak], Backlight]:
+        # where the shutter opens or closes in the dark a fit is lost: start again from several lengths
+        nonlocal backlight
+        middle = begin.start + begin.exposure / 2
+        trials = []
+        for length in (begin.exposure, np.ceil(begin.exposure), np.ceil(begin.exposure) - 0.5):
+            guess = first_guess(middle - length / 2, float(length), lens_px)
+            guess[5:7] = begin.along, begin.across
+            trials.append(move(combined, guess))
+        found, streaks = min(trials, key=lambda t: np.inf if t[0] is None else t[0].chi2_ratio)
+        if found is not None:
+            backlight = find_backlight(streaks, found, layout, pixel)
+            found, streaks = move(combined, found.vector())
+        return found, streaks, backlight
+
     motion, streaks = move(combined)
     if motion is not None:
+        steady = motion, streaks
         backlight = find_backlight(streaks, motion, layout, pixel)
         if backlight.emission is not None:
-            # where the shutter opens or closes in the dark the first fit is lost: start again from several lengths
-            middle = motion.start + motion.exposure / 2
-            trials = []
-            for length in (motion.exposure, np.ceil(motion.exposure), np.ceil(motion.exposure) - 0.5):
-                trials.append(move(combined, first_guess(middle - length / 2, float(length), lens_px)))
-            motion, streaks = min(trials, key=lambda t: np.inf if t[0] is None else t[0].chi2_ratio)
-            if motion is not None:
-                backlight = find_backlight(streaks, motion, layout, pixel)
-                motion, streaks = move(combined, motion.vector())
+            motion, streaks, backlight = relit(motion)
+        if backlight.kind != "hold" and motion is not None and motion.chi2_ratio > MAX_STREAK_CHI2:
+            # flashes that follow the scan-out: with which lag over the screen do all streaks flash alike?
+            first = motion, streaks, backlight
+            motion, streaks = steady
+            lagging = motion.moved(scan_of_flashes(streaks, motion.vector(), layout, pixel))
+            backlight = find_backlight(streaks, lagging, layout, pixel)
+            if backlight.emission is not None:
+                motion, streaks, backlight = relit(lagging)
+            if motion is None or motion.chi2_ratio >= first[0].chi2_ratio:
+                motion, streaks, backlight = first
     capture = base
 
     def misaligned(m: Motion) -> bool:

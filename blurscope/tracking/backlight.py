@@ -15,6 +15,8 @@ CELLS = 16  # per refresh
 MIN_DEPTH = 0.12  # standard deviation over mean from which a backlight counts as modulated
 STROBE_DARK = 0.25  # light between flashes over light in them up to which the backlight counts as off
 FREE_CHI2 = 25.0  # chi-square per sample of a steady lamp from which a free-running modulation is reported
+LEAST_LIT = 3  # always-lit streaks from which their lag over the screen is told
+SCANS = (-1.0, -0.8, -0.6, -0.4, -0.2, 0.0, 0.2, 0.4, 0.6, 0.8, 1.0)  # refreshes over the screen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -106,6 +108,41 @@ def find_backlight(streaks: list[Streak], motion: Motion, layout: Layout, pixel:
         pulses=pulses,
         frequency_refreshes=float(pulses),
     )
+
+
+def scan_of_flashes(streaks: list[Streak], p: np.ndarray, layout: Layout, pixel: float) -> np.ndarray:
+    """Return motion parameters whose opening times over the screen make all always-lit streaks one waveform.
+
+    A backlight that follows the scan-out flashes later where the rows are driven later; a fit that starts without
+    knowing that is lost. The lag over the screen, along and across, is looked for on a grid.
+    """
+    lit = [s for s in streaks if s.slit.kind == "lit"]
+    if len(lit) < LEAST_LIT:
+        return p
+    from scipy.optimize import nnls
+
+    batch = StreakBatch(lit, [np.ones(STEPS)] * len(lit), layout, pixel)
+    weight = np.concatenate([np.full(n, 1 / (s.noise + 1e-6)) for s, n in zip(lit, batch.counts, strict=True)])
+    rows, phases = np.arange(len(lit)), np.zeros(len(lit), int)
+
+    def misfit(along: float, across: float) -> float:
+        q = p.copy()
+        q[3:7] = 0.0, 0.0, along, across
+        q[9:11] = 0.0
+        design = batch.basis(q, rows, phases, CELLS, 1) * weight[:, None]
+        smooth = 0.05 * float(np.sqrt(np.mean(design**2))) * second_differences(CELLS)
+        goal = np.concatenate([batch.data * weight, np.zeros(CELLS)])
+        return nnls(np.vstack([design, smooth]), goal)[1]
+
+    places = [(0.0, x) for x in SCANS] + [(x, 0.0) for x in SCANS if x]
+    at = min(places, key=lambda place: misfit(*place))
+    for step in (0.1, 0.05):
+        around = [(at[0] + a * step, at[1] + b * step) for a in (-1, 0, 1) for b in (-1, 0, 1)]
+        at = min(around, key=lambda place: misfit(*place))
+    out = p.copy()
+    out[3:7] = 0.0, 0.0, *at
+    out[9:11] = 0.0
+    return out
 
 
 def _free() -> Backlight:

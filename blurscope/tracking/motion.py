@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -80,6 +80,10 @@ class Motion:
     def vector(self) -> np.ndarray:
         """Return the parameters in the order of `NAMES`."""
         return np.array([getattr(self, name) for name in NAMES])
+
+    def moved(self, vector: np.ndarray) -> Motion:
+        """Return the motion with other parameters, in the order of `NAMES`."""
+        return replace(self, **dict(zip(NAMES, map(float, vector), strict=True)))
 
     def sd(self, name: str) -> float:
         """Return the standard uncertainty of a parameter."""

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from blurscope._threads import one_blas_thread
 from blurscope.blur.measure import BlurFit
 from blurscope.blur.road import RoadResponse, fit_roads
 from blurscope.errors import FitError, PatternError, SettingsError
@@ -76,12 +77,12 @@ def measure(
     options = dict(assumed_gamma=display_gamma, contrast=contrast, meter=meter, lens=lens, say=say)
 
     def one(item: Any) -> Measurement:
-        shot = measure_shot(as_photo(item), layout, **options)
-        if on_shot is not None:
-            on_shot(shot)
-        return to_measurement(
-            shot, hz, exposure_refreshes=exposure_refreshes, notes=notes, label=label, declared_law=_declared(options)
-        )
+        with one_blas_thread():
+            shot = measure_shot(as_photo(item), layout, **options)
+            if on_shot is not None:
+                on_shot(shot)
+            known = dict(exposure_refreshes=exposure_refreshes, notes=notes, label=label)
+            return to_measurement(shot, hz, **known, declared_law=_declared(options))
 
     if len(photos) == 1:
         return one(photos[0])

@@ -15,7 +15,7 @@ ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "blurscope"
 SOURCES = sorted(PACKAGE.rglob("*.py"))
 
-BASE = {"__init__", "errors", "flags", "records", "shapes", "uncertainty", "files", "_cv", "_av"}
+BASE = {"__init__", "errors", "flags", "records", "shapes", "uncertainty", "files", "_cv", "_av", "_threads"}
 DATA = BASE | {"pattern.layout"}  # the plate's description is read by every stage that looks for it in a photo
 MAKING = {"__init__", "errors", "files", "_cv", "_av"}  # made captures share no blur maths with the analysis
 STAGES = {"photo", "target", "light", "tracking", "edges", "freeedge", "blur", "trace", "model", "agreement", "video"}
@@ -49,6 +49,7 @@ ALLOWED: dict[str, set[str]] = {
     "files": {"errors"},
     "_cv": {"errors"},
     "_av": {"errors"},
+    "_threads": set(),
     # making
     "pattern.layout": MAKING,
     "pattern": MAKING,

@@ -9,24 +9,33 @@ from contextlib import contextmanager
 from typing import Any
 
 _LOCK = threading.Lock()
-_STATE: dict[str, Any] = {"inside": 0, "libraries": 0, "controller": None, "limit": None}
+_STATE: dict[str, Any] = {"users": 0, "libraries": 0, "controller": None, "before": None}
+_HERE = threading.local()
 
 
 @contextmanager
 def one_blas_thread() -> Iterator[None]:
-    """Hold the BLAS libraries of this process at one thread; when the last user leaves, they are as before."""
-    with _LOCK:
-        if _STATE["inside"] == 0:
-            _STATE["limit"] = _controller().limit(limits=1, user_api="blas")
-        _STATE["inside"] += 1
+    """Hold the BLAS libraries at one thread; afterwards they are as they were before the first user came.
+
+    Some libraries keep the number for each calling thread, some for the whole process, so every thread that comes sets
+    it and every one that leaves puts back what the first one found.
+    """
+    depth = getattr(_HERE, "depth", 0)
+    _HERE.depth = depth + 1
+    if depth == 0:
+        with _LOCK:
+            limit = _controller().limit(limits=1, user_api="blas")
+            if _STATE["users"] == 0:
+                _STATE["before"] = limit
+            _STATE["users"] += 1
     try:
         yield
     finally:
-        with _LOCK:
-            _STATE["inside"] -= 1
-            if _STATE["inside"] == 0:
-                _STATE["limit"].restore_original_limits()
-                _STATE["limit"] = None
+        _HERE.depth = depth
+        if depth == 0:
+            with _LOCK:
+                _STATE["before"].restore_original_limits()
+                _STATE["users"] -= 1
 
 
 def _controller() -> Any:

@@ -50,14 +50,14 @@ class DemoResult:
         Contents of the files.
     pictures : list of (str, Path)
         What each shows.
-    report : Path or None
+    report : Path
     """
 
     measurements: dict[str, dict[str, Any]]
     truths: dict[str, dict[str, Any]]
     agreements: dict[str, dict[str, Any]]
     pictures: list[tuple[str, Path]]
-    report: Path | None
+    report: Path
 
 
 def run_demo(
@@ -116,12 +116,14 @@ def run_demo(
     }
     say("drawing")
     pictures = _draw(folder, files, overwrite)
+    board, report = _publish(folder, overwrite)
+    pictures.append(("the three side by side, with an instant panel and Alder at 120 Hz computed", board))
     return DemoResult(
         measurements=files["measurement"],
         truths=files["truth"],
         agreements=files["agreement"],
         pictures=pictures,
-        report=_report(folder, overwrite),
+        report=report,
     )
 
 
@@ -237,22 +239,17 @@ def _draw(folder: Path, files: dict[str, dict[str, Any]], overwrite: bool) -> li
     return out
 
 
-def _report(folder: Path, overwrite: bool) -> Path | None:
-    """Write the report of everything, with the side-by-side, where this installation can."""
-    from importlib.util import find_spec
-
-    if find_spec("blurscope.report") is None:
-        return None
+def _publish(folder: Path, overwrite: bool) -> tuple[Path, Path]:
+    """Write the board, with the slow unit at 120 Hz computed, and the report of everything with the side-by-side."""
     from blurscope.report import write_report
+    from blurscope.sidebyside import build_board, write_board
 
-    board = None
-    if find_spec("blurscope.sidebyside") is not None:
-        from blurscope.sidebyside import build_board
-
-        measured = [folder / unit / "measurement.json" for unit in UNITS]
-        board = build_board(measured, patterns=[folder / "pattern" / "pattern.json"])
+    measured = [folder / unit / "measurement.json" for unit in UNITS]
+    patterns = [folder / "pattern" / "pattern.json"]
+    board = build_board(measured, patterns=patterns, what_if=["120hz"])
+    write_board(board, folder / "board.png", overwrite=overwrite)
     inputs = [folder / unit / f"{kind}.json" for unit in UNITS for kind in ("measurement", "response", "agreement")]
-    return Path(write_report(inputs, folder / "report.html", board=board, overwrite=overwrite))
+    return folder / "board.png", Path(write_report(inputs, folder / "report.html", board=board, overwrite=overwrite))
 
 
 def _pair(entry: dict[str, Any]) -> tuple[int, int]:

@@ -59,5 +59,6 @@ def test_the_demo_tells_the_truth_and_finds_the_planted_fault(tmp_path, capsys):
             assert verdict["summary"]["verdict"] == "agree"
     for name in ("response.png", "response.svg", "bet.png", "bet.svg"):
         assert (out / name).stat().st_size > 10_000 and str(out / "response.png") in said
-    if (out / "report.html").exists():
-        assert said.strip().splitlines()[-1].endswith("report.html")
+    assert (out / "board.png").stat().st_size > 100_000 and str(out / "board.png") in said
+    assert (out / "report.html").stat().st_size > 100_000
+    assert said.strip().splitlines()[-1].endswith("report.html")

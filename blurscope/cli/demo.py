@@ -43,8 +43,7 @@ def register(app: typer.Typer) -> None:
         )
         for what, path in result.pictures:
             typer.echo(f"{what}: {path}")
-        if result.report is not None:
-            typer.echo(f"report: {result.report}")
+        typer.echo(f"report: {result.report}")
 
 
 def _print(result: Any) -> None:

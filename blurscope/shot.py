@@ -196,7 +196,7 @@ def measure_shot(
         steps = _quick_steps(quick, weights, pairs, layout)
         return _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess, lamp)
 
-    def relit(begin: Motion) -> tuple[Motion | None, list[Streak], Backlight]:
+    def relit(begin: Motion) -> tuple[Motion | None, list[Streak]]:
         # where the shutter opens or closes in the dark a fit is lost: start again from several lengths
         nonlocal backlight
         middle = begin.start + begin.exposure / 2
@@ -209,22 +209,22 @@ def measure_shot(
         if found is not None:
             backlight = find_backlight(streaks, found, layout, pixel)
             found, streaks = move(combined, found.vector())
-        return found, streaks, backlight
+        return found, streaks
 
     motion, streaks = move(combined)
     if motion is not None:
-        steady = motion, streaks
+        steady = motion
         backlight = find_backlight(streaks, motion, layout, pixel)
         if backlight.emission is not None:
-            motion, streaks, backlight = relit(motion)
+            motion, streaks = relit(motion)
         if backlight.kind != "hold" and motion is not None and motion.chi2_ratio > MAX_STREAK_CHI2:
             # flashes that follow the scan-out: with which lag over the screen do all streaks flash alike?
             first = motion, streaks, backlight
-            motion, streaks = steady
-            lagging = motion.moved(scan_of_flashes(streaks, motion.vector(), layout, pixel))
+            lagging = steady.moved(scan_of_flashes(streaks, steady.vector(), layout, pixel))
             backlight = find_backlight(streaks, lagging, layout, pixel)
+            motion = steady
             if backlight.emission is not None:
-                motion, streaks, backlight = relit(lagging)
+                motion, streaks = relit(lagging)
             if motion is None or motion.chi2_ratio >= first[0].chi2_ratio:
                 motion, streaks, backlight = first
     capture = base

@@ -152,14 +152,20 @@ def test_what_cannot_be_computed_is_refused_in_one_sentence(text):
         read_reference(text)
 
 
-@pytest.mark.parametrize("hz", [60.0, 120.0])
-def test_the_computed_picture_follows_the_closed_form(hz):
-    """An edge 0 to 255 drawn at u = 100: light behind it (to the left) is the ESF of the closed form."""
-    m = measurement(response_ms=6.0)
+def sharp_edge(response_ms: float) -> tuple[dict, np.ndarray]:
+    """A measurement without lens blur and pixel, and a plate that is white up to u = 100."""
+    m = measurement(response_ms=response_ms)
     m["lens"]["sigma_px"] = q(0.0)
     m["capture"]["campx_per_px"] = 1000.0
     levels = np.zeros((4, 240), np.uint8)
     levels[:, :100] = 255
+    return m, levels
+
+
+@pytest.mark.parametrize("hz", [60.0, 120.0])
+def test_the_computed_picture_follows_the_closed_form(hz):
+    """An edge 0 to 255 drawn at u = 100: light behind it (to the left) is the ESF of the closed form."""
+    m, levels = sharp_edge(6.0)
     panel = compute_panel(m, Reference(title="", refresh_hz=hz))
     row = render(panel, levels, 140, 4.0)[8]
     u = (np.arange(row.size) + 0.5) / 4
@@ -172,11 +178,7 @@ def test_the_computed_picture_follows_the_closed_form(hz):
 @pytest.mark.parametrize("duty", [0.004, 0.02, 0.3])
 def test_the_computed_picture_of_a_strobe_is_a_staircase(duty):
     """A flash at the end of each refresh samples the exponential once a refresh: 1 - exp(-age / tau)."""
-    m = measurement(response_ms=20.0)
-    m["lens"]["sigma_px"] = q(0.0)
-    m["capture"]["campx_per_px"] = 1000.0
-    levels = np.zeros((4, 240), np.uint8)
-    levels[:, :100] = 255
+    m, levels = sharp_edge(20.0)
     row = render(compute_panel(m, read_reference(f"strobe={duty}")), levels, 140, 4.0)[8]
     u = (np.arange(row.size) + 0.5) / 4
     expect = np.zeros(row.size)

@@ -15,6 +15,7 @@ SMALL_GAIN = 0.02  # of chi-square, below which a step is small
 SMALL_STEPS = 3
 NO_GAIN = 1e-3  # share of a small gain: a step that promises no more is not tried
 ONSETS = 9
+ARRAYS = ("params", "onset", "levels", "chi2", "model", "jacobian")  # of a FamilyFit, a row for each profile
 LATE = 1e3  # refreshes, when every response has settled
 
 
@@ -53,8 +54,7 @@ class FamilyFit:
 
     def of(self, rows: slice) -> FamilyFit:
         """Return the fits of some of the profiles."""
-        names = ("params", "onset", "levels", "chi2", "model", "jacobian")
-        return FamilyFit(family=self.family, **{name: getattr(self, name)[rows] for name in names})
+        return FamilyFit(family=self.family, **{name: getattr(self, name)[rows] for name in ARRAYS})
 
 
 def cell_means(family: Family, params: np.ndarray, onset: np.ndarray, ages: np.ndarray) -> np.ndarray:

@@ -9,7 +9,7 @@ import numpy as np
 
 from blurscope.blur.families import FAMILIES, Family
 from blurscope.blur.figures import NAMES, instant_reference
-from blurscope.blur.fit import ITERATIONS, FamilyFit, cell_means, fit_family
+from blurscope.blur.fit import ARRAYS, ITERATIONS, FamilyFit, cell_means, fit_family
 from blurscope.blur.freeform import FreeForm, free_bundle, free_form
 from blurscope.blur.propagate import (
     LAW,
@@ -181,7 +181,7 @@ def _fit(
         fresh,
         iterations=iterations,
     )
-    for name in ("params", "onset", "levels", "chi2", "model", "jacobian"):
+    for name in ARRAYS:
         getattr(out, name)[chosen] = getattr(fit, name)
     return out
 

@@ -105,8 +105,8 @@ def find_rows(small: np.ndarray, layout: Layout, factor: int) -> RowFix:
     # first plates that fill the frame, every other scale, on half the rows; the rest where that has nothing certain
     filling = np.abs(np.log(scales * layout.height_px / (0.75 * height))) < FILLING
     halved = strip[: height // 2 * 2].reshape(-1, 2).mean(axis=1)
-    tries = ((halved, 2, filling), (strip, 1, filling), (strip, 1, ~filling))
-    for line, coarse, some in [(line, c, scales[which][::2]) for line, c, which in tries] + [(strip, 1, scales[1::2])]:
+    likely, further = scales[filling][::2], scales[~filling][::2]
+    for line, coarse, some in ((halved, 2, likely), (strip, 1, likely), (strip, 1, further), (strip, 1, scales[1::2])):
         if not len(some):
             continue
         place = _Placer(line, code, weight, max(8, round(len(code) * float(some.max()) / coarse)))

@@ -277,12 +277,19 @@ def test_one_absurd_sample_is_refused(tmp_path, rng, capsys, value):
 
 
 def test_large_codes_of_a_recorder_are_read(tmp_path, rng, capsys):
-    """A 32-bit recorder counts in codes of thousands of millions: only ratios of differences matter."""
+    """A 32-bit recorder counts in codes of thousands of millions: only ratios of differences matter.
+
+    Numbers that differ in their last bit may tip the choice between two nearly equal curves, as other libraries and
+    processors do: both are well inside the claimed interval.
+    """
     t, y = step_record(rng)
     small = response(capsys, write_csv(tmp_path / "a.csv", t, y))
     (tmp_path / "out.json").unlink()
     large = response(capsys, write_csv(tmp_path / "b.csv", t, np.round(y, 5) * 4e9))
-    assert large["response_ms"]["value"] == pytest.approx(small["response_ms"]["value"], rel=1e-3)
+    u95 = small["response_ms"]["u95"]
+    assert u95 < 0.15  # 2 percent of the truth
+    assert large["response_ms"]["value"] == pytest.approx(small["response_ms"]["value"], abs=0.25 * u95)
+    assert large["response_ms"]["value"] == pytest.approx(6.0, abs=1.5 * u95)
 
 
 def test_a_spike_in_the_first_samples_costs_no_traceback(tmp_path, rng, capsys):

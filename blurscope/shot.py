@@ -192,7 +192,7 @@ def measure_shot(
     def move(found: Profiles, guess: np.ndarray | None = None) -> tuple[Motion | None, list[Streak]]:
         nonlocal quick
         lamp = backlight.emission
-        quick, weights = compete(found, QUICK, quick, fresh=False, iterations=QUICK_ITERATIONS)
+        quick, weights = compete(found, QUICK, quick, iterations=QUICK_ITERATIONS, quick=True)
         steps = _quick_steps(quick, weights, pairs, layout)
         return _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess, lamp)
 
@@ -259,12 +259,13 @@ def measure_shot(
     say("fitting the edges")
     starts = lag_groups(edges.lag_px, v)
     combined, instances, spread, groups = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift)
+    families, weights = compete(combined, before=quick)
     if motion is not None:
-        quick, weights = compete(combined, QUICK, quick, fresh=False, iterations=QUICK_ITERATIONS)
-        late = _switch_phase(combined, quick, weights, edges.lag_px, starts, capture, motion)
+        late = _switch_phase(combined, families, weights, edges.lag_px, starts, capture, motion)
         if late:
             motion = replace(motion, start=motion.start - late, delay=motion.delay - late)
             combined, *_ = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift)
+            families, _ = compete(combined, before=families)
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
         return shared_doubts(cells, edges.lag_px, starts, pairs, capture, motion, tone, across_px, lens_sd, ages)
@@ -278,7 +279,7 @@ def measure_shot(
         shares,
         rng,
         emission=backlight.emission,
-        before=quick,
+        fits=families,
         other_shares=others,
         streak_chi2=None if motion is None else motion.chi2_ratio,
     )

@@ -29,6 +29,9 @@ class Family:
         Starting points of the shape parameters.
     low, high : tuple of float
         Bounds.
+    beside : tuple of (float, float), optional
+        For families that hold the exponential as a special case: each parameter near it, as a constant and how many
+        times the logarithm of the time constant is added.
     """
 
     name: str
@@ -37,6 +40,7 @@ class Family:
     starts: tuple[tuple[float, ...], ...]
     low: tuple[float, ...]
     high: tuple[float, ...]
+    beside: tuple[tuple[float, float], ...] | None = None
 
 
 def _scaled(integral: Callable, step: Callable) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
@@ -238,6 +242,7 @@ _STAGED = Family(
     starts=((0.7, _L(0.2)), (1.2, _L(0.5))),
     low=(0.2, -6.0),
     high=(3.0, 2.0),
+    beside=((1.0, 0), (0.0, 1)),
 )
 FAMILIES: tuple[Family, ...] = (
     Family(name="instant", integral=_instant, slopes=_instant_slopes, starts=((),), low=(), high=()),
@@ -256,6 +261,7 @@ FAMILIES: tuple[Family, ...] = (
         starts=((_L(2.5), _L(0.15)),),
         low=(-0.7, -6.0),
         high=(3.0, 2.0),
+        beside=((0.0, 0), (0.0, 1)),
     ),
     Family(
         name="gaussian",
@@ -283,9 +289,10 @@ FAMILIES: tuple[Family, ...] = (
         starts=((0.7, _L(0.3), _L(2.0)), (1.3, _L(0.3), _L(1.5)), (1.6, _L(1.0), _L(1.0))),
         low=(0.05, -5.0, -3.0),
         high=(4.0, 2.0, 3.5),
+        beside=((1.0, 0), (0.0, 1), (0.0, 0)),
     ),
     _STAGED,
-    replace(_STAGED, name="staged late", integral=_staged_late, slopes=_staged_late_slopes),
+    replace(_STAGED, name="staged late", integral=_staged_late, slopes=_staged_late_slopes, beside=None),
     Family(
         name="ringing",
         integral=_ringing,

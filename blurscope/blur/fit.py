@@ -160,8 +160,7 @@ def fit_family(
     operator: np.ndarray,
     ages: np.ndarray,
     levels: np.ndarray | None = None,
-    guess: FamilyFit | None = None,
-    fresh: bool = True,
+    guess: np.ndarray | None = None,
     held: np.ndarray | None = None,
     iterations: int = ITERATIONS,
 ) -> FamilyFit:
@@ -177,26 +176,21 @@ def fit_family(
     ages : (k + 1,) float
     levels : (n, 4) float, optional
         What is known of the from and to level beforehand: their values, then their standard uncertainties.
-    guess : FamilyFit, optional
-        A fit of similar profiles, to start from as well.
-    fresh : bool
-        False: start from ``guess`` alone.
+    guess : (n, p + 1) float, optional
+        Shape parameters and onset to start from, instead of the family's starts.
     held : (n, p) float, optional
-        Shape parameters to hold: only onset and levels are fitted.
+        Shape parameters to hold, also in ``guess``: only onset and levels are fitted.
     iterations : int
         At most so many, once the best start is known.
     """
     if levels is None:
         levels = np.tile([0.0, 1.0, 1e3, 1e3], (len(profile), 1))
     problem = _Problem(family, profile, weight, operator, ages, levels, held is not None)
-    starts = []
     if guess is not None:
-        warm = np.concatenate([guess.params, guess.onset[:, None]], axis=1)
-        starts.append(np.clip(warm, problem.low, problem.high)[None])
-    if fresh or guess is None:
+        x = np.clip(guess, problem.low, problem.high)[None]
+    else:
         shapes = np.array(family.starts, float).reshape(len(family.starts), 1, -1) if held is None else held[None]
-        starts.append(problem.begin(shapes))
-    x = np.concatenate(starts)
+        x = problem.begin(shapes)
     state = _State(problem, x)
     if len(x) > 1:
         state.improve(FEW_ITERATIONS)

@@ -29,8 +29,14 @@ NONLINEAR = 1.4  # their scatter over that of the linear budget from which they 
 MIN_WEIGHT = 0.03
 FREE = "free form"
 SMOOTHED = 5  # samples over which a shape shows
-FIRST = ("instant", "exponential", "s-shaped", "two exponentials", "staged")
+EXPONENTIAL = "exponential"
+TIERS = (  # families tried on all profiles, then on those that none fits
+    (EXPONENTIAL, "instant", "s-shaped", "two exponentials", "staged"),
+    ("gaussian", "raised-cosine", "ramp"),
+    ("staged late", "ringing", "s-shaped overshoot"),
+)
 GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
+FAIR_CHI2 = 4.0  # the same for quick fits
 FAST_TAUS = np.concatenate([np.linspace(0.004, 0.12, 16), np.linspace(0.135, 0.5, 10)])  # refreshes
 MOST_MISFIT = 5.0
 RESOLVED = 4.0  # tau over its sigma from which linear propagation is trusted
@@ -113,10 +119,12 @@ def compete(
     families: Sequence[Family] = FAMILIES,
     before: Sequence[FamilyFit] | None = None,
     *,
-    fresh: bool = True,
     iterations: int = ITERATIONS,
+    quick: bool = False,
 ) -> tuple[list[FamilyFit], np.ndarray]:
-    """Fit every family to every profile and weigh them.
+    """Fit the families to the profiles and weigh them.
+
+    Those past the first of `TIERS` are fitted only to profiles that none before them fits.
 
     Parameters
     ----------
@@ -124,10 +132,10 @@ def compete(
     families : sequence of Family
     before : sequence of FamilyFit, optional
         Fits of nearly the same profiles, to start from.
-    fresh : bool
-        Try the families' own starts as well as those.
     iterations : int
         Of each fit, at most.
+    quick : bool
+        Take each family only to the profiles that none before it fits fairly.
 
     Returns
     -------
@@ -135,29 +143,46 @@ def compete(
     weights : (families, n) float
         Proportional to exp(-BIC / 2), chi-square divided by the correlation.
     """
-    first = [f for f in families if f.name in FIRST] or list(families)
     known = {f.family.name: f for f in before or ()}
+    by_name = {f.name: f for f in families}
+    tiers = [[by_name[n] for n in names if n in by_name] for names in TIERS]
+    enough = (FAIR_CHI2 if quick else GOOD_CHI2) * max(profiles.esf.shape[1] - 6, 1)
     every = np.arange(len(profiles.esf))
-    fits = [_fit(f, profiles, every, known.get(f.name), fresh, iterations) for f in first]
-    dof = max(profiles.esf.shape[1] - 6, 1)
-    left = np.nonzero(np.min([f.chi2 for f in fits], axis=0) > GOOD_CHI2 * dof)[0]
-    for family in families:
-        if family.name not in {f.name for f in first}:
-            fits.append(_fit(family, profiles, left))
+    least = np.full(len(every), np.inf)
+    done: dict[str, FamilyFit] = {}
+    for first, tier in enumerate(tiers):
+        left = every if first == 0 else np.nonzero(least > enough)[0]
+        for family in tier:
+            if quick:
+                left = np.nonzero(least > enough)[0]
+            guess = _guess(family, known.get(family.name), done.get(EXPONENTIAL), enough)
+            done[family.name] = fit = _fit(family, profiles, left, guess, iterations)
+            least = np.minimum(least, fit.chi2)
+    fits = [done[f.name] for f in families]
     return fits, weigh(profiles, fits)
 
 
+def _guess(family: Family, known: FamilyFit | None, plain: FamilyFit | None, enough: float) -> np.ndarray | None:
+    """Return where to start, (n, p + 1) with NaN where only a search will do.
+
+    A profile that an exponential fits is near it in every family that holds the exponential too.
+    """
+    out = None
+    if plain is not None and family.beside is not None:
+        tau = plain.params[:, 0]
+        near = [constant + times * tau for constant, times in family.beside]
+        out = np.where((plain.chi2 <= enough)[:, None], np.stack([*near, plain.onset], axis=1), np.nan)
+    if known is not None:
+        mine = np.concatenate([known.params, known.onset[:, None]], axis=1)
+        out = np.where(np.isfinite(known.chi2)[:, None], mine, np.nan if out is None else out)
+    return out
+
+
 def _fit(
-    family: Family,
-    profiles: Profiles,
-    chosen: np.ndarray,
-    guess: FamilyFit | None = None,
-    fresh: bool = True,
-    iterations: int = ITERATIONS,
+    family: Family, profiles: Profiles, chosen: np.ndarray, guess: np.ndarray | None, iterations: int
 ) -> FamilyFit:
     """Fit a family to the chosen profiles; the others get an infinite chi-square."""
     n, m = profiles.esf.shape
-    operator = profiles.operator if profiles.operator.ndim == 2 else profiles.operator[chosen]
     p = len(family.low)
     out = FamilyFit(
         family=family,
@@ -168,21 +193,22 @@ def _fit(
         model=np.zeros((n, m)),
         jacobian=np.zeros((n, m, p + 3)),
     )
-    if len(chosen) == 0:
-        return out
-    fit = fit_family(
-        family,
-        profiles.esf[chosen],
-        1 / profiles.sigma[chosen],
-        operator,
-        profiles.ages,
-        profiles.levels[chosen],
-        guess,
-        fresh,
-        iterations=iterations,
-    )
-    for name in ARRAYS:
-        getattr(out, name)[chosen] = getattr(fit, name)
+    begun = np.zeros(n, bool) if guess is None else np.isfinite(guess).all(axis=1)
+    for rows in (chosen[begun[chosen]], chosen[~begun[chosen]]):
+        if len(rows) == 0:
+            continue
+        fit = fit_family(
+            family,
+            profiles.esf[rows],
+            1 / profiles.sigma[rows],
+            profiles.operator if profiles.operator.ndim == 2 else profiles.operator[rows],
+            profiles.ages,
+            profiles.levels[rows],
+            guess[rows] if guess is not None and begun[rows[0]] else None,
+            iterations=iterations,
+        )
+        for name in ARRAYS:
+            getattr(out, name)[rows] = getattr(fit, name)
     return out
 
 
@@ -225,7 +251,7 @@ def measure_profiles(
     *,
     emission: np.ndarray | None = None,
     families: Sequence[Family] = FAMILIES,
-    before: Sequence[FamilyFit] | None = None,
+    fits: Sequence[FamilyFit] | None = None,
     free: bool = True,
     other_shares: np.ndarray | None = None,
     streak_chi2: float | None = None,
@@ -243,8 +269,8 @@ def measure_profiles(
     rng : Generator
     emission : (k,) float, optional
         Backlight over one refresh; under one there is no free form.
-    before : sequence of FamilyFit, optional
-        Fits of nearly the same profiles, to start from.
+    fits : sequence of FamilyFit, optional
+        All families fitted to these profiles already, by `compete`.
     free : bool
         Correct what no family fits by a free form.
     other_shares : (n, laws, 2) float, optional
@@ -253,7 +279,8 @@ def measure_profiles(
         Chi-square over degrees of freedom of the photo's streaks. With that of the edges it says how well the model
         of the capture fits this photo, and from that what it may be wrong by.
     """
-    fits, weights = compete(profiles, families, before, fresh=False)
+    fits = list(fits) if fits is not None else compete(profiles, families)[0]
+    weights = weigh(profiles, fits)
     best = np.argmax(weights, axis=0)
     free = free and emission is None
     forms = [_free(i, fits[b], profiles) if free else None for i, b in enumerate(best)]
@@ -476,25 +503,30 @@ def _fast_fits(fits, best, forms, profiles: Profiles) -> dict[int, FamilyFit]:
     which = [
         i
         for i, (b, form) in enumerate(zip(best, forms, strict=True))
-        if form is None
-        and (names[b] == "instant" or (names[b] == "exponential" and not _resolved(fits[b], i, profiles)))
+        if form is None and (names[b] == "instant" or (names[b] == EXPONENTIAL and not _resolved(fits[b], i, profiles)))
     ]
     if not which:
         return {}
     n = len(FAST_TAUS)
     alike = profiles.operator.ndim == 2
+    plain = fits[names.index(EXPONENTIAL)]
+    held = np.tile(np.log(FAST_TAUS)[:, None], (len(which), 1))
+    middle = (plain.onset + np.exp(plain.params[:, 0]))[which]  # of the edge: it stays where it is
+    guess = np.column_stack([held, np.repeat(middle, n) - np.exp(held[:, 0])])
     out = {}
-    for rows in [which] if alike else [[i] for i in which]:
+    for k, rows in enumerate([which] if alike else [[i] for i in which]):
+        mine = slice(k * n, (k + len(rows)) * n)
         fit = fit_family(
-            fits[names.index("exponential")].family,
+            plain.family,
             np.repeat(profiles.esf[rows], n, axis=0),
             np.repeat(1 / profiles.sigma[rows], n, axis=0),
             profiles.operator if alike else profiles.operator[rows[0]],
             profiles.ages,
             np.repeat(profiles.levels[rows], n, axis=0),
-            held=np.tile(np.log(FAST_TAUS)[:, None], (len(rows), 1)),
+            guess[mine],
+            held=held[mine],
         )
-        out |= {i: fit.of(slice(k * n, (k + 1) * n)) for k, i in enumerate(rows)}
+        out |= {i: fit.of(slice(j * n, (j + 1) * n)) for j, i in enumerate(rows)}
     return out
 
 
@@ -504,16 +536,14 @@ def _posterior_fast(i, fits: FamilyFit, profiles, nuisances, shared, rng) -> tup
     Each trial moves the profile by its share of the shared effects and has a posterior of its own over the time
     constants, the onset and the levels fitted to each.
     """
-    n = len(FAST_TAUS)
     weight = 1 / profiles.sigma[i]
     moves = shared @ np.array([x.shift[i] for x in nuisances]).reshape(len(nuisances), -1) * weight
-    chi2 = np.empty((len(moves), n))
-    for k in range(n):
-        free = fits.jacobian[k, :, 1:] * weight[:, None]
-        basis, _ = np.linalg.qr(free)
-        rest = (profiles.esf[i] - fits.model[k]) * weight + moves
-        rest = rest - (rest @ basis) @ basis.T
-        chi2[:, k] = np.einsum("ij,ij->i", rest, rest)
+    basis, _ = np.linalg.qr(fits.jacobian[:, :, 1:] * weight[:, None])  # of onset and levels, (taus, samples, 3)
+    still = (profiles.esf[i] - fits.model) * weight
+    # squares of (still + moves) less those of its part along the basis
+    by_basis = np.matmul(still[:, None], basis) + np.matmul(moves, basis)
+    along = np.einsum("knj,knj->nk", by_basis, by_basis)
+    chi2 = (still**2).sum(axis=1) + 2 * moves @ still.T + (moves**2).sum(axis=1)[:, None] - along
     dof = max(profiles.esf.shape[1] - 4, 1)
     inflate = profiles.correlation * max(1.0, float(fits.chi2.min()) / dof)
     log_weight = -0.5 * (chi2 - chi2.min(axis=1, keepdims=True)) / inflate + np.log(np.gradient(FAST_TAUS))

@@ -12,11 +12,12 @@ from blurscope.blur.families import FAMILIES, Family
 from blurscope.blur.figures import rise_time, step_response
 from blurscope.blur.fit import FamilyFit, fit_family
 
-CANDIDATES = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped"))
-FURTHER = tuple(f for f in FAMILIES if f.name in ("two exponentials", "staged"))
-GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
+CANDIDATES = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials", "staged"))
+GOOD_CHI2 = 1.5  # chi-square per sample up to which no further family is tried
 AMPLITUDE_SD = 0.05  # the streak's own brightness is known to a few percent only
 DARK_SD = 0.02
+FLOOR = 0.008  # of the step: the model of a streak is no better
+NOISE_FACTOR = 1.5  # samples of a streak share their noise with their neighbours
 SLIT_SHARE = 0.08  # of a slit's time, as doubt of the response
 SHAPE_SHARE = 0.07  # of the response: what shapes that are not tried may differ by
 REPEATS = 2.0  # inflation of the variance: neighbours in a streak share their noise
@@ -54,7 +55,7 @@ def fit_roads(curves: Sequence[Any]) -> list[RoadResponse]:
     time = np.zeros((len(chosen), m))
     for k, c in enumerate(chosen):
         n = len(c.t)
-        time[k, :n], profile[k, :n], weight[k, :n] = c.t, c.light, 1 / c.sd
+        time[k, :n], profile[k, :n], weight[k, :n] = c.t, c.light, 1 / np.hypot(NOISE_FACTOR * c.sd, FLOOR)
     wide = np.array([np.sqrt(c.slit**2 + 12 * c.blur**2) for c in chosen])
     operator = _means(time, wide, ages)
     known = np.tile([0.0, 1.0, DARK_SD, AMPLITUDE_SD], (len(chosen), 1))
@@ -65,11 +66,14 @@ def fit_roads(curves: Sequence[Any]) -> list[RoadResponse]:
         figures = (fit.chi2, *_times(fit, weight[rows], known[rows]))
         return {i: _Candidate(fit.count, *map(float, x)) for i, *x in zip(rows.tolist(), *figures, strict=True)}
 
-    fits = [fitted(f, np.arange(len(chosen))) for f in CANDIDATES]
-    least = np.array([min(f[k].chi2 for f in fits) for k in range(len(chosen))])
-    rest = np.nonzero(least > GOOD_CHI2 * np.maximum(np.count_nonzero(weight, axis=1) - 5, 1))[0]
-    if len(rest):
-        fits += [fitted(f, rest) for f in FURTHER]
+    enough = GOOD_CHI2 * np.maximum(np.count_nonzero(weight, axis=1) - 5, 1)
+    fits: list[dict[int, _Candidate]] = []
+    rest = np.arange(len(chosen))
+    for family in CANDIDATES:
+        fits.append(fitted(family, rest))
+        rest = np.array([k for k in rest if fits[-1][k].chi2 > enough[k]], int)
+        if len(rest) == 0:
+            break
     for k, i in enumerate(which):
         out[i] = _response([f[k] for f in fits if k in f], np.count_nonzero(weight[k]), chosen[k])
     return out

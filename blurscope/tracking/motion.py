@@ -12,7 +12,7 @@ from blurscope.tracking.lanes import Streak
 from blurscope.tracking.model import NAMES, STEPS, StreakBatch, second_differences
 
 CLOCK_CELLS = 8  # cells per refresh of the clock slits' free waveform
-ENOUGH = 0.02  # gain of a step in chi-square below which the fit has converged
+ENOUGH = 0.2  # gain of a step in chi-square below which the fit has converged
 ERROR_SLOPE_SD = 0.2  # px per refresh over the screen
 SHORT_EXPOSURE = 1.6  # refreshes
 SHORT_ERROR_SHARE = 0.15  # of the speed
@@ -195,6 +195,7 @@ def fit_motion(
     of_clock = np.concatenate([np.full(n, i in set(clock.tolist())) for i, n in enumerate(batch.counts)])
     n_p, n_w = len(p), len(free)
     bend = second_differences(n_w) / CLOCK_ROUGHNESS if n_w else np.zeros((0, 0))
+    stiff = bend.T @ bend + 1e-6 * np.eye(n_w)
 
     def cost(q: np.ndarray, w: np.ndarray, m: np.ndarray) -> float:
         rough_w = float(((bend @ w) ** 2).sum()) if n_w else 0.0
@@ -213,7 +214,7 @@ def fit_motion(
         if n_w:
             if np.abs(p - basis_of).max() > SAME_BASIS:
                 basis, basis_of = batch.basis(p, clock, phases, CLOCK_CELLS, period) * weight[of_clock, None], p
-            gram[n_p:, n_p:] = basis.T @ basis + bend.T @ bend + 1e-6 * np.eye(n_w)
+                gram[n_p:, n_p:] = basis.T @ basis + stiff
             gram[:n_p, n_p:] = jw[of_clock].T @ basis
             gram[n_p:, :n_p] = gram[:n_p, n_p:].T
             grad[n_p:] = basis.T @ rest[of_clock] - bend.T @ (bend @ free)

@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 
 from blurscope import __version__
-from blurscope.blur.measure import BlurFit, Nuisance, Profiles, measure_profiles
+from blurscope.blur.measure import BlurFit, measure_profiles
 from blurscope.blur.operator import age_edges
+from blurscope.blur.profiles import Nuisance, Profiles
 from blurscope.doubts import signal_shares
 from blurscope.errors import FitError
 from blurscope.files import show_path

@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from blurscope.blur.measure import Nuisance
 from blurscope.blur.operator import Capture, capture_operator
+from blurscope.blur.profiles import Nuisance
 from blurscope.light import MODE_LIGHT, Tone, law_at
 from blurscope.uncertainty import LENS_SD_PX, LENS_SHARE
 

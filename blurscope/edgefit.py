@@ -8,11 +8,13 @@ from typing import Any
 
 import numpy as np
 
+from blurscope.blur.compete import compete
 from blurscope.blur.families import FAMILIES
 from blurscope.blur.figures import NAMES, figures_of
 from blurscope.blur.fit import fit_family
-from blurscope.blur.measure import BlurFit, Nuisance, Profiles, compete, measure_profiles
+from blurscope.blur.measure import BlurFit, measure_profiles
 from blurscope.blur.operator import Capture, age_edges, capture_operator
+from blurscope.blur.profiles import Nuisance, Profiles
 from blurscope.freeedge import FreeProfile, plausible_curves
 from blurscope.uncertainty import K95, resolution_sd
 

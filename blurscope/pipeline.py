@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -169,7 +170,9 @@ def to_measurement(
     curves = stitch_streaks(shot.streaks, shot.motion, layout, tone.law, 1 / reg.campx_per_px)
     if shot.backlight.emission is not None:  # flashes sample the pixel: a streak shows light, not the pixel's own step
         curves = [replace(c, flags=c.flags or ("pwm_unresolved",)) for c in curves]
-    roads = {(c.from_level, c.to_level): (c, r) for c, r in zip(curves, fit_roads(curves), strict=True)}
+    commonest = Counter(fit.family for fit in shot.fits).most_common(1)[0][0]
+    found = fit_roads(curves, commonest)
+    roads = {(c.from_level, c.to_level): (c, r) for c, r in zip(curves, found, strict=True)}
     edges = [_edge(shot, i, hold_ms, roads) for i in range(len(shot.pairs))]
     missing = sorted(set(layout.transitions()) - set(shot.pairs))
     if missing:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from blurscope.blur.measure import Profiles
 from blurscope.blur.operator import capture_operator
+from blurscope.blur.profiles import Profiles
 
 PHASE_STEPS = 16
 OFF_STEPS = 10  # per px of smear by tracking

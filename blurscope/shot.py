@@ -10,10 +10,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from blurscope.blur.compete import compete
 from blurscope.blur.families import FAMILIES
 from blurscope.blur.fit import FamilyFit, cell_means
-from blurscope.blur.measure import BlurFit, Nuisance, Profiles, compete, measure_profiles
+from blurscope.blur.measure import BlurFit, measure_profiles
 from blurscope.blur.operator import Capture, age_edges, capture_operator
+from blurscope.blur.profiles import Nuisance, Profiles
 from blurscope.doubts import other_laws, shared_doubts, signal_shares
 from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError

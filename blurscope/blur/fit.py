@@ -15,7 +15,7 @@ SMALL_GAIN = 0.02  # of chi-square, below which a step is small
 SMALL_STEPS = 3
 NO_GAIN = 1e-3  # share of a small gain: a step that promises no more is not tried
 ONSETS = 9
-ARRAYS = ("params", "onset", "levels", "chi2", "model", "jacobian")  # of a FamilyFit, a row for each profile
+ARRAYS = ("params", "onset", "levels", "chi2", "model", "jacobian", "moving")  # of a FamilyFit, a row for each profile
 LATE = 1e3  # refreshes, when every response has settled
 
 
@@ -37,6 +37,8 @@ class FamilyFit:
         Fitted profile.
     jacobian : (n, m, p + 3) float
         By shape parameters, onset, from, to.
+    moving : (n,) bool
+        The iterations ended before the fit did.
     """
 
     family: Family
@@ -46,6 +48,12 @@ class FamilyFit:
     chi2: np.ndarray
     model: np.ndarray
     jacobian: np.ndarray
+    moving: np.ndarray
+
+    @property
+    def start(self) -> np.ndarray:
+        """Shape parameters and onset, (n, p + 1), to start another fit from."""
+        return np.concatenate([self.params, self.onset[:, None]], axis=1)
 
     @property
     def count(self) -> int:
@@ -205,6 +213,7 @@ def fit_family(
         chi2=state.chi2[0],
         model=state.model[0],
         jacobian=state.jacobian[0],
+        moving=state.active[0],
     )
 
 

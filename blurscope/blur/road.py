@@ -14,6 +14,15 @@ from blurscope.blur.fit import FamilyFit, fit_family
 
 CANDIDATES = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials", "staged"))
 GOOD_CHI2 = 1.5  # chi-square per sample up to which no further family is tried
+STANDS_FOR = {
+    "instant": "exponential",
+    "gaussian": "s-shaped",
+    "raised-cosine": "s-shaped",
+    "ramp": "s-shaped",
+    "staged late": "two exponentials",
+    "ringing": "two exponentials",
+    "s-shaped overshoot": "two exponentials",
+}
 AMPLITUDE_SD = 0.05  # the streak's own brightness is known to a few percent only
 DARK_SD = 0.02
 FLOOR = 0.008  # of the step: the model of a streak is no better
@@ -36,13 +45,17 @@ class RoadResponse:
     flags: tuple[str, ...]
 
 
-def fit_roads(curves: Sequence[Any]) -> list[RoadResponse]:
+def fit_roads(curves: Sequence[Any], like: str = "exponential") -> list[RoadResponse]:
     """Fit step responses to curves of light against time.
+
+    Families are tried until one fits.
 
     Parameters
     ----------
     curves : sequence
         With ``t``, ``light``, ``sd`` (n,), ``slit``, ``blur`` and ``flags``, times in refreshes since the switch.
+    like : str
+        Name of the response family to be tried first, or of one that it stands for.
     """
     out = [RoadResponse(response=None, u95=0.0, flags=c.flags) for c in curves]
     which = [i for i, c in enumerate(curves) if not c.flags]
@@ -69,7 +82,7 @@ def fit_roads(curves: Sequence[Any]) -> list[RoadResponse]:
     enough = GOOD_CHI2 * np.maximum(np.count_nonzero(weight, axis=1) - 5, 1)
     fits: list[dict[int, _Candidate]] = []
     rest = np.arange(len(chosen))
-    for family in CANDIDATES:
+    for family in sorted(CANDIDATES, key=lambda f: f.name != STANDS_FOR.get(like, like)):
         fits.append(fitted(family, rest))
         rest = np.array([k for k in rest if fits[-1][k].chi2 > enough[k]], int)
         if len(rest) == 0:

@@ -1,0 +1,176 @@
+"""Response families compete for each profile: which are fitted, how far, and what each of them weighs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from blurscope.blur.families import FAMILIES, Family
+from blurscope.blur.fit import ARRAYS, ITERATIONS, FamilyFit, fit_family
+from blurscope.blur.profiles import Profiles
+
+EXPONENTIAL = "exponential"
+TIERS = (  # families tried on all profiles, then on those that none fits
+    (EXPONENTIAL, "instant", "s-shaped", "two exponentials", "staged"),
+    ("gaussian", "raised-cosine", "ramp"),
+    ("staged late", "ringing", "s-shaped overshoot"),
+)
+GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
+FAIR_CHI2 = 4.0  # the same for quick fits
+SIEVE_ITERATIONS = 6  # after which a family goes on only
+HOPELESS = 2.0  # up to so many times the best chi-square (or a good one)
+
+
+def compete(
+    profiles: Profiles,
+    families: Sequence[Family] = FAMILIES,
+    before: Sequence[FamilyFit] | None = None,
+    *,
+    iterations: int = ITERATIONS,
+    quick: bool = False,
+) -> tuple[list[FamilyFit], np.ndarray]:
+    """Fit the families to the profiles and weigh them.
+
+    Those past the first of `TIERS` are fitted only to profiles that none before them fits.
+
+    Parameters
+    ----------
+    profiles : Profiles
+    families : sequence of Family
+    before : sequence of FamilyFit, optional
+        Fits of nearly the same profiles, to start from.
+    iterations : int
+        Of each fit, at most.
+    quick : bool
+        Take each family only to the profiles that none before it fits fairly.
+
+    Returns
+    -------
+    fits : list of FamilyFit
+    weights : (families, n) float
+        Proportional to exp(-BIC / 2), chi-square divided by the correlation.
+    """
+    known = {f.family.name: f for f in before or ()}
+    by_name = {f.name: f for f in families}
+    tiers = [[by_name[n] for n in names if n in by_name] for names in TIERS]
+    enough = (FAIR_CHI2 if quick else GOOD_CHI2) * max(profiles.esf.shape[1] - 6, 1)
+    every = np.arange(len(profiles.esf))
+    least = np.full(len(every), np.inf)
+    done: dict[str, FamilyFit] = {}
+    for first, tier in enumerate(tiers):
+        left = every if first == 0 else np.nonzero(least > enough)[0]
+        for family in tier:
+            if quick:
+                left = np.nonzero(least > enough)[0]
+            guess = _guess(family, known.get(family.name), done.get(EXPONENTIAL), enough)
+            done[family.name] = fit = _fit(family, profiles, left, guess, min(iterations, SIEVE_ITERATIONS))
+            least = np.minimum(least, fit.chi2)
+    if iterations > SIEVE_ITERATIONS:
+        for fit in done.values():
+            near = np.nonzero(fit.moving & (fit.chi2 < HOPELESS * np.maximum(least, enough)))[0]
+            if len(near):
+                more = _fit(fit.family, profiles, near, fit.start, iterations - SIEVE_ITERATIONS)
+                for name in ARRAYS:
+                    getattr(fit, name)[near] = getattr(more, name)[near]
+    fits = [done[f.name] for f in families]
+    return fits, weigh(profiles, fits)
+
+
+def _guess(family: Family, known: FamilyFit | None, plain: FamilyFit | None, enough: float) -> np.ndarray | None:
+    """Return where to start, (n, p + 1) with NaN where only a search will do.
+
+    A profile that an exponential fits is near it in every family that holds the exponential too.
+    """
+    out = None
+    if plain is not None and family.beside is not None:
+        tau = plain.params[:, 0]
+        near = [constant + times * tau for constant, times in family.beside]
+        out = np.where((plain.chi2 <= enough)[:, None], np.stack([*near, plain.onset], axis=1), np.nan)
+    if known is not None:
+        out = np.where(np.isfinite(known.chi2)[:, None], known.start, np.nan if out is None else out)
+    return out
+
+
+def _fit(
+    family: Family, profiles: Profiles, chosen: np.ndarray, guess: np.ndarray | None, iterations: int
+) -> FamilyFit:
+    """Fit a family to the chosen profiles; the others get an infinite chi-square."""
+    n, m = profiles.esf.shape
+    p = len(family.low)
+    out = FamilyFit(
+        family=family,
+        params=np.zeros((n, p)),
+        onset=np.zeros(n),
+        levels=np.tile([0.0, 1.0], (n, 1)),
+        chi2=np.full(n, np.inf),
+        model=np.zeros((n, m)),
+        jacobian=np.zeros((n, m, p + 3)),
+        moving=np.zeros(n, bool),
+    )
+    begun = np.zeros(n, bool) if guess is None else np.isfinite(guess).all(axis=1)
+    for rows in (chosen[begun[chosen]], chosen[~begun[chosen]]):
+        if len(rows) == 0:
+            continue
+        fit = fit_family(
+            family,
+            profiles.esf[rows],
+            1 / profiles.sigma[rows],
+            profiles.operator if profiles.operator.ndim == 2 else profiles.operator[rows],
+            profiles.ages,
+            profiles.levels[rows],
+            guess[rows] if guess is not None and begun[rows[0]] else None,
+            iterations=iterations,
+        )
+        for name in ARRAYS:
+            getattr(out, name)[rows] = getattr(fit, name)
+    return out
+
+
+def weigh(profiles: Profiles, fits: list[FamilyFit]) -> np.ndarray:
+    """Return the weight of each family for each profile, (families, n); columns sum to 1."""
+    chi2 = np.stack([f.chi2 for f in fits])
+    samples = profiles.esf.shape[1] / profiles.correlation
+    # a misfit common to all families is no evidence for the richer ones
+    dof = max(profiles.esf.shape[1] - 6, 1)
+    inflate = np.maximum(chi2.min(axis=0) / dof, 1.0) * profiles.correlation
+    count = np.array([f.count for f in fits])[:, None]
+    bic = chi2 / inflate + count * np.log(max(samples, 2.0))
+    rel = np.exp(-0.5 * (bic - bic.min(axis=0)))
+    return rel / rel.sum(axis=0)
+
+
+def residual_correlation(profiles: Profiles, residuals: np.ndarray) -> float:
+    """Return how much the correlation of neighbours inflates the variance of smooth functionals.
+
+    The residuals alone say too little (what is slow in the noise bends the fit and leaves them), the plateaus too much
+    (JPEG blocks repeat there): the mean of both.
+    """
+    res = residuals / profiles.sigma
+    res = res / np.sqrt(np.mean(res**2, axis=1, keepdims=True))
+    m = res.shape[1]
+    total = 1.0
+    for k in range(1, min(9, m // 8)):
+        rho = float(np.mean(res[:, k:] * res[:, :-k]))
+        if rho < 0.03:
+            break
+        total += 2 * rho
+    return 0.5 * (float(np.clip(total, 1.0, profiles.correlation + 1.0)) + profiles.correlation)
+
+
+def information(fit: FamilyFit, i: int, profiles: Profiles) -> tuple[np.ndarray, np.ndarray]:
+    """Return the parameter covariance and the gain matrix from profile to parameters."""
+    jac = fit.jacobian[i]
+    weight = 1 / profiles.sigma[i] ** 2
+    jw = jac * weight[:, None]
+    gram = jac.T @ jw
+    p = fit.params.shape[1]
+    gram[[p + 1, p + 2], [p + 1, p + 2]] += 1 / profiles.levels[i, 2:] ** 2
+    scale = np.sqrt(np.maximum(np.diag(gram), 1e-12))
+    value, vector = np.linalg.eigh(gram / np.outer(scale, scale))
+    known = value > 1e-9 * value[-1]  # what the profile doesn't depend on stays where it is
+    half = vector[:, known] / np.sqrt(value[known]) / scale[:, None]
+    inverse = half @ half.T
+    dof = max(jac.shape[0] - fit.count, 1)
+    inflate = profiles.correlation * max(1.0, fit.chi2[i] / dof)
+    return inverse * inflate, inverse @ jw.T

@@ -1,0 +1,89 @@
+"""Pixels too fast for linear propagation: the posterior of an exponential's time constant."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from blurscope.blur.compete import EXPONENTIAL, information
+from blurscope.blur.fit import FamilyFit, fit_family
+from blurscope.blur.profiles import Profiles
+from blurscope.blur.propagate import fast_curves
+
+FAST_TAUS = np.concatenate([np.linspace(0.004, 0.12, 16), np.linspace(0.135, 0.5, 10)])  # refreshes
+RESOLVED = 4.0  # tau over its sigma from which linear propagation is trusted
+
+
+def fast_fits(fits, best, forms, profiles: Profiles) -> dict[int, FamilyFit]:
+    """Return, for transitions too fast for linear propagation, the fits of an exponential at each of `FAST_TAUS`.
+
+    An instant family has no width to be unsure of: its weight is carried by the exponential's posterior.
+    """
+    names = [f.family.name for f in fits]
+    which = [
+        i
+        for i, (b, form) in enumerate(zip(best, forms, strict=True))
+        if form is None and (names[b] == "instant" or (names[b] == EXPONENTIAL and not _resolved(fits[b], i, profiles)))
+    ]
+    if not which:
+        return {}
+    n = len(FAST_TAUS)
+    alike = profiles.operator.ndim == 2
+    plain = fits[names.index(EXPONENTIAL)]
+    held = np.tile(np.log(FAST_TAUS)[:, None], (len(which), 1))
+    middle = (plain.onset + np.exp(plain.params[:, 0]))[which]  # of the edge: it stays where it is
+    guess = np.column_stack([held, np.repeat(middle, n) - np.exp(held[:, 0])])
+    out = {}
+    for k, rows in enumerate([which] if alike else [[i] for i in which]):
+        mine = slice(k * n, (k + len(rows)) * n)
+        fit = fit_family(
+            plain.family,
+            np.repeat(profiles.esf[rows], n, axis=0),
+            np.repeat(1 / profiles.sigma[rows], n, axis=0),
+            profiles.operator if alike else profiles.operator[rows[0]],
+            profiles.ages,
+            np.repeat(profiles.levels[rows], n, axis=0),
+            guess[mine],
+            held=held[mine],
+        )
+        out |= {i: fit.of(slice(j * n, (j + 1) * n)) for j, i in enumerate(rows)}
+    return out
+
+
+def curves_of_fast(fast: dict[int, FamilyFit], length: float, lamps) -> dict[int, tuple]:
+    """Return the curves of a fast exponential by transition: see `fast_curves`."""
+    low, high = np.log(FAST_TAUS[[0, -1]])
+    out: dict[int, tuple] = {}
+    for i, fit in fast.items():
+        alike = next((j for j in out if lamps[i] is None and lamps[j] is None), None)
+        out[i] = fast_curves(fit.family, low, high, length, lamps[i]) if alike is None else out[alike]
+    return out
+
+
+def posterior_of_fast(i, fits: FamilyFit, profiles, nuisances, shared, rng) -> tuple[np.ndarray, float]:
+    """Return draws and mean of the posterior of the time constant of a pixel too fast for linear propagation.
+
+    The prior is flat in tau. Each trial moves the profile by its share of the shared effects and has a posterior of
+    its own over the time constants, the onset and the levels fitted to each.
+    """
+    weight = 1 / profiles.sigma[i]
+    moves = shared @ np.array([x.shift[i] for x in nuisances]).reshape(len(nuisances), -1) * weight
+    basis, _ = np.linalg.qr(fits.jacobian[:, :, 1:] * weight[:, None])  # of onset and levels, (taus, samples, 3)
+    still = (profiles.esf[i] - fits.model) * weight
+    # squares of (still + moves) less those of its part along the basis
+    by_basis = np.matmul(still[:, None], basis) + np.matmul(moves, basis)
+    along = np.einsum("knj,knj->nk", by_basis, by_basis)
+    chi2 = (still**2).sum(axis=1) + 2 * moves @ still.T + (moves**2).sum(axis=1)[:, None] - along
+    dof = max(profiles.esf.shape[1] - 4, 1)
+    inflate = profiles.correlation * max(1.0, float(fits.chi2.min()) / dof)
+    log_weight = -0.5 * (chi2 - chi2.min(axis=1, keepdims=True)) / inflate + np.log(np.gradient(FAST_TAUS))
+    share = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
+    share /= share.sum(axis=1, keepdims=True)
+    reached = np.cumsum(share, axis=1)
+    picks = np.array([np.interp(u, c, FAST_TAUS) for u, c in zip(rng.random(len(moves)), reached, strict=True)])
+    mean = float((share @ FAST_TAUS).mean())  # of the posterior: its mode sticks to the fast end
+    return np.log(picks), float(np.log(mean))
+
+
+def _resolved(fit: FamilyFit, i: int, profiles: Profiles) -> bool:
+    cov, _ = information(fit, i, profiles)
+    return cov[0, 0] < 1 / RESOLVED**2

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -49,7 +50,12 @@ class Patch:
 
 
 def gather(
-    codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], places: int = 9, blur_px: float = 0.0
+    codes: np.ndarray,
+    pose: Any,
+    layout: Layout,
+    lit: tuple[float, float],
+    places: int = 9,
+    blur_at: Callable[[np.ndarray, np.ndarray], np.ndarray] | None = None,
 ) -> list[Patch]:
     """Collect patches of all static stripes.
 
@@ -61,9 +67,9 @@ def gather(
         Range of ``u`` that is fully exposed.
     places : int
         Places along the motion.
-    blur_px : float
-        Blur across the motion, display px: what it brings in from neighbouring stripes is noted, and patches that get
-        light from bands are left out.
+    blur_at : callable, optional
+        Blur across the motion, display px, at places ``(u, row)`` of the plate: what it brings in from neighbouring
+        stripes is noted, and patches that get light from bands are left out.
     """
     wanted: list[_Place] = []
     span = lit[1] - lit[0]
@@ -73,14 +79,26 @@ def gather(
         if block.kind not in ("grey", "halftone", "dither"):
             continue
         rows = _rows(block)
-        mix = _mixture(layout, index, *rows, blur_px)
-        if mix is None:
-            continue
+        blurs = np.zeros(1) if blur_at is None else blur_at(middles, np.full(places, sum(rows) / 2))
+        mixes = [_mixture(layout, index, *rows, float(blur)) for blur in blurs] * (places // len(blurs))
         length = width
         if block.kind == "dither":
             length = max(1, round(width / block.period_px)) * block.period_px
-        wanted += [_Place(index, block, (mid - length / 2, mid + length / 2), rows, mix) for mid in middles]
+        half = length / 2
+        wanted += [
+            _Place(index, block, (mid - half, mid + half), rows, mix)
+            for mid, mix in zip(middles, mixes, strict=True)
+            if mix is not None
+        ]
     return _patches(codes, pose, wanted)
+
+
+def _levels(block: Block, share: float) -> dict[int, float]:
+    """Return a share of a block's mean light by level."""
+    if block.kind == "grey":
+        return {block.level: share}
+    white = len(block.lit) / block.period_px if block.lit else 0.0
+    return {0: share * (1 - white), 255: share * white}
 
 
 class _Place(NamedTuple):
@@ -126,24 +144,33 @@ def _mixture(layout: Layout, index: int, v0: float, v1: float, blur_px: float) -
     """Return the share of each level's light in the rows ``v0`` to ``v1``; None if light of unknown height gets in."""
     from scipy.special import ndtr
 
-    out: dict[int, float] = {}
+    if blur_px < MIN_BLUR_PX:
+        return _levels(layout.blocks[index], 1.0)
     centres = np.linspace(v0, v1, 9)
+
+    def reach(rows: np.ndarray) -> np.ndarray:
+        """Return the share of the light that comes from above each of these rows."""
+        return ndtr((rows[:, None] - centres) / blur_px).mean(axis=1)
+
+    ends = reach(np.array([layout.blocks[0].top_row, layout.blocks[-1].end_row], float))
+    out = {0: 1.0 - float(ends[1] - ends[0])}  # beyond the plate it is dark
     for near in range(max(0, index - 3), min(len(layout.blocks), index + 4)):
         block = layout.blocks[near]
-        if blur_px < MIN_BLUR_PX:
-            share = 1.0 if near == index else 0.0
-        else:
-            borders = (np.array([block.top_row, block.end_row])[:, None] - centres) / blur_px
-            share = float(np.mean(ndtr(borders[1]) - ndtr(borders[0])))
-        if share < 1e-5:
+        rows = np.arange(block.top_row, block.end_row + 1.0)
+        shares = np.diff(reach(rows))
+        if shares.sum() < 1e-5:
             continue
         if block.kind in ("band", "picture"):
-            if share > MAX_LEAK:
+            if shares.sum() > MAX_LEAK:
                 return None
             continue
-        white = len(block.lit) / block.period_px if block.kind in ("halftone", "dither") else 0.0
-        for level, part in ((block.level if block.kind == "grey" else 0, 1 - white), (255, white)):
-            out[level] = out.get(level, 0.0) + share * part
+        if block.kind == "halftone" and near != index:
+            lit = np.isin(np.arange(len(shares)) % block.period_px, block.lit)
+            mine = {0: float(shares[~lit].sum()), 255: float(shares[lit].sum())}
+        else:
+            mine = _levels(block, float(shares.sum()))
+        for level, part in mine.items():
+            out[level] = out.get(level, 0.0) + part
     total = sum(out.values())
     return {level: part / total for level, part in out.items() if part > 0}
 

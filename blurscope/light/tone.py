@@ -18,10 +18,12 @@ from blurscope.light.patches import Patch, gather
 from blurscope.pattern.layout import Layout
 
 KNOTS = 7
+TOPS = 32  # steps in which the place of white in the range of codes is counted
 SMALL_STEP = 1e-6  # of the fit, at its end
 BEND_ROUNDS = 6
 SPREADS = 0.02, 0.1  # misfit of patches in units of their weights that noise may have
 LARGE_BEND = 0.25  # of any curve, in units of the weights
+FIRST_BEND = 0.02  # the same at first, before flat field and law are about right: a bend that cuts off codes stays so
 BEND = 0.002  # size of bends to expect if nothing is known, share of full scale
 CLOSURE_LIMIT = 0.03
 GOOD_CLOSURE = 0.008
@@ -162,16 +164,20 @@ def _hats(c: np.ndarray) -> np.ndarray:
     return np.stack([comb(order, k) * c**k * (1 - c) ** (order - k) for k in range(1, order)], axis=-1)
 
 
-@lru_cache(maxsize=2)
-def _table(full_scale: int) -> tuple[np.ndarray, np.ndarray]:
+@lru_cache(maxsize=4)
+def _table(full_scale: int, top: int) -> tuple[np.ndarray, np.ndarray]:
     """Return all codes as a share of full scale and the warp terms there; of 16 bits they are dear."""
     c = np.arange(full_scale + 1) / full_scale
-    return c, _hats(c)
+    return c, _hats(np.minimum(c * TOPS / top, 1.0))
 
 
-def curve(theta: np.ndarray, full_scale: int, base: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
-    """Return the decode table for warp coefficients ``theta`` on top of a base curve."""
-    c, hats = _table(full_scale)
+def curve(theta: np.ndarray, full_scale: int, base: Callable[[np.ndarray], np.ndarray], top: int = TOPS) -> np.ndarray:
+    """Return the decode table for warp coefficients ``theta`` on top of a base curve.
+
+    The warp ends at ``top`` / `TOPS` of full scale, where white is: a bend that only scales light can't be told from
+    the exposure.
+    """
+    c, hats = _table(full_scale, top)
     warped = c + hats @ theta
     return base(np.maximum.accumulate(np.clip(warped, 0, 1.2)))
 
@@ -186,7 +192,7 @@ def measure_tone(
     assumed_gamma: float | None = None,
     meter: tuple[np.ndarray, np.ndarray] | None = None,
     contrast: float | None = None,
-    blur_px: float = 0.0,
+    blur_at: Callable[[np.ndarray, np.ndarray], np.ndarray] | None = None,
     stated: Callable[[np.ndarray], np.ndarray] | None = None,
 ) -> Tone:
     """Fit curve, flat field and law to the plate's static stripes.
@@ -205,15 +211,15 @@ def measure_tone(
         A light-meter table of the display.
     contrast : float, optional
         White over black, used with ``assumed_gamma``.
-    blur_px : float
-        Blur across the motion, display px, as far as it is known: neighbouring stripes mix.
+    blur_at : callable, optional
+        Blur across the motion, display px, at places ``(u, row)`` of the plate: neighbouring stripes mix.
     stated : callable, optional
         Light of a code (0 to 1.2) as the file's profile states it: where the curve is looked for, instead of sRGB's.
         Near black a power law is far from sRGB, and too steep for what the stripes can tell apart.
     """
     base = stated or srgb_to_light
     full = 65535 if codes.dtype == np.uint16 else 255
-    patches = gather(codes, pose, layout, lit, blur_px=blur_px)
+    patches = gather(codes, pose, layout, lit, blur_at=blur_at)
     h, w = codes.shape
     centre, radius = ((w - 1) / 2, (h - 1) / 2), float(np.hypot(h, w) / 2)
     clipped, crushed = _ends(patches, full)
@@ -343,11 +349,13 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
     all_codes = np.concatenate([p.codes for p in use])
     all_weights = np.concatenate([p.weights for p in use])
     theta = np.zeros(n_theta)
+    whites = np.concatenate([p.codes for p in use if p.kind == "grey" and p.level == 255] or [np.array([full])])
+    top = min(TOPS, int(np.ceil(TOPS * float(np.percentile(whites, 99)) / full)))
     flat = np.zeros(n_flat)
     law = (levels / 255.0) ** 2.2 if known is None else known.copy()
 
     def seen(th: np.ndarray) -> np.ndarray:
-        table = base_curve(full, True) if linear else curve(th, full, base)
+        table = base_curve(full, True) if linear else curve(th, full, base, top)
         return np.add.reduceat(table[all_codes] * all_weights, starts)
 
     last = index[255]
@@ -360,7 +368,7 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
     if known is not None:
         ties += [(n_flat + i, known[i], 1 / (0.002 + 0.01 * known[i])) for i in range(n_law)]
     ties += [(k, 0.0, prior_flat[k] * 30) for k in range(1, n_flat)]
-    ties += [(n_flat + n_law + k, 0.0, 1 / LARGE_BEND) for k in range(n_theta)]
+    ties += [(n_flat + n_law + k, 0.0, 1 / FIRST_BEND) for k in range(n_theta)]
     tied, goal, strength = (np.array(x) for x in zip(*ties, strict=True))
     of_curve = np.arange(len(tied)) >= len(tied) - n_theta
 
@@ -396,7 +404,7 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
                 found = residuals(q + step)
                 # the weights move with the model: compare with those of the step's start
                 after = np.concatenate([(found[0] - found[2]) * weight, found[4][len(use) :]])
-                if float(after @ after) <= cost:
+                if float(after @ after) <= cost and np.isfinite(found[3]).all():
                     break
                 length /= 3
             else:
@@ -414,7 +422,7 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
         free = n_theta - float(np.trace(cov[-n_theta:, -n_theta:])) * strength[of_curve][0] ** 2
         bend = np.sqrt((float((q[-n_theta:] ** 2).sum()) + BEND**2) / (max(free, 0.0) + 1))
         before = strength[of_curve][0]
-        strength[of_curve] = max(spread / bend, 1 / LARGE_BEND)  # never freer than at first
+        strength[of_curve] = max(spread / bend, 1 / LARGE_BEND)
         if 0.8 < before / strength[of_curve][0] < 1.25:
             break
         q, cov = descend(q)
@@ -423,15 +431,16 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
     res = (light - model) * weight
     spread = float(np.sqrt(np.mean(res**2)))
     law_sigma = np.sqrt(np.maximum(np.diag(cov)[n_flat : n_flat + n_law], 0)) * max(spread, 0.2)
-    decode = base_curve(full, True) if linear else curve(theta, full, base)
+    decode = base_curve(full, True) if linear else curve(theta, full, base, top)
     sigma, modes = 0.0, np.zeros((0, len(MODE_LIGHT)))
     if n_theta:
         # the curve's own uncertainty, as shapes: what each independent part of it does to light
         value, vector = np.linalg.eigh(cov[-n_theta:, -n_theta:])
         c = np.linspace(0.0, 1.0, 257)
         at = decode[np.round(c * full).astype(int)] / np.exp(flat[0])
-        slope = np.gradient(at, np.maximum.accumulate(c + _hats(c) @ theta) + 1e-9 * np.arange(len(c)))
-        shifts = (_hats(c) @ vector * np.sqrt(np.maximum(value, 0.0))).T * slope * max(spread, 0.04)
+        hats = _hats(np.minimum(c * TOPS / top, 1.0))
+        slope = np.gradient(at, np.maximum.accumulate(c + hats @ theta) + 1e-9 * np.arange(len(c)))
+        shifts = (hats @ vector * np.sqrt(np.maximum(value, 0.0))).T * slope * max(spread, 0.04)
         order = np.argsort(-np.abs(shifts).max(axis=1))[:MODES]
         modes = np.array([np.interp(MODE_LIGHT, at, shift) for shift in shifts[order]])
         modes -= np.outer(modes[:, -1], MODE_LIGHT)  # white is 1

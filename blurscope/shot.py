@@ -29,10 +29,12 @@ from blurscope.tracking import Motion, cut_streaks, first_guess, fit_motion, pla
 from blurscope.tracking.backlight import STEADY, Backlight, find_backlight, scan_of_flashes
 from blurscope.tracking.lanes import Lane, Streak
 from blurscope.tracking.model import STEPS
+from blurscope.tracking.motion import SHORT_EXPOSURE
 
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
 QUICK_ITERATIONS = 5
 MAX_STREAK_CHI2 = 25.0
+MOST_UNSURE = 0.3  # of a refresh's way: standard uncertainty of what a tracking error smears
 MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
 MIXING_BLUR_PX = 0.45  # blur across the motion from which stripes are no longer separate
 LEAST_GAMMA, MOST_GAMMA = 0.2, 8.0  # of any display
@@ -275,6 +277,7 @@ def measure_shot(
             break
     if motion is not None:
         _refuse_misfit(motion.chi2_ratio, across_px, backlight)
+        _refuse_unsure(motion, v)
     say("fitting the edges")
     starts = lag_groups(edges.lag_px, v)
     combined, instances, spread, groups = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift)
@@ -364,6 +367,17 @@ def _refuse_misfit(chi2_ratio: float, blur_px: float, backlight: Backlight) -> N
             "take it again"
         )
     raise FitError(f"the streaks fit no steady motion (chi-square {chi2_ratio:.0f} times too large): {why}")
+
+
+def _refuse_unsure(motion: Motion, v: float) -> None:
+    """An error that isn't known smears the edges by an unknown length."""
+    unsure = motion.sd("error")
+    if unsure * motion.exposure > MOST_UNSURE * v and motion.exposure > SHORT_EXPOSURE:
+        raise FitError(
+            f"the streaks leave open how well the camera followed (by {2 * unsure:.1f} px per refresh either way): too "
+            "few of them show a switch, or they are too noisy; use a lower ISO or a wider aperture, another length of "
+            "exposure, or get more of the plate into the frame"
+        )
 
 
 def _switch_phase(profiles: Profiles, fits, weights, lag, starts, capture: Capture, motion: Motion) -> float:

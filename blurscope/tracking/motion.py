@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -17,6 +18,11 @@ ERROR_SLOPE_SD = 0.2  # px per refresh over the screen
 SHORT_EXPOSURE = 1.6  # refreshes
 SHORT_ERROR_SHARE = 0.15  # of the speed
 SAME_BASIS = 0.01  # change of any parameter up to which that waveform's part in the streaks is taken as the same
+ROUGH = 0.01  # share of a streak: the model itself is no better
+ITERATIONS = 25
+UNSURE_ERROR = 0.005  # of the speed: uncertainty of the error from which other ends of the fit are looked for
+OTHER_ERRORS = (-0.3, -0.2, -0.12, -0.06, 0.06, 0.12, 0.2, 0.3)  # of the speed, away from the one found
+OTHER_ITERATIONS = 5
 CLOCK_ROUGHNESS = 0.15  # second difference of that waveform, standard deviation, share of white
 
 
@@ -167,92 +173,146 @@ def fit_motion(
         Lens blur expected, px, with standard uncertainty ``lens_sd``.
     """
     v, sign = layout.px_per_refresh, layout.sign
-    p = first_guess(sign * shift / v - exposure / 2, exposure, sigma) if guess is None else guess.copy()
-    prior = np.array([np.inf, np.inf, 3.0, 0.5, 0.5, 1.5, 1.5, lens_sd, 0.6, 0.5, 0.5, ERROR_SLOPE_SD, ERROR_SLOPE_SD])
-    centre = first_guess(p[0], p[1], sigma)
-    # the model itself is not better than this share of a streak
-    rough = 0.01
-
-    batch = StreakBatch(streaks, waves, layout, pixel, emission)
-    data = batch.data
-    level = np.concatenate(
-        [np.full(len(s.u_px), max(float(w.max()), 0.02)) for s, w in zip(streaks, waves, strict=True)]
+    start = first_guess(sign * shift / v - exposure / 2, exposure, sigma) if guess is None else guess.copy()
+    problem = _Problem(
+        streaks, waves, layout, exposure, pixel, first_guess(start[0], start[1], sigma), lens_sd, emission
     )
-    width = np.concatenate([np.full(len(s.u_px), s.slit.width_px / (v * exposure)) for s in streaks])
-    noise = np.concatenate([np.full(len(s.u_px), s.noise) for s in streaks])
-    weight = 1 / np.hypot(noise * 1.5, rough * level * width)
-    clock = np.array([i for i, s in enumerate(streaks) if s.slit.kind == "clock"], int)
-    phases = np.array([streaks[i].slit.phase_refreshes for i in clock], int)
-    period = streaks[clock[0]].slit.period_refreshes if len(clock) else 0
-    if not len(clock):  # slits of many levels, a few in each row, can't tell where the pose is askew
-        prior[9:11] = 0.03
-    per_cell = STEPS // CLOCK_CELLS
-    free = np.zeros(0)
-    if len(clock):
-        shown = np.roll(waves[clock[0]], -int(phases[0]) * STEPS)
-        free = shown.reshape(-1, per_cell).mean(axis=1)
-        batch.set_waves(clock, phases, free, per_cell)
-    of_clock = np.concatenate([np.full(n, i in set(clock.tolist())) for i, n in enumerate(batch.counts)])
-    n_p, n_w = len(p), len(free)
-    bend = second_differences(n_w) / CLOCK_ROUGHNESS if n_w else np.zeros((0, 0))
-    stiff = bend.T @ bend + 1e-6 * np.eye(n_w)
-
-    def cost(q: np.ndarray, w: np.ndarray, m: np.ndarray) -> float:
-        rough_w = float(((bend @ w) ** 2).sum()) if n_w else 0.0
-        return float((((data - m) * weight) ** 2).sum() + (((q - centre) / prior) ** 2).sum()) + rough_w
-
-    model = batch.model(p)
-    best = cost(p, free, model)
-    damp = 1e-3
-    gram, grad = np.eye(n_p + n_w), np.zeros(n_p + n_w)
-    basis, basis_of = np.zeros((0, n_w)), np.full(n_p, np.inf)
-    for _ in range(25):
-        rest = (data - model) * weight
-        jw = batch.slopes(p) * weight[:, None]
-        gram[:n_p, :n_p] = jw.T @ jw + np.diag(1 / prior**2)
-        grad[:n_p] = jw.T @ rest - (p - centre) / prior**2
-        if n_w:
-            if np.abs(p - basis_of).max() > SAME_BASIS:
-                basis, basis_of = batch.basis(p, clock, phases, CLOCK_CELLS, period) * weight[of_clock, None], p
-                gram[n_p:, n_p:] = basis.T @ basis + stiff
-            gram[:n_p, n_p:] = jw[of_clock].T @ basis
-            gram[n_p:, :n_p] = gram[:n_p, n_p:].T
-            grad[n_p:] = basis.T @ rest[of_clock] - bend.T @ (bend @ free)
-        moved = False
-        for _ in range(6):
-            delta = np.linalg.solve(gram + damp * np.diag(np.diag(gram)), grad)
-            trial = p + np.clip(delta[:n_p], -0.5, 0.5)
-            trial[1] = max(trial[1], 0.3)
-            trial[7] = max(trial[7], 0.02)
-            trial_free = free + delta[n_p:]
-            if n_w:
-                batch.set_waves(clock, phases, trial_free, per_cell)
-            trial_model = batch.model(trial)
-            c = cost(trial, trial_free, trial_model)
-            if c < best:
-                gain = best - c
-                p, free, model, best, moved = trial, trial_free, trial_model, c, True
-                damp *= 0.2
-                break
-            if 0.5 * float(grad @ delta) < ENOUGH * max(1.0, 1e-3 * best):  # no step gains more than that
-                break
-            damp *= 8
-        if not moved:
-            if n_w:
-                batch.set_waves(clock, phases, free, per_cell)
-            break
-        if gain < ENOUGH * max(1.0, 1e-3 * best):
-            break
-    res = (data - model) * weight
-    ratio = float((res**2).sum() / max(len(data) - len(p), 1))
+    best = problem.descend(start)
+    p = best.p
     # a clear misfit says that something is not in the model at all
-    covariance = np.linalg.inv(gram)[:n_p, :n_p] * max(ratio, 0.5) * 2.5 * max(1.0, ratio / 3)
+    inflate = max(best.ratio, 0.5) * 2.5 * max(1.0, best.ratio / 3)
+    covariance = np.linalg.inv(best.gram)[: len(p), : len(p)] * inflate
     if p[1] < SHORT_EXPOSURE:
         # hardly a switch lies between two others: the streaks' length says only exposure times speed
-        trade = np.zeros(n_p)
+        trade = np.zeros(len(p))
         trade[2] = SHORT_ERROR_SHARE * v
         trade[1] = -p[1] * trade[2] / max(v + p[2], 0.5 * v)
         covariance += np.outer(trade, trade)
+    elif covariance[2, 2] > (UNSURE_ERROR * v) ** 2:
+        covariance += _elsewhere(problem, best, v, inflate)
     return Motion(
-        **dict(zip(NAMES, map(float, p), strict=True)), covariance=covariance, chi2_ratio=ratio, samples=len(data)
+        **dict(zip(NAMES, map(float, p), strict=True)),
+        covariance=covariance,
+        chi2_ratio=best.ratio,
+        samples=len(problem.data),
     )
+
+
+def _elsewhere(problem: _Problem, best: _Found, v: float, inflate: float) -> np.ndarray:
+    """Return what other ends of the fit, with other tracking errors, add to the covariance.
+
+    In noisy streaks several refreshes' worth of switches may be matched nearly as well, at the same length of the
+    streaks but at another speed: a fit sees only its own surroundings.
+    """
+    p = best.p
+    out = np.zeros((len(p), len(p)))
+    total, seen = 1.0, [p[2]]
+    for away in OTHER_ERRORS:
+        start = p.copy()
+        start[2] += away * v
+        start[1] *= (v + p[2]) / max(v + start[2], 0.3 * v)
+        start[0] += 0.5 * (p[1] - start[1])
+        found = problem.descend(start, OTHER_ITERATIONS, best.free)
+        if min(abs(found.p[2] - e) for e in seen) < 0.3 * min(abs(x) for x in OTHER_ERRORS) * v:
+            continue
+        seen.append(found.p[2])
+        weight = float(np.exp(np.clip(0.5 * (best.cost - found.cost) / inflate, -50, 5)))
+        total += weight
+        out += weight * np.outer(found.p - p, found.p - p)
+    return out / total
+
+
+class _Found(NamedTuple):
+    """Where a fit ended: parameters, the clock's waveform, cost, normal matrix, chi-square over degrees of freedom."""
+
+    p: np.ndarray
+    free: np.ndarray
+    cost: float
+    gram: np.ndarray
+    ratio: float
+
+
+class _Problem:
+    """Streaks with their weights, and what is known of the motion beforehand (``centre`` and its uncertainties)."""
+
+    def __init__(self, streaks, waves, layout, exposure, pixel, centre, lens_sd, emission) -> None:
+        v = layout.px_per_refresh
+        self.centre = centre
+        slopes = [ERROR_SLOPE_SD, ERROR_SLOPE_SD]
+        self.prior = np.array([np.inf, np.inf, 3.0, 0.5, 0.5, 1.5, 1.5, lens_sd, 0.6, 0.5, 0.5, *slopes])
+        self.batch = StreakBatch(streaks, waves, layout, pixel, emission)
+        self.data = self.batch.data
+        level = np.array([max(float(w.max()), 0.02) for w in waves])
+        width = np.array([s.slit.width_px / (v * exposure) for s in streaks])
+        noise = np.array([s.noise for s in streaks])
+        self.weight = np.repeat(1 / np.hypot(noise * 1.5, ROUGH * level * width), self.batch.counts)
+        self.clock = np.array([i for i, s in enumerate(streaks) if s.slit.kind == "clock"], int)
+        self.phases = np.array([streaks[i].slit.phase_refreshes for i in self.clock], int)
+        self.per_cell = STEPS // CLOCK_CELLS
+        self.period, self.shown = 0, np.zeros(0)
+        if len(self.clock):
+            self.period = streaks[self.clock[0]].slit.period_refreshes
+            turned = np.roll(waves[self.clock[0]], -int(self.phases[0]) * STEPS)
+            self.shown = turned.reshape(-1, self.per_cell).mean(axis=1)
+        else:  # slits of many levels, a few in each row, can't tell where the pose is askew
+            self.prior[9:11] = 0.03
+        self.of_clock = np.repeat(np.isin(np.arange(len(streaks)), self.clock), self.batch.counts)
+        n_w = len(self.shown)
+        self.bend = second_differences(n_w) / CLOCK_ROUGHNESS if n_w else np.zeros((0, 0))
+
+    def _set_waves(self, free: np.ndarray) -> None:
+        if len(free):
+            self.batch.set_waves(self.clock, self.phases, free, self.per_cell)
+
+    def _cost(self, p: np.ndarray, free: np.ndarray, model: np.ndarray) -> float:
+        rough = float(((self.bend @ free) ** 2).sum())
+        known = float((((p - self.centre) / self.prior) ** 2).sum())
+        return float((((self.data - model) * self.weight) ** 2).sum()) + known + rough
+
+    def descend(self, p: np.ndarray, iterations: int = ITERATIONS, free: np.ndarray | None = None) -> _Found:
+        """Go down from ``p`` and a waveform of the clock."""
+        batch, weight, bend = self.batch, self.weight, self.bend
+        free = self.shown if free is None else free
+        n_p, n_w = len(p), len(free)
+        stiff = bend.T @ bend + 1e-6 * np.eye(n_w)
+        self._set_waves(free)
+        model = batch.model(p)
+        best = self._cost(p, free, model)
+        damp = 1e-3
+        gram, grad = np.eye(n_p + n_w), np.zeros(n_p + n_w)
+        basis, basis_of = np.zeros((0, n_w)), np.full(n_p, np.inf)
+        for _ in range(iterations):
+            rest = (self.data - model) * weight
+            jw = batch.slopes(p) * weight[:, None]
+            gram[:n_p, :n_p] = jw.T @ jw + np.diag(1 / self.prior**2)
+            grad[:n_p] = jw.T @ rest - (p - self.centre) / self.prior**2
+            if n_w:
+                if np.abs(p - basis_of).max() > SAME_BASIS:
+                    basis = batch.basis(p, self.clock, self.phases, CLOCK_CELLS, self.period)
+                    basis, basis_of = basis * weight[self.of_clock, None], p
+                    gram[n_p:, n_p:] = basis.T @ basis + stiff
+                gram[:n_p, n_p:] = jw[self.of_clock].T @ basis
+                gram[n_p:, :n_p] = gram[:n_p, n_p:].T
+                grad[n_p:] = basis.T @ rest[self.of_clock] - bend.T @ (bend @ free)
+            gain = 0.0
+            for _ in range(6):
+                delta = np.linalg.solve(gram + damp * np.diag(np.diag(gram)), grad)
+                trial = p + np.clip(delta[:n_p], -0.5, 0.5)
+                trial[1] = max(trial[1], 0.3)
+                trial[7] = max(trial[7], 0.02)
+                trial_free = free + delta[n_p:]
+                self._set_waves(trial_free)
+                trial_model = batch.model(trial)
+                cost = self._cost(trial, trial_free, trial_model)
+                if cost < best:
+                    gain = best - cost
+                    p, free, model, best = trial, trial_free, trial_model, cost
+                    damp *= 0.2
+                    break
+                if 0.5 * float(grad @ delta) < ENOUGH * max(1.0, 1e-3 * best):  # no step gains more than that
+                    break
+                damp *= 8
+            if gain < ENOUGH * max(1.0, 1e-3 * best):
+                break
+        res = (self.data - model) * weight
+        return _Found(p, free, best, gram, float((res**2).sum() / max(len(self.data) - n_p, 1)))

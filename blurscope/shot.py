@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 
@@ -20,7 +19,8 @@ from blurscope.blur.profiles import Nuisance, Profiles
 from blurscope.doubts import other_laws, shared_doubts, signal_shares
 from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError
-from blurscope.light import Lens, Tone, base_curve, measure_lens, measure_tone
+from blurscope.greys import measure_light
+from blurscope.light import Lens, Tone
 from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
 from blurscope.pooling import lag_groups, pool_instances
@@ -34,12 +34,9 @@ from blurscope.tracking.motion import SHORT_EXPOSURE
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
 QUICK_ITERATIONS = 5
 MAX_STREAK_CHI2 = 25.0
-MOST_UNSURE = 0.3  # of a refresh's way: standard uncertainty of what a tracking error smears
+MOST_UNSURE = 0.15  # of a refresh's way: standard uncertainty of what a tracking error smears
 MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
-MIXING_BLUR_PX = 0.45  # blur across the motion from which stripes are no longer separate
 LEAST_GAMMA, MOST_GAMMA = 0.2, 8.0  # of any display
-MIXING_ROUNDS = 4
-SAME_BLUR_PX = 0.01
 REALIGN_PX = 0.15  # misalignment of edges and clock over the screen beyond which the pose is put right
 
 
@@ -99,11 +96,6 @@ def channel_of(photo: Photo) -> tuple[np.ndarray, bool]:
     return pixels, photo.linear
 
 
-def _blur_at(lens: Lens, aperture_px: float, u: np.ndarray, v: np.ndarray) -> np.ndarray:
-    """Return the blur across the motion at places of the plate, the camera pixel's aperture included."""
-    return np.sqrt(np.maximum(lens.sigma_px**2 + lens.extra_px2(u, v), 0.0) + aperture_px**2)
-
-
 def _refuse_greys(tone: Tone) -> None:
     """Refuse greys that follow no display: what a damaged file or another pattern than the one shown leaves."""
     if np.isfinite(tone.light).all() and np.isfinite(tone.decode).all():
@@ -153,28 +145,12 @@ def measure_shot(
         codes = np.ascontiguousarray(np.rot90(codes))
     say("reading greys and halftones")
     known = dict(assumed_gamma=assumed_gamma, meter=meter, contrast=contrast, stated=photo.stated_curve)
-    tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, linear=linear, **known)
+    tone, across = measure_light(codes, reg, layout, linear=linear, **known)
     if tone.linear and not linear:  # the plate was looked for through the wrong curve
-        linear = True
         turned = reg.turned
-        reg = replace(register(codes, layout, linear=linear), turned=turned)
-        tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, linear=linear, **known)
+        reg = replace(register(codes, layout, linear=True), turned=turned)
+        tone, across = measure_light(codes, reg, layout, linear=True, **known)
     _refuse_greys(tone)
-    known["linear"] = linear
-    across = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)
-    aperture = 0.35 / reg.campx_per_px
-    if float(np.hypot(across.sigma_px, aperture)) > MIXING_BLUR_PX:  # stripes reach into each other: the curve is bent
-        plain = replace(tone, decode=base_curve(len(tone.decode) - 1, linear).astype(np.float32))
-        across = measure_lens(codes, reg.pose, layout, reg.lit_u_px, plain)
-    for _ in range(MIXING_ROUNDS):
-        before = across
-        if not float(np.hypot(before.sigma_px, aperture)) > MIXING_BLUR_PX:
-            break
-        blur_at = partial(_blur_at, before, aperture)
-        tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, **known, blur_at=blur_at)
-        across = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone)
-        if abs(across.sigma_px - before.sigma_px) < SAME_BLUR_PX:
-            break
     if not np.isfinite(across.sigma_px):
         across = Lens(sigma_px=0.4, sd_px=0.3)
     across_px = across.sigma_px

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from blurscope.errors import FitError, TargetError
-from blurscope.light import measure_lens, measure_tone
+from blurscope.greys import measure_light
 from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
 from blurscope.shot import channel_of
@@ -20,6 +20,8 @@ MAX_ROWS = 24  # camera rows read per edge
 MIN_EDGES = 5
 MIN_STEP = 0.08  # of white: fainter edges say little about the width
 MAX_SIGMA_PX = 2.5
+BEW_OF_SIGMA = 2.563  # 10 % to 90 % of a Gaussian edge
+ALIKE = 1.3
 
 
 def lens_from_still(photo: Photo, layout: Layout) -> tuple[float, float]:
@@ -55,8 +57,8 @@ def lens_from_still(photo: Photo, layout: Layout) -> tuple[float, float]:
         raise TargetError(f"the still can't be used: {exc}") from None
     if reg.turned:
         codes = np.ascontiguousarray(np.rot90(codes))
-    tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, linear=linear, stated=photo.stated_curve)
-    _refuse_motion(codes, reg, layout, tone)
+    tone, across = measure_light(codes, reg, layout, linear=linear, stated=photo.stated_curve)
+    _refuse_motion(codes, reg, layout, tone, across.sigma_px)
     found = [
         fit for u, block in _edges(layout, reg.lit_u_px) if (fit := _fit_edge(codes, reg.pose, layout, tone, u, block))
     ]
@@ -73,13 +75,14 @@ def lens_from_still(photo: Photo, layout: Layout) -> tuple[float, float]:
     return sigma, max(1.25 * spread / np.sqrt(len(values)), 0.01)
 
 
-def _refuse_motion(codes: np.ndarray, reg: Registration, layout: Layout, tone: Any) -> None:
+def _refuse_motion(codes: np.ndarray, reg: Registration, layout: Layout, tone: Any, blur_px: float) -> None:
     """The plate of a still is sharp: neither edges nor slits are smeared along the motion."""
     if reg.width_px < 0.45 * layout.px_per_refresh:
         return
     lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
     exposure = place_screen(lanes, layout, reg.lit_u_px)[1] if lanes else 1.0
-    blur_px = measure_lens(codes, reg.pose, layout, reg.lit_u_px, tone).sigma_px
+    if np.isfinite(blur_px) and reg.width_px < ALIKE * BEW_OF_SIGMA * blur_px + 0.5:
+        return  # no wider along the motion than across it
     # the lens smears slits as well
     blurred = (4 * blur_px + 1) / layout.px_per_refresh if np.isfinite(blur_px) else 0.0
     if exposure >= max(0.5, blurred):

@@ -14,6 +14,7 @@ from blurscope.tracking.model import NAMES, STEPS, StreakBatch, second_differenc
 
 CLOCK_CELLS = 8  # cells per refresh of the clock slits' free waveform
 ENOUGH = 0.2  # gain of a step in chi-square below which the fit has converged
+ERROR_SD = 1.2  # px per refresh, of cameras before anything is seen
 ERROR_SLOPE_SD = 0.2  # px per refresh over the screen
 SHORT_EXPOSURE = 1.6  # refreshes
 SHORT_ERROR_SHARE = 0.15  # of the speed
@@ -21,7 +22,9 @@ SAME_BASIS = 0.01  # change of any parameter up to which that waveform's part in
 ROUGH = 0.01  # share of a streak: the model itself is no better
 ITERATIONS = 25
 UNSURE_ERROR = 0.005  # of the speed: uncertainty of the error from which other ends of the fit are looked for
-OTHER_ERRORS = (-0.3, -0.2, -0.12, -0.06, 0.06, 0.12, 0.2, 0.3)  # of the speed, away from the one found
+FAST_ERROR = 0.4  # of the speed: error from which they are looked for too
+OTHER_ERRORS = (-0.3, -0.2, -0.12, -0.06, 0.0, 0.06, 0.12, 0.2, 0.3)  # of the speed
+WORTH = 6.0  # gain of chi-square from which another end is the better one
 OTHER_ITERATIONS = 5
 CLOCK_ROUGHNESS = 0.15  # second difference of that waveform, standard deviation, share of white
 
@@ -177,19 +180,26 @@ def fit_motion(
     problem = _Problem(
         streaks, waves, layout, exposure, pixel, first_guess(start[0], start[1], sigma), lens_sd, emission
     )
-    best = problem.descend(start)
-    p = best.p
-    # a clear misfit says that something is not in the model at all
-    inflate = max(best.ratio, 0.5) * 2.5 * max(1.0, best.ratio / 3)
-    covariance = np.linalg.inv(best.gram)[: len(p), : len(p)] * inflate
+    best, inflate, covariance = problem.descend(start), 1.0, np.zeros(0)
+    for last in (False, True):
+        p = best.p
+        # a clear misfit says that something is not in the model at all
+        inflate = max(best.ratio, 0.5) * 2.5 * max(1.0, best.ratio / 3)
+        covariance = np.linalg.inv(best.gram)[: len(p), : len(p)] * inflate
+        if last or (p[1] < SHORT_EXPOSURE or covariance[2, 2] < (UNSURE_ERROR * v) ** 2) and abs(p[2]) < FAST_ERROR * v:
+            break
+        others = _elsewhere(problem, best, v)
+        better = min(others, key=lambda o: o.cost, default=best)
+        if better.cost > best.cost - WORTH * inflate:
+            covariance += _spread(best, others, inflate)
+            break
+        best = problem.descend(better.p, free=better.free)
     if p[1] < SHORT_EXPOSURE:
         # hardly a switch lies between two others: the streaks' length says only exposure times speed
         trade = np.zeros(len(p))
         trade[2] = SHORT_ERROR_SHARE * v
         trade[1] = -p[1] * trade[2] / max(v + p[2], 0.5 * v)
         covariance += np.outer(trade, trade)
-    elif covariance[2, 2] > (UNSURE_ERROR * v) ** 2:
-        covariance += _elsewhere(problem, best, v, inflate)
     return Motion(
         **dict(zip(NAMES, map(float, p), strict=True)),
         covariance=covariance,
@@ -198,28 +208,32 @@ def fit_motion(
     )
 
 
-def _elsewhere(problem: _Problem, best: _Found, v: float, inflate: float) -> np.ndarray:
-    """Return what other ends of the fit, with other tracking errors, add to the covariance.
+def _elsewhere(problem: _Problem, best: _Found, v: float) -> list[_Found]:
+    """Return other ends of the fit, with other tracking errors.
 
     In noisy streaks several refreshes' worth of switches may be matched nearly as well, at the same length of the
     streaks but at another speed: a fit sees only its own surroundings.
     """
     p = best.p
-    out = np.zeros((len(p), len(p)))
-    total, seen = 1.0, [p[2]]
-    for away in OTHER_ERRORS:
+    out: list[_Found] = []
+    for share in OTHER_ERRORS:
         start = p.copy()
-        start[2] += away * v
-        start[1] *= (v + p[2]) / max(v + start[2], 0.3 * v)
+        start[2] = share * v
+        start[1] *= (v + p[2]) / (v + start[2])
         start[0] += 0.5 * (p[1] - start[1])
         found = problem.descend(start, OTHER_ITERATIONS, best.free)
-        if min(abs(found.p[2] - e) for e in seen) < 0.3 * min(abs(x) for x in OTHER_ERRORS) * v:
-            continue
-        seen.append(found.p[2])
-        weight = float(np.exp(np.clip(0.5 * (best.cost - found.cost) / inflate, -50, 5)))
-        total += weight
-        out += weight * np.outer(found.p - p, found.p - p)
-    return out / total
+        if all(abs(found.p[2] - o.p[2]) > 0.5 * OTHER_ERRORS[-1] / len(OTHER_ERRORS) * v for o in (best, *out)):
+            out.append(found)
+    return out
+
+
+def _spread(best: _Found, others: list[_Found], inflate: float) -> np.ndarray:
+    """Return what other ends of a fit, as likely as they are, add to the covariance of the best."""
+    weights = [float(np.exp(np.clip(0.5 * (best.cost - o.cost) / inflate, -50, 5))) for o in others]
+    total = np.zeros((len(best.p), len(best.p)))
+    for o, weight in zip(others, weights, strict=True):
+        total += weight * np.outer(o.p - best.p, o.p - best.p)
+    return total / (1 + sum(weights))
 
 
 class _Found(NamedTuple):
@@ -239,7 +253,7 @@ class _Problem:
         v = layout.px_per_refresh
         self.centre = centre
         slopes = [ERROR_SLOPE_SD, ERROR_SLOPE_SD]
-        self.prior = np.array([np.inf, np.inf, 3.0, 0.5, 0.5, 1.5, 1.5, lens_sd, 0.6, 0.5, 0.5, *slopes])
+        self.prior = np.array([np.inf, np.inf, ERROR_SD, 0.5, 0.5, 1.5, 1.5, lens_sd, 0.6, 0.5, 0.5, *slopes])
         self.batch = StreakBatch(streaks, waves, layout, pixel, emission)
         self.data = self.batch.data
         level = np.array([max(float(w.max()), 0.02) for w in waves])

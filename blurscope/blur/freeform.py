@@ -85,7 +85,13 @@ def free_form(
         Inflation of the variance of smooth functionals.
     """
     dof = max(len(profile) - fit.count, 1)
-    if fit.chi2[row] < POOR * dof or float(np.median(sigma)) * np.sqrt(correlation) > NOISE:
+    sigma = sigma * _underrated((profile - fit.model[row]) / sigma)
+    if fit.chi2[row] < POOR * dof:  # nothing to explain, whatever the noise
+        return None
+    if (
+        float(np.sum(((profile - fit.model[row]) / sigma) ** 2)) < POOR * dof
+        or float(np.median(sigma)) * np.sqrt(correlation) > NOISE
+    ):
         return None
     onset, p = float(fit.onset[row]), fit.params.shape[1]
     low, high = (float(x) for x in fit.levels[row])
@@ -138,6 +144,11 @@ def free_form(
         root=root[pick],
         gain=gain[pick][:, :m] * weight,
     )
+
+
+def _underrated(residuals: np.ndarray) -> float:
+    """Return by how much noise that alternates from sample to sample is larger than stated; 1 if it isn't."""
+    return float(np.sqrt(max(1.0, np.mean(np.diff(residuals, 2) ** 2) / 6)))
 
 
 def _walk(ages: np.ndarray, onset: float) -> np.ndarray:

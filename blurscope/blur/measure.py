@@ -30,6 +30,7 @@ DRAWS = 96  # of a posterior
 TRIALS = 32  # of a fit whose linear budget they check
 NONLINEAR = 1.4  # their scatter over that of the linear budget from which they are believed instead
 MIN_WEIGHT = 0.03
+OVERSHOOTING = ("two exponentials", "staged", "staged late", "ringing", "s-shaped overshoot")
 FREE = "free form"
 SMOOTHED = 5  # samples over which a shape shows
 MOST_MISFIT = 5.0
@@ -185,9 +186,13 @@ def _plan(i, fits, weights, form, profiles, nuisances, shared, rng, emission, cu
         used = max(2, round(DRAWS * given))
         own = rng.standard_normal((used, form.root.shape[1]))
         out.append(free_bundle(form, given, profiles.ages, nuisances, shared[:used], own, profiles.length))
-    elif i in fast:
+    elif (
+        i in fast
+    ):  # its time constant stands for all shapes that don't overshoot; those that do have a say as they are
+        kept = [k for k in kept if names[k] in OVERSHOOTING]
+        given = 1 - float(sum(weights[k] for k in kept))
         draws, point = posterior_of_fast(i, fast[i], profiles, nuisances, shared, rng)
-        return [fast_bundle(i, point, draws, quick[i], emission)]
+        out.append(replace(fast_bundle(i, point, draws, quick[i], emission), share=given))
     kept = [k for k in kept if names[k] != "instant"]
     if not kept:
         return [replace(out[0], share=1.0)]
@@ -203,6 +208,8 @@ def _plan(i, fits, weights, form, profiles, nuisances, shared, rng, emission, cu
             noise=_square_root(cov[:p, :p]), effects=effects, names=tuple(n.name for n in nuisances), shared=z
         )
         own = rng.standard_normal((count, p))
+        if i in fast:  # their parameters are anything but known
+            own, spread = np.zeros((0, p)), replace(spread, noise=0 * spread.noise, shared=z[:0])
         out.append(curve_bundle(i, weights[k] / total, spread, own, curves[k, i], instant_reference(emission)[0]))
     return out
 
@@ -243,20 +250,21 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells, mis
     scatter = dict(zip(NAMES, np.std([trials[name] for name in NAMES], axis=1).tolist(), strict=True))
     for name in NAMES:
         value[name] = float(sum(b.share * b.point[name] for b in branches))
+        family = float(np.sqrt(sum(b.share * (b.point[name] - value[name]) ** 2 for b in branches)))
         linear = float(np.sqrt(sum(b.share * _variance(b, name, value[name]) for b in branches)))
         if scatter[name] < NONLINEAR * linear and not posterior:  # neither is with a trial that has no such figure
             u95[name] = K95 * linear
         else:
-            u95[name], graze = _interval(value[name], trials[name], 0.0 if posterior else linear)
+            u95[name], graze = _interval(value[name], trials[name], family if posterior else linear)
             if graze:
                 grazed.add(name)
         parts[name] = dict(branches[0].parts[name])
         if len(branches) > 1 and np.isfinite(value[name]):
-            parts[name]["family"] = float(np.sqrt(sum(b.share * (b.point[name] - value[name]) ** 2 for b in branches)))
+            parts[name]["family"] = family
     # what the noise alone may hide of a shape that the families smooth over
     smooth = float(np.median(profiles.sigma[i])) * np.sqrt(profiles.correlation / SMOOTHED)
     hidden = {"overshoot": smooth, "undershoot": smooth}
-    if all(set(b.parts["bew"]) == {"noise"} for b in branches):  # a posterior of the time constant, blind to the width
+    if posterior:  # a posterior of the time constant, blind to the width
         hidden |= dict.fromkeys(("bew", "get", "ghost"), np.sqrt(2) * smooth)
     law = max(b.parts["response_signal"].get(LAW, 0.0) for b in branches)
     u95["response_signal"] = float(np.hypot(u95["response_signal"], K95 * law))

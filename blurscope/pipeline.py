@@ -32,6 +32,9 @@ DOUBTFUL = frozenset({"poor_fit", "instances_disagree", "not_settled", "roads_di
 EXPOSURE_SD = 0.02  # refreshes, of the ends of the streaks
 MAX_HALO = 0.012  # of a step beside the stripes, from which the camera counts as sharpening
 SQUARE_SD = 0.004  # departure of the plate from square pixels by perspective and lens
+TILT_SQUARES = 8.0  # square of the focal length in half diagonals, up to which perspective departs from square pixels
+SCAN_SD = 0.02  # refreshes over the screen, of the streaks' clock
+CLEAR_SCAN = 0.2  # refreshes over the screen
 ROLLING_RANGE = 3.0  # refreshes over which a rolling shutter may be spread
 
 
@@ -274,12 +277,16 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
     along, across = -(m.along - m.delay_along), -(m.across - m.delay_across)
     sd_along = float(np.hypot(m.sd("along"), m.sd("delay_along")))
     sd_across = float(np.hypot(m.sd("across"), m.sd("delay_across")))
-    columns = abs(along) > max(abs(across), 3 * sd_along) and abs(along) > 0.2
-    # a shutter rolls along the photo's own rows: across the motion, unless the photo was turned
+    # a shutter rolls along the photo's own rows: across the motion, unless the photo was turned. A clear lag the other
+    # way is the display's alone, and a display is scanned one way only
     if shot.registration.turned:
-        along, sd_along = _scan_of_display(shot, along, float(np.hypot(sd_along, 0.01)), columns=True)
+        columns = abs(across) <= max(CLEAR_SCAN, 4 * sd_across)
+        if columns:
+            along, sd_along = _scan_of_display(shot, along, float(np.hypot(sd_along, 0.01)), columns=True)
     else:
-        across, sd_across = _scan_of_display(shot, across, float(np.hypot(sd_across, 0.01)), columns=False)
+        columns = abs(along) > max(CLEAR_SCAN, 4 * sd_along)
+        if not columns:
+            across, sd_across = _scan_of_display(shot, across, float(np.hypot(sd_across, 0.01)), columns=False)
     scan, sd = (along, sd_along) if columns else (across, sd_across)
     drift = layout.sign * v * v / layout.width_px
     # positions count in px of the plate as the pose has them: a scan along the motion stretches these
@@ -291,7 +298,7 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
         "error_px_per_refresh": Q(value=error, u95=1.96 * float(np.hypot(sd_error, 0.0005 * v))),
         "accel_px_per_refresh2": Q(value=m.accel, u95=1.96 * m.sd("accel")),
         "exposure_refreshes": Q(value=m.exposure, u95=1.96 * float(np.hypot(m.sd("exposure"), EXPOSURE_SD)) + dark),
-        "scan_out_ms": Q(value=scan * hold_ms, u95=1.96 * float(np.hypot(sd, 0.01)) * hold_ms),
+        "scan_out_ms": Q(value=scan * hold_ms, u95=1.96 * float(np.hypot(sd, SCAN_SD)) * hold_ms),
         "scan_axis": "columns" if columns else "rows",
     }
 
@@ -311,11 +318,15 @@ def _scan_of_display(shot: ShotFit, skew: float, sd: float, columns: bool) -> tu
     turn = np.array([along_v[1], -along_v[0]]) / size
     stretch = abs(float(along_u @ turn)) / size
     v = layout.px_per_refresh
+    # a plate seen at an angle is sheared and stretched by as much as the lens is long, which the photo doesn't tell
+    tilt = np.abs(m[2, :2]) * np.sqrt(TILT_SQUARES)
     if columns:
-        seen, seen_sd = layout.sign * (stretch - 1) * layout.width_px / v, SQUARE_SD * layout.width_px / v
+        square_sd = float(np.hypot(SQUARE_SD, 0.5 * (tilt @ tilt)))
+        seen, seen_sd = layout.sign * (stretch - 1) * layout.width_px / v, square_sd * layout.width_px / v
     else:
+        square_sd = float(np.hypot(SQUARE_SD, tilt[0] * tilt[1]))
         shear = float(along_u @ along_v) / size**2 / stretch
-        seen, seen_sd = layout.sign * shear * layout.height_px / v, SQUARE_SD * layout.height_px / v
+        seen, seen_sd = layout.sign * shear * layout.height_px / v, square_sd * layout.height_px / v
     spread = float(np.hypot(sd, seen_sd))
     at_once = np.exp(-0.5 * ((seen - skew) / spread) ** 2) / (spread * np.sqrt(2 * np.pi))
     weight = float(at_once / (at_once + 1 / ROLLING_RANGE))

@@ -131,7 +131,7 @@ def free_form(
     root = np.concatenate([own_root, np.concatenate([shape @ walk_root, np.zeros((len(shape), p + 3))], axis=1)])
     model = fit.model[row] + fit.jacobian[row] @ mean[: p + 3] + (high - low) * operator @ mean[p + 3 :]
     pick = np.r_[0:p, p + 3 : len(mean)]
-    params = fit.params[row : row + 1] + mean[None, :p]
+    params = np.clip(fit.params[row : row + 1] + mean[None, :p], fit.family.low, fit.family.high)
     cells = cell_means(fit.family, params, fit.onset[row : row + 1] + mean[p], ages)[0] + mean[p + 3 :]
     return FreeForm(
         fit=fit,

@@ -18,6 +18,9 @@ ERROR_SD = 1.2  # px per refresh, of cameras before anything is seen
 ERROR_SLOPE_SD = 0.2  # px per refresh over the screen
 SHORT_EXPOSURE = 1.6  # refreshes
 SHORT_ERROR_SHARE = 0.15  # of the speed
+CLEAR_CLOCK = 0.7  # share of the clock's light that comes and goes, below which its switches are hard to see
+WEAK_CLOCK = 0.1  # share of the speed, of the error's uncertainty by what is missing of it
+SHORT_SCAN_SD = 0.15  # refreshes over the screen
 SAME_BASIS = 0.01  # change of any parameter up to which that waveform's part in the streaks is taken as the same
 ROUGH = 0.01  # share of a streak: the model itself is no better
 ITERATIONS = 25
@@ -194,12 +197,14 @@ def fit_motion(
             covariance += _spread(best, others, inflate)
             break
         best = problem.descend(better.p, free=better.free)
+    covariance[2, 2] += (WEAK_CLOCK * v * max(0.0, CLEAR_CLOCK - best.depth)) ** 2
     if p[1] < SHORT_EXPOSURE:
         # hardly a switch lies between two others: the streaks' length says only exposure times speed
         trade = np.zeros(len(p))
         trade[2] = SHORT_ERROR_SHARE * v
         trade[1] = -p[1] * trade[2] / max(v + p[2], 0.5 * v)
         covariance += np.outer(trade, trade)
+        covariance[[5, 6], [5, 6]] += SHORT_SCAN_SD**2
     return Motion(
         **dict(zip(NAMES, map(float, p), strict=True)),
         covariance=covariance,
@@ -244,6 +249,11 @@ class _Found(NamedTuple):
     cost: float
     gram: np.ndarray
     ratio: float
+
+    @property
+    def depth(self) -> float:
+        """How much of the clock's light comes and goes: pixels slower than a refresh leave little of its switches."""
+        return float(np.ptp(self.free) / max(self.free.max(), 1e-9)) if len(self.free) else 1.0
 
 
 class _Problem:

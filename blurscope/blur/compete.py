@@ -70,7 +70,7 @@ def compete(
         for fit in done.values():
             near = np.nonzero(fit.moving & (fit.chi2 < HOPELESS * np.maximum(least, enough)))[0]
             if len(near):
-                more = _fit(fit.family, profiles, near, fit.start, iterations - SIEVE_ITERATIONS)
+                more = _fit(fit.family, profiles, near, fit.start[None], iterations - SIEVE_ITERATIONS)
                 for name in ARRAYS:
                     getattr(fit, name)[near] = getattr(more, name)[near]
     fits = [done[f.name] for f in families]
@@ -78,18 +78,28 @@ def compete(
 
 
 def _guess(family: Family, known: FamilyFit | None, plain: FamilyFit | None, enough: float) -> np.ndarray | None:
-    """Return where to start, (n, p + 1) with NaN where only a search will do.
+    """Return where to start, (starts, n, p + 1) with NaN where only a search will do.
 
-    A profile that an exponential fits is near it in every family that holds the exponential too.
+    A profile that an exponential fits is near it in every family that holds the exponential too; other shapes are about
+    as long as the exponential that fits best.
     """
     out = None
-    if plain is not None and family.beside is not None:
+    if plain is not None and family is not plain.family:
         tau = plain.params[:, 0]
-        near = [constant + times * tau for constant, times in family.beside]
-        out = np.where((plain.chi2 <= enough)[:, None], np.stack([*near, plain.onset], axis=1), np.nan)
+        middle = plain.onset + np.exp(tau)
+        if family.alike:
+            late = middle - family.lag * np.exp(tau)
+            out = np.stack([np.column_stack([*_scaled(shape, tau), late]) for shape in family.alike])
+        if family.beside is not None:
+            near = np.column_stack([*_scaled(family.beside, tau), plain.onset])
+            out = np.where((plain.chi2 <= enough)[:, None], near, np.nan if out is None else out)
     if known is not None:
         out = np.where(np.isfinite(known.chi2)[:, None], known.start, np.nan if out is None else out)
-    return out
+    return out if out is None or out.ndim == 3 else out[None]
+
+
+def _scaled(shape: tuple[tuple[float, float], ...], tau: np.ndarray) -> list[np.ndarray]:
+    return [constant + times * tau for constant, times in shape]
 
 
 def _fit(
@@ -108,7 +118,7 @@ def _fit(
         jacobian=np.zeros((n, m, p + 3)),
         moving=np.zeros(n, bool),
     )
-    begun = np.zeros(n, bool) if guess is None else np.isfinite(guess).all(axis=1)
+    begun = np.zeros(n, bool) if guess is None else np.isfinite(guess).all(axis=(0, 2))
     for rows in (chosen[begun[chosen]], chosen[~begun[chosen]]):
         if len(rows) == 0:
             continue
@@ -119,7 +129,7 @@ def _fit(
             profiles.operator if profiles.operator.ndim == 2 else profiles.operator[rows],
             profiles.ages,
             profiles.levels[rows],
-            guess[rows] if guess is not None and begun[rows[0]] else None,
+            guess[:, rows] if guess is not None and begun[rows[0]] else None,
             iterations=iterations,
         )
         for name in ARRAYS:

@@ -32,6 +32,10 @@ class Family:
     beside : tuple of (float, float), optional
         For families that hold the exponential as a special case: each parameter near it, as a constant and how many
         times the logarithm of the time constant is added.
+    alike : tuple of tuple of (float, float), optional
+        The same for shapes about as long as the exponential that fits best, to choose from; their middle comes ``lag``
+        time constants after their onset.
+    lag : float
     """
 
     name: str
@@ -41,6 +45,8 @@ class Family:
     low: tuple[float, ...]
     high: tuple[float, ...]
     beside: tuple[tuple[float, float], ...] | None = None
+    alike: tuple[tuple[tuple[float, float], ...], ...] = ()
+    lag: float = 1.0
 
 
 def _scaled(integral: Callable, step: Callable) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
@@ -262,6 +268,8 @@ FAMILIES: tuple[Family, ...] = (
         low=(-0.7, -6.0),
         high=(3.0, 2.0),
         beside=((0.0, 0), (0.0, 1)),
+        alike=(((_L(2.5), 0), (_L(0.54), 1)),),
+        lag=1.35,
     ),
     Family(
         name="gaussian",
@@ -269,7 +277,9 @@ FAMILIES: tuple[Family, ...] = (
         slopes=_scaled(_gaussian, _gaussian_step),
         starts=((_L(0.2),), (_L(0.5),)),
         low=(-6.0,),
-        high=(1.5,),
+        high=(2.0,),
+        alike=(((_L(0.86), 1),),),
+        lag=3.44,
     ),
     Family(
         name="raised-cosine",
@@ -277,10 +287,19 @@ FAMILIES: tuple[Family, ...] = (
         slopes=_scaled(_raised_cosine, _raised_cosine_step),
         starts=((_L(0.8),),),
         low=(-5.0,),
-        high=(2.5,),
+        high=(3.3,),
+        alike=(((_L(3.7), 1),),),
+        lag=1.85,
     ),
     Family(
-        name="ramp", integral=_ramp, slopes=_scaled(_ramp, _ramp_step), starts=((_L(0.8),),), low=(-5.0,), high=(2.5,)
+        name="ramp",
+        integral=_ramp,
+        slopes=_scaled(_ramp, _ramp_step),
+        starts=((_L(0.8),),),
+        low=(-5.0,),
+        high=(3.3,),
+        alike=(((_L(2.75), 1),),),
+        lag=1.375,
     ),
     Family(
         name="two exponentials",
@@ -290,6 +309,11 @@ FAMILIES: tuple[Family, ...] = (
         low=(0.05, -5.0, -3.0),
         high=(4.0, 2.0, 3.5),
         beside=((1.0, 0), (0.0, 1), (0.0, 0)),
+        alike=(
+            ((0.7, 0), (_L(0.6), 1), (_L(2.0), 0)),
+            ((1.4, 0), (_L(1.3), 1), (_L(1.5), 0)),
+            ((2.5, 0), (_L(2.0), 1), (_L(0.5), 0)),
+        ),
     ),
     _STAGED,
     replace(_STAGED, name="staged late", integral=_staged_late, slopes=_staged_late_slopes, beside=None),
@@ -300,6 +324,7 @@ FAMILIES: tuple[Family, ...] = (
         starts=((_L(0.4), _L(2.0), 0.3),),
         low=(-4.0, -2.0, -3.0),
         high=(2.0, 4.0, 3.0),
+        alike=(((_L(1.0), 1), (_L(0.8), -1), (0.3, 0)),),
     ),
     Family(
         name="s-shaped overshoot",
@@ -308,5 +333,6 @@ FAMILIES: tuple[Family, ...] = (
         starts=((0.15, _L(0.12), _L(4.0)),),
         low=(-0.6, -5.0, -3.0),
         high=(0.8, 1.0, 3.5),
+        alike=(((0.15, 0), (_L(0.4), 1), (_L(4.0), 0)),),
     ),
 )

@@ -42,7 +42,7 @@ def fast_fits(fits, best, forms, profiles: Profiles) -> dict[int, FamilyFit]:
             profiles.operator if alike else profiles.operator[rows[0]],
             profiles.ages,
             np.repeat(profiles.levels[rows], n, axis=0),
-            guess[mine],
+            guess[None, mine],
             held=held[mine],
         )
         out |= {i: fit.of(slice(j * n, (j + 1) * n)) for j, i in enumerate(rows)}

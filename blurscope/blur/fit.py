@@ -184,8 +184,8 @@ def fit_family(
     ages : (k + 1,) float
     levels : (n, 4) float, optional
         What is known of the from and to level beforehand: their values, then their standard uncertainties.
-    guess : (n, p + 1) float, optional
-        Shape parameters and onset to start from, instead of the family's starts.
+    guess : (starts, n, p + 1) float, optional
+        Shape parameters and onsets to start from, instead of the family's.
     held : (n, p) float, optional
         Shape parameters to hold, also in ``guess``: only onset and levels are fitted.
     iterations : int
@@ -195,7 +195,7 @@ def fit_family(
         levels = np.tile([0.0, 1.0, 1e3, 1e3], (len(profile), 1))
     problem = _Problem(family, profile, weight, operator, ages, levels, held is not None)
     if guess is not None:
-        x = np.clip(guess, problem.low, problem.high)[None]
+        x = np.clip(guess, problem.low, problem.high)
     else:
         shapes = np.array(family.starts, float).reshape(len(family.starts), 1, -1) if held is None else held[None]
         x = problem.begin(shapes)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -21,7 +22,7 @@ from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError
 from blurscope.greys import measure_light
 from blurscope.light import Lens, Tone
-from blurscope.pattern.layout import Layout
+from blurscope.pattern.layout import Layout, Slit
 from blurscope.photo import Photo
 from blurscope.pooling import lag_groups, pool_instances
 from blurscope.target import Pose, Registration, register
@@ -444,7 +445,12 @@ def _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd
     if len(streaks) < 4 or exposure < 0.8:
         return None, streaks
     lights = tone.law(np.arange(256)).tolist()
-    waves = [slit_waveform(s.slit, lambda a, b: steps.get((a, b)), lights.__getitem__) for s in streaks]
+    usual = np.mean(list(steps.values()), axis=0) if steps else None  # the clock's own light is found from there
+
+    def step(slit: Slit, a: int, b: int) -> np.ndarray | None:
+        return steps.get((a, b), usual if slit.kind == "clock" else None)
+
+    waves = [slit_waveform(s.slit, partial(step, s.slit), lights.__getitem__) for s in streaks]
     use = [i for i, w in enumerate(waves) if w is not None and float(w.max()) > 0.15]
     if len(use) < 4:
         return None, streaks

@@ -19,6 +19,7 @@ TIERS = (  # families tried on all profiles, then on those that none fits
 GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
 FAIR_CHI2 = 4.0  # the same for quick fits
 SIEVE_ITERATIONS = 6  # after which a family goes on only
+PENALTY = 0.6  # of a free parameter in the weights, share of that of BIC: noise hides more shapes than are tried
 HOPELESS = 2.0  # up to so many times the best chi-square (or a good one)
 
 
@@ -49,7 +50,8 @@ def compete(
     -------
     fits : list of FamilyFit
     weights : (families, n) float
-        Proportional to exp(-BIC / 2), chi-square divided by the correlation.
+        Proportional to exp(-c / 2), with the cost c between the criteria of Akaike and Bayes, chi-square divided by the
+        correlation.
     """
     known = {f.family.name: f for f in before or ()}
     by_name = {f.name: f for f in families}
@@ -145,7 +147,7 @@ def weigh(profiles: Profiles, fits: list[FamilyFit]) -> np.ndarray:
     dof = max(profiles.esf.shape[1] - 6, 1)
     inflate = np.maximum(chi2.min(axis=0) / dof, 1.0) * profiles.correlation
     count = np.array([f.count for f in fits])[:, None]
-    bic = chi2 / inflate + count * np.log(max(samples, 2.0))
+    bic = chi2 / inflate + count * PENALTY * np.log(max(samples, 2.0))
     rel = np.exp(-0.5 * (bic - bic.min(axis=0)))
     return rel / rel.sum(axis=0)
 

@@ -19,7 +19,7 @@ ERROR_SLOPE_SD = 0.2  # px per refresh over the screen
 SHORT_EXPOSURE = 1.6  # refreshes
 SHORT_ERROR_SHARE = 0.15  # of the speed
 CLEAR_CLOCK = 0.7  # share of the clock's light that comes and goes, below which its switches are hard to see
-WEAK_CLOCK = 0.1  # share of the speed, of the error's uncertainty by what is missing of it
+WEAK_CLOCK = 0.1  # share of the speed, of the error's uncertainty by what is missing of it, over 2 refreshes
 SHORT_SCAN_SD = 0.15  # refreshes over the screen
 SAME_BASIS = 0.01  # change of any parameter up to which that waveform's part in the streaks is taken as the same
 ROUGH = 0.01  # share of a streak: the model itself is no better
@@ -197,7 +197,7 @@ def fit_motion(
             covariance += _spread(best, others, inflate)
             break
         best = problem.descend(better.p, free=better.free)
-    covariance[2, 2] += (WEAK_CLOCK * v * max(0.0, CLEAR_CLOCK - best.depth)) ** 2
+    covariance[2, 2] += (WEAK_CLOCK * v * max(0.0, CLEAR_CLOCK - best.depth) * min(1.0, 2 / p[1])) ** 2
     if p[1] < SHORT_EXPOSURE:
         # hardly a switch lies between two others: the streaks' length says only exposure times speed
         trade = np.zeros(len(p))

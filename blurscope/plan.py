@@ -69,6 +69,8 @@ class PlanRequest:
         Response time (10-90 %, exponential) for which u95 is predicted.
     px_per_refresh : int or None
         ``None`` chooses.
+    photos : int
+        How many are taken and combined: each brings noise of its own, the rest is common to them.
     """
 
     width_px: int
@@ -85,8 +87,11 @@ class PlanRequest:
     tracking_px_per_refresh: float = 0.2
     response_ms: float = 8.0
     px_per_refresh: int | None = None
+    photos: int = 1
 
     def __post_init__(self) -> None:
+        if not 1 <= self.photos <= 1000:
+            raise SettingsError("1 to 1000 photos can be combined; check --photos")
         if min(self.camera_width_campx, self.camera_height_campx) < 200:
             raise SettingsError("the camera has fewer than 200 campx on a side; check --camera")
         if not 2 <= self.white_snr <= 1e5:
@@ -176,6 +181,14 @@ class Precision:
 
     bet: dict[str, float]
     response: dict[str, float]
+
+    def of(self, photos: int) -> Precision:
+        """Return what so many photos together have: their noise is their own, the rest common."""
+
+        def together(parts: dict[str, float]) -> dict[str, float]:
+            return {name: u / math.sqrt(photos) if name == "noise" else u for name, u in parts.items()}
+
+        return Precision(bet=together(self.bet), response=together(self.response))
 
 
 def expected_precision(
@@ -322,10 +335,11 @@ def _one_plan(r: PlanRequest, layouts: list[Layout]) -> dict[str, Any]:
                 bayer=r.bayer,
                 lens_sigma_campx=r.lens_sigma_campx,
             )
+            together = p.of(r.photos)
             counts.append(n)
-            bet.append(combine(p.bet))
-            response.append(combine(p.response))
-            for k, u in p.bet.items():
+            bet.append(combine(together.bet))
+            response.append(combine(together.response))
+            for k, u in together.bet.items():
                 parts.setdefault(k, []).append(u)
     exposure = _exposure(r, v, layouts[0].max_exposure_refreshes)
     width = blur_edge_time(tau)
@@ -348,6 +362,7 @@ def _one_plan(r: PlanRequest, layouts: list[Layout]) -> dict[str, Any]:
         },
         "exposure": exposure,
         "expected": {
+            "photos": r.photos,
             "response_ms": r.response_ms,
             "bet_ms": width * hold_ms,
             "bew_px": width * v,

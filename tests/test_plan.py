@@ -121,6 +121,32 @@ def test_u95_is_that_of_a_simulated_capture(tmp_path, snr, well):
     assert response == pytest.approx(np.mean([e.response_ms.u95 for e in edges]), rel=0.3)
 
 
+@pytest.mark.parametrize(("snr", "well"), [(126.5, 20000.0), (40.0, 2000.0)])
+def test_u95_is_that_of_five_combined_photos(tmp_path, snr, well):
+    """Their noise is averaged, what lens, tone and the shape of the response leave open is common to them."""
+    layout = layout_of()
+    paths = []
+    for k, (phase, error) in enumerate(((0.1, 0.02), (0.3, -0.05), (0.5, 0.08), (0.7, -0.03), (0.9, 0.06))):
+        camera = Camera(
+            exposure_refreshes=4, start_phase=phase, campx_per_px=3.0, full_well_e=well, lens_sigma_campx=1.05,
+            tracking_error_px_per_refresh=error, shift_x_campx=1.7 * k,
+        )  # fmt: skip
+        shot = film(layout, Display(response=Response(time_ms=8.0)), camera, seed=30 + k)
+        paths.append(tmp_path / f"photo{k}{shot.suffix}")
+        paths[-1].write_bytes(shot.data)
+    edges = bs.measure(paths, pattern=layout).edges
+    said = []
+    for pair, n in visible_instances(layout).items():
+        p = expected_precision(
+            layout, pair, n, tau=8 / LN9 * 60 / 1000, campx_per_px=3.0, white_snr=snr, bayer=False,
+            lens_sigma_campx=1.05,
+        ).of(5)  # fmt: skip
+        said.append((K95 * combine(p.bet) * 1000 / 60, K95 * combine(p.response) * 1000 / 60))
+    bet, response = np.mean(said, axis=0)
+    assert bet == pytest.approx(np.mean([e.bet_ms.u95 for e in edges]), rel=0.3)
+    assert response == pytest.approx(np.mean([e.response_ms.u95 for e in edges]), rel=0.3)
+
+
 def test_plan_chooses_whole_refreshes_and_fits_its_schema():
     plan = make_plan(PlanRequest(width_px=800, height_px=480, px_per_refresh=8, levels=4))
     jsonschema.Draft202012Validator(SCHEMA).validate(plan)

@@ -38,6 +38,7 @@ def register(app: typer.Typer) -> None:
         px_per_refresh: Annotated[
             int | None, typer.Option("--px-per-refresh", help="Speed of the plate.", show_default="chosen")
         ] = None,
+        photos: Annotated[int, typer.Option(help="Photos that are taken and combined.")] = 1,
         json_out: Annotated[
             Path | None, typer.Option("--json", help="Write the plan here.", show_default=False)
         ] = None,
@@ -70,6 +71,7 @@ def register(app: typer.Typer) -> None:
                 tracking_px_per_refresh=tracking,
                 response_ms=response_ms,
                 px_per_refresh=px_per_refresh,
+                photos=photos,
             )
         )
         _show(plan)
@@ -106,6 +108,7 @@ def _shutters(text: str) -> list[float]:
 def _show(plan: dict) -> None:
     x, e = plan["exposure"], plan["expected"]
     setting = f"1/{1 / x['shutter_s']:.0f} s" if x["shutter_s"] < 0.29 else f"{x['shutter_s']:g} s"
+    together = "one photo" if e["photos"] == 1 else f"{e['photos']} photos combined"
     plates = "one plate" if plan["plates"] == 1 else f"{plan['plates']} plates"
     rows = [
         ("speed", f"{plan['px_per_refresh']} px per refresh ({plan['speed_px_per_s']:g} px/s)"),
@@ -124,7 +127,7 @@ def _show(plan: dict) -> None:
             "blur",
             f"{e['bew_px']:.1f} px or {e['bet_ms']:.2f} ms BET for a pixel of {e['response_ms']:g} ms (exponential)",
         ),
-        ("u95", f"BET {e['bet_u95_ms']:.3f} ms, response {e['response_u95_ms']:.3f} ms per transition and photo"),
+        ("u95", f"BET {e['bet_u95_ms']:.3f} ms, response {e['response_u95_ms']:.3f} ms per transition by {together}"),
         ("pattern", plan["command"]),
     ]
     for head, text in rows:

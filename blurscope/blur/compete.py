@@ -19,8 +19,9 @@ TIERS = (  # families tried on all profiles, then on those that none fits
 GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
 FAIR_CHI2 = 4.0  # the same for quick fits
 SIEVE_ITERATIONS = 6  # after which a family goes on only
-PENALTY = 0.6  # of a free parameter in the weights, share of that of BIC: noise hides more shapes than are tried
 HOPELESS = 2.0  # up to so many times the best chi-square (or a good one)
+PENALTY = 0.6  # of a free parameter in the weights, share of that of BIC: noise hides more shapes than are tried
+LEAST_SCATTER = 0.5  # of the stated variance: plateaus may be rougher than the edge, but not by much
 
 
 def compete(
@@ -184,5 +185,5 @@ def information(fit: FamilyFit, i: int, profiles: Profiles) -> tuple[np.ndarray,
     half = vector[:, known] / np.sqrt(value[known]) / scale[:, None]
     inverse = half @ half.T
     dof = max(jac.shape[0] - fit.count, 1)
-    inflate = profiles.correlation * max(1.0, fit.chi2[i] / dof)
+    inflate = profiles.correlation * max(LEAST_SCATTER, fit.chi2[i] / dof)
     return inverse * inflate, inverse @ jw.T

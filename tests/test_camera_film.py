@@ -403,6 +403,29 @@ def test_rolling_shutter_shifts_the_time_of_each_row():
     assert centre == pytest.approx(251 - 16 * 1.5 * y, abs=0.1)
 
 
+@pytest.mark.parametrize("turn", [90, 270])
+def test_a_shutter_that_rolls_along_the_motion_stretches_a_streak(turn):
+    """Every place sees the slit at another time: the streak is longer or shorter, its ends stay sharp."""
+    layout = plate(lane(slit(250, 2), rows=100), band(4), width_px=500)
+    camera = replace(PLAIN, exposure_refreshes=2.0, readout_refreshes=1.5, margin=0.0, campx_per_px=3.0, turn_deg=turn)
+    shot = film(layout, INSTANT, camera, start_refresh=100)
+    x = np.arange(150, 350, 0.25)
+    light = light_along(shot, camera, x, 50.5)
+    top = float(np.percentile(light, 97))
+    rises = np.flatnonzero((light > 0.15 * top) & (light < 0.85 * top))
+    assert len(rises) * 0.25 < 2 * 2.5  # two px of the slit and the lens, at both ends
+    # u enters the slit at t = (250 - u) / 16; the shutter is open there from 1.5 u / 500 on, or from the other end
+    slope = 1.5 / 500 * (1 if x_is_late(shot, turn) else -1)
+    length = float(np.count_nonzero(light > 0.5 * top) * 0.25)
+    assert length == pytest.approx(2.0 / (1 / 16 + slope), abs=0.5)
+
+
+def x_is_late(shot, turn: int) -> bool:
+    """Whether the photo's rows are read from the plate's left to its right."""
+    y = to_campx(shot.truth, np.array([100.0, 400.0]), 50.0)[1]
+    return float(y[1]) > float(y[0])
+
+
 def test_drift_smears_across_the_rows():
     """Rows lit in turn keep sinc(d / 2) of their contrast under a travel of d px."""
     half = Block(kind="halftone", top_row=0, height_px=60, period_px=2, lit=(0,))

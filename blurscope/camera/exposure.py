@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -21,6 +22,7 @@ from blurscope.camera.scene import (
 
 MAX_BREAKS = 400
 ROWS_AT_ONCE = 16
+ROLL_PX = 0.5  # travel of the camera while a rolling shutter moves on within a piece of a row
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,13 +197,7 @@ def film_rows(
 def _film_jobs(scene, table, local, first, steps, travel, grid, jobs, delays) -> np.ndarray:
     """Film rows of one kind: ``jobs`` are (delay, window at the row's start, window at its end)."""
     if any(a != b for _, a, b in jobs):
-        ends = [
-            _film_jobs(scene, table, local, first, steps, travel, grid, [(d, w[k], w[k]) for d, *w in jobs], delays)
-            for k in (0, 1)
-        ]
-        x = grid.first_px + np.arange(grid.count_px)
-        share = np.clip((x + 0.5) / len(local), -0.5, 1.5).astype(np.float32)[None, :, None]
-        return ends[0] * (1 - share) + ends[1] * share
+        return _film_rolling(scene, table, local, first, steps, travel, grid, jobs, delays)
     out = np.zeros((len(jobs), grid.count_px, grid.steps), np.float32)
     groups: dict[Window, list[int]] = {}
     for j, (_, window, _) in enumerate(jobs):
@@ -218,6 +214,34 @@ def _film_jobs(scene, table, local, first, steps, travel, grid, jobs, delays) ->
         part = np.zeros((len(members), grid.count_px, grid.steps), np.float32)
         out[members] = gather(lam, low, local, grid, part)
     return out
+
+
+def _film_rolling(scene, table, local, first, steps, travel, grid, jobs, delays) -> np.ndarray:
+    """Film rows whose exposure moves on along the row: piece by piece, between the exposures at a piece's ends."""
+    out = np.empty((len(jobs), grid.count_px, grid.steps), np.float32)
+    share = np.clip((np.arange(grid.count_px) + grid.first_px + 0.5) / len(local), -0.5, 1.5)
+    roll = max(abs(float(travel.position(b.start) - travel.position(a.start))) for _, a, b in jobs)
+    ends = np.linspace(-0.5, 1.5, math.ceil(2 * roll / ROLL_PX) + 1)
+    piece = np.clip(np.searchsorted(ends, share, side="right") - 1, 0, len(ends) - 2)
+    for k in range(len(ends) - 1):
+        columns = np.flatnonzero(piece == k)
+        if len(columns) == 0:
+            continue
+        part = Grid(first_px=grid.first_px + int(columns[0]), count_px=len(columns), steps=grid.steps)
+        left, right = (
+            _film_jobs(scene, table, local, first, steps, travel, part, [_rolled(*j, ends[i]) for j in jobs], delays)
+            for i in (k, k + 1)
+        )
+        along = ((share[columns] - ends[k]) / (ends[k + 1] - ends[k])).astype(np.float32)[None, :, None]
+        out[:, columns] = left * (1 - along) + right * along
+    return out
+
+
+def _rolled(delay: float, first: Window, last: Window, share: float) -> tuple[float, Window, Window]:
+    """Return a job whose window is that at a share of the way from the row's first pixel to its last."""
+    start, end = ((1 - share) * a + share * b for a, b in ((first.start, last.start), (first.end, last.end)))
+    window = Window(start=start, end=end)
+    return delay, window, window
 
 
 def film_still_rows(scene: Scene, histories: Histories, window: Window, height_px: int) -> np.ndarray:

@@ -21,6 +21,7 @@ from blurscope.errors import SettingsError
 
 STEPS_PER_REFRESH = 48  # points along the travel of a refresh, at least
 MAX_COLUMNS = 32_000  # what the resampling can address
+SAME_TIME = 2e-3  # refreshes
 DRIFT_SLICE_PX = 0.1
 BEZEL_PX = 24
 MAX_CAMPX = 150_000_000
@@ -202,6 +203,8 @@ def _readout_delay(camera: Camera, view: View, width: int, height: int, sign: in
     left, right = ends if sign > 0 else ends[::-1]
     if np.abs(left - right).max() < 1e-4:
         left = right = (left + right) / 2
+    else:  # rows that open at nearly the same times are filmed together
+        left, right = np.round(left / SAME_TIME) * SAME_TIME, np.round(right / SAME_TIME) * SAME_TIME
     return lambda row: (float(left[row]), float(right[row]))
 
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from blurscope._threads import one_blas_thread
-from blurscope.blur.measure import BlurFit
+from blurscope.blur.measure import FREE, BlurFit
 from blurscope.blur.road import RoadResponse, fit_roads
 from blurscope.errors import FitError, PatternError, SettingsError
 from blurscope.files import read_json, show_path
@@ -28,6 +28,7 @@ from blurscope.uncertainty import resolution_sd
 
 MAX_ERROR_PX = 3.0
 POOR_CHI2 = 6.0
+MANY_FREE = 0.25  # share of a photo's edges that no family fits, from which the photo is to blame
 DOUBTFUL = frozenset({"poor_fit", "instances_disagree", "not_settled", "roads_disagree"})  # figures to be checked first
 EXPOSURE_SD = 0.02  # refreshes, of the ends of the streaks
 MAX_HALO = 0.012  # of a step beside the stripes, from which the camera counts as sharpening
@@ -348,7 +349,8 @@ def _edge(shot: ShotFit, i: int, hold_ms: float, roads: Mapping[tuple[int, int],
     noise = float(np.median(shot.profiles.sigma[i])) * np.sqrt(shot.profiles.correlation)
     if noise > 0.2:
         fatal.append("step_too_small")
-    if fit.chi2_ratio > POOR_CHI2 * shot.profiles.correlation:
+    unexplained = float(np.mean([f.family == FREE for f in shot.fits]))
+    if fit.chi2_ratio > POOR_CHI2 * shot.profiles.correlation or (fit.family == FREE and unexplained > MANY_FREE):
         flags.append("poor_fit")
     if abs(shot.from_slope[i]) > max(0.012, 6 * noise):
         fatal.append("from_not_settled")

@@ -141,7 +141,7 @@ def measure_profiles(
         _plan(i, fits, weights[:, i], forms[i], profiles, nuisances, shared, rng, lamp, curves, fast, quick)
         for i, lamp in enumerate(lamps)
     ]
-    misfit = _misfit(profiles, fits, forms, best, streak_chi2)
+    misfit = _misfit(profiles, fits, best, streak_chi2)
     branches = iter(figures_of_bundles([b for plan in plans for b in plan], signal_shares, other_shares))
     return [
         _result(i, fits, weights[:, i], forms[i], profiles, [next(branches) for _ in plan], cells[i], misfit)
@@ -214,14 +214,10 @@ def _plan(i, fits, weights, form, profiles, nuisances, shared, rng, emission, cu
     return out
 
 
-def _misfit(profiles, fits, forms, best, streak_chi2: float | None) -> float:
+def _misfit(profiles, fits, best, streak_chi2: float | None) -> float:
     """Return chi-square per sample, mean of edges (their median) and streaks, within limits."""
     samples = profiles.esf.shape[1]
-    edges = [
-        (fits[b].chi2[i] if form is None else form.chi2) / max(samples - fits[b].count, 1)
-        for i, (b, form) in enumerate(zip(best, forms, strict=True))
-    ]
-    own = float(np.median(edges))
+    own = float(np.median([fits[b].chi2[i] / max(samples - fits[b].count, 1) for i, b in enumerate(best)]))
     return float(np.clip(0.5 * (own + (own if streak_chi2 is None else streak_chi2)), LEAST_MISFIT, MOST_MISFIT))
 
 

@@ -12,10 +12,10 @@ K95 = 1.959963984540054  # two-sided 95 % of a normal
 
 # What the model of a capture may be wrong by, as shares of widths (refreshes) or of the step per unit of the photo's
 # misfit; settled by the coverage of simulated photos with all faults (benchmarks/coverage.py).
-MODEL_WIDTH, MODEL_TIME, MODEL_LIGHT = 0.003, 0.0015, 0.001
+MODEL_WIDTH, MODEL_TIME, MODEL_LIGHT = 0.002, 0.001, 0.001
 LEAST_MISFIT = 0.2
-LENS_SD_PX, LENS_SHARE = 0.015, 0.03  # how well the blur across the motion is that along it: px, and share of it
-RESOLVED_SHARE = 0.1  # of the time the plate takes to cross the blur: a response is not known better than that
+LENS_SD_PX, LENS_SHARE = 0.012, 0.025  # how well the blur across the motion is that along it: px, and share of it
+RESOLVED_SHARE = 0.06  # of the time the plate takes to cross the blur: a response is not known better than that
 
 
 def resolution_sd(lens_px: float, pixel_px: float, px_per_refresh: float) -> float:

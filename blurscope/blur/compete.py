@@ -21,7 +21,7 @@ FAIR_CHI2 = 4.0  # the same for quick fits
 SIEVE_ITERATIONS = 6  # after which a family goes on only
 HOPELESS = 2.0  # up to so many times the best chi-square (or a good one)
 PENALTY = 0.6  # of a free parameter in the weights, share of that of BIC: noise hides more shapes than are tried
-LEAST_SCATTER = 0.5  # of the stated variance: plateaus may be rougher than the edge, but not by much
+LEAST_SCATTER = 0.35  # of the stated variance: plateaus may be rougher than the edge, but not by much
 
 
 def compete(

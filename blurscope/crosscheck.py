@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from blurscope import __version__, agreement, model
+from blurscope.displaylaw import compare_laws
 from blurscope.errors import SettingsError
 from blurscope.files import read_json, sha256_of, show_path
 from blurscope.flags import warning
@@ -119,6 +120,7 @@ def cross_check_data(
         refresh_hz=refresh_hz, px_per_refresh=travel, exposure_refreshes=_exposure(data, name),
         refresh_share=0.0 if same_photo else REFRESH_U95_SHARE / K95,
         measured_tail_ms=instant_tail(viewing.hold_ms, photo_emission), response_gamma=responses.display_gamma,
+        laws=compare_laws(data.get("light"), responses.light, same_photo=same_photo),
     )  # fmt: skip
     warnings = [*responses.warnings, *body.pop("warnings")]
     if missing:

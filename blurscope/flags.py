@@ -65,6 +65,7 @@ WARNINGS: dict[str, str] = {
     "bandwidth_removed": "the amplifier's bandwidth was taken out of the record",
     "repeats_dropped": "some repeats in the record were left out",
     "levels_assumed": "the display's level-to-light law is assumed, not measured",
+    "law_contradicted": "the display shows another level-to-light law than the one that was given",
     "shape_assumed": "only response times are known, so the shape of the response is assumed",
     "refresh_differs": "the response was taken at another refresh rate, where the panel may be driven differently",
     "backlight_differs": "the photo and the response were taken under different backlights",

@@ -14,6 +14,7 @@ import numpy as np
 from blurscope._threads import one_blas_thread
 from blurscope.blur.measure import FREE, BlurFit
 from blurscope.blur.road import RoadResponse, fit_roads
+from blurscope.displaylaw import contradiction, seen_law
 from blurscope.errors import FitError, PatternError, SettingsError
 from blurscope.files import read_json, show_path
 from blurscope.flags import warning
@@ -165,6 +166,11 @@ def to_measurement(
         warnings.append(warning("crushed_blacks", f"{100 * tone.crushed_share:.0f} % of the black stripes"))
     if shot.halo > MAX_HALO:
         warnings.append(warning("sharpened", f"light swings {100 * shot.halo:.0f} % past the stripes' boundaries"))
+    shown = None if tone.shown is None else seen_law(tone.level, *tone.shown)
+    if shown is not None and declared_law:
+        text = contradiction(shown, tone.level, tone.light)
+        if text:
+            warnings.append(warning("law_contradicted", text))
     if reg.campx_per_px < 2:
         warnings.append(warning("sampling_coarse", f"{reg.campx_per_px:.2f} campx per px"))
     if exposure is None:
@@ -224,6 +230,7 @@ def to_measurement(
             "display_gamma_u95": 1.96 * tone.display_gamma_sigma,
             "black": tone.black,
             "law": {"level": tone.level.tolist(), "light": tone.light.tolist(), "declared": declared_law},
+            "shown": None if shown is None else shown.as_json(),
             "halftone_closure": tone.closure,
             "curve_u": tone.curve_sigma,
             "curve": _curve(tone),

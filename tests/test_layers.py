@@ -15,7 +15,19 @@ ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "blurscope"
 SOURCES = sorted(PACKAGE.rglob("*.py"))
 
-BASE = {"__init__", "errors", "flags", "records", "shapes", "uncertainty", "files", "_cv", "_av", "_threads"}
+BASE = {
+    "__init__",
+    "errors",
+    "flags",
+    "records",
+    "shapes",
+    "uncertainty",
+    "displaylaw",
+    "files",
+    "_cv",
+    "_av",
+    "_threads",
+}
 DATA = BASE | {"pattern.layout"}  # the plate's description is read by every stage that looks for it in a photo
 MAKING = {"__init__", "errors", "files", "_cv", "_av"}  # made captures share no blur maths with the analysis
 STAGES = {"photo", "target", "light", "tracking", "edges", "freeedge", "blur", "trace", "model", "agreement", "video"}
@@ -44,6 +56,7 @@ ALLOWED: dict[str, set[str]] = {
     "flags": set(),
     "uncertainty": set(),
     "shapes": set(),
+    "displaylaw": {"uncertainty"},
     "records": {"flags"},
     "measurement": BASE,
     "tables": BASE,

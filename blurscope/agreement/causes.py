@@ -11,6 +11,7 @@ import numpy as np
 
 from blurscope.agreement.compare import Pair
 from blurscope.agreement.hypotheses import GET_GROUP, Hypothesis, Outcome, Scene, stated
+from blurscope.displaylaw import Comparison
 from blurscope.records import Q
 from blurscope.uncertainty import K95
 
@@ -200,6 +201,7 @@ class Misfit:
             score = -0.5 * (chi2 / scale + penalty) + h.prior(*params)
             if h.cause not in best or score > best[h.cause][3]:
                 best[h.cause] = (h, params, chi2, score)
+        self.scale_of_scores = scale
         nothing = -0.5 * self.null / scale
         out = []
         for h, params, chi2, score in best.values():
@@ -223,6 +225,26 @@ class Misfit:
                     )  # fmt: skip
                 )
         return sorted(out, key=lambda e: -e.score)
+
+    def with_law(self, found: Sequence[Explanation], law: Comparison) -> list[Explanation]:
+        """Return the faults with what the display's own law says of ``display_gamma`` counted as one more figure.
+
+        A law that contradicts the one used is a misfit by itself, which no other fault takes away.
+        """
+        own = (math.log(law.power) * law.power / law.sd) ** 2
+        seen = next((e for e in found if e.cause == "display_gamma"), None)
+        gain = 0.0 if seen is None else seen.gain
+        beyond = max(self.null - self.count, gain, 0.0)
+        score = -0.5 * self.null / self.scale_of_scores if seen is None else seen.score
+        value = law.power if law.shown is None else law.shown
+        sd = law.sd if law.shown_sd is None else law.shown_sd
+        first = Explanation(
+            cause="display_gamma", explains_pct=100 * (gain + own) / (beyond + own),
+            estimate=Q(value=value, u95=K95 * sd), unit="gamma" if law.shown is not None else "power of the law",
+            chi2=self.null - gain, gain=gain + own, p=law.p if seen is None else min(law.p, seen.p), parameters=1,
+            score=score + 0.5 * own, best=(law.power,),
+        )  # fmt: skip
+        return sorted([first, *(e for e in found if e is not seen)], key=lambda e: -e.score)
 
     def _f_test(self, chi2: float, k: int) -> float:
         """Return the probability that k useless parameters lower the misfit as much (F test)."""

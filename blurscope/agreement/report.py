@@ -11,6 +11,7 @@ import numpy as np
 from blurscope.agreement.causes import SIGNIFICANT, Explanation, Misfit, corrected_profiles
 from blurscope.agreement.compare import Pair, best_covariance, chi_square, chi_square_p, make_pairs
 from blurscope.agreement.hypotheses import Scene, hypotheses
+from blurscope.displaylaw import CONTRADICTION, Comparison
 from blurscope.flags import warning
 from blurscope.records import PredictedEdge
 from blurscope.shapes.emission import Emission
@@ -36,6 +37,7 @@ def check(
     refresh_share: float,
     measured_tail_ms: float | None = None,
     response_gamma: float | None = None,
+    laws: Sequence[Comparison] = (),
 ) -> dict[str, Any]:
     """Return ``edges``, ``transitions``, ``summary``, ``causes`` and ``warnings`` of an agreement file.
 
@@ -58,10 +60,12 @@ def check(
         What the measurement subtracted for its ghosts, if not the hold's.
     response_gamma : float, optional
         The display gamma that the response side states.
+    laws : sequence of Comparison
+        The level-to-light laws that were used against those that are seen.
     """
     pairs = make_pairs(edges, predicted, quantity_of, refresh_share=refresh_share, hold_ms=1000.0 / refresh_hz)
     compared = [p for p in pairs if p.compared and p.en is not None]
-    out: dict[str, Any] = {"edges": [_pair_json(p) for p in pairs]}
+    out: dict[str, Any] = {"edges": [_pair_json(p) for p in pairs], "laws": [law.as_json() for law in laws]}
     if not compared:
         out["transitions"] = []
         out["summary"] = _summary([], [], "undecided", "no figure has a value and an uncertainty on both sides")
@@ -90,7 +94,14 @@ def check(
     )  # fmt: skip
     found = misfit.explain(candidates)
     directed = _directed(misfit, found, candidates)
-    if p < SIGNIFICANT or directed < SIGNIFICANT:
+    law = min(laws, key=lambda x: x.p, default=None)
+    if law is not None and law.p < CONTRADICTION:
+        found = misfit.with_law(found, law)
+    else:
+        law = None
+    if law is not None and law.p < min(p, directed):
+        verdict, reason = "disagree", law.sentence()
+    elif p < SIGNIFICANT or directed < SIGNIFICANT:
         verdict = "disagree"
         reason = f"a misfit this large has a probability of {_short(min(p, directed))}"
     elif detect > DETECT_SHARE:
@@ -103,7 +114,10 @@ def check(
     out["summary"] = _summary(compared, transitions, verdict, reason) | {
         "chi2": chi2, "dof": len(compared), "p": p, "common_share": common, "detectable_pct": 100 * detect,
     }  # fmt: skip
-    out["causes"] = [_cause_json(e, refresh_hz, px_per_refresh) for e in found] if verdict == "disagree" else []
+    listed = found if verdict == "disagree" else []
+    if min(p, directed) >= SIGNIFICANT:  # the law alone: the figures are within their uncertainties
+        listed = [e for e in listed if e.cause == "display_gamma"]
+    out["causes"] = [_cause_json(e, refresh_hz, px_per_refresh, law) for e in listed]
     out["warnings"] = []
     seen = measurement.get("backlight")
     if isinstance(seen, dict) and seen.get("kind") == "strobe" and emission.steady:
@@ -185,7 +199,7 @@ def _summary(
     }  # fmt: skip
 
 
-def _cause_json(e: Explanation, refresh_hz: float, px_per_refresh: float) -> dict[str, Any]:
+def _cause_json(e: Explanation, refresh_hz: float, px_per_refresh: float, law: Comparison | None) -> dict[str, Any]:
     value, u95 = e.estimate.value, e.estimate.u95 or 0.0
     text = {
         "refresh_rate": f"Read the display's refresh rate off the device or its clock: the photo fits {value:.4g} Hz, "
@@ -207,6 +221,8 @@ def _cause_json(e: Explanation, refresh_hz: float, px_per_refresh: float) -> dic
         "trace_filtered": f"Take the traces again without filter or averaging: they look low-passed by "
         f"{value:.2g} ms; give the amplifier's --bandwidth-hz if it is known.",
     }[e.cause]
+    if law is not None and e.cause == "display_gamma":
+        text = f"Give both sides the display's law, with --display-gamma or a table with --meter: {law.sentence()}."
     return {
         "cause": e.cause, "explains_pct": round(e.explains_pct, 3), "estimate": {"value": value, "u95": u95},
         "estimate_unit": e.unit, "advice": text, "p": e.p, "chi2": e.chi2, "parameters": e.parameters,

@@ -66,6 +66,8 @@ class Tone:
         Codes are proportional to light.
     clipped_share, crushed_share : float
         Share of pixels of the white / black stripes at the ends of the code range.
+    shown : (light, sigma) arrays, or None
+        The law that the plate shows, where ``light`` may be a declared one.
     """
 
     decode: np.ndarray
@@ -87,6 +89,7 @@ class Tone:
     black_bias: float = 0.0
     linear: bool = False
     warnings: tuple[tuple[str, str], ...] = ()
+    shown: tuple[np.ndarray, np.ndarray] | None = None
 
     def gain(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Return the flat field (1 at the centre) at campx positions."""
@@ -253,6 +256,7 @@ def measure_tone(
             ("halftone_inconsistent", f"alternating rows miss by {100 * rows:.1f} % of white; the dithers were used")
         )
     decode, flat, law, law_sigma, sigma, modes = fit
+    shown = (law, law_sigma) if method in ("linear_file", "row_halftones") else None
     if known is not None:  # a law given beats one measured, for the signal domain
         law, law_sigma = known, np.full(len(levels), 0.002)
     gamma, gamma_sigma = _gamma(levels, law, law_sigma)
@@ -279,6 +283,7 @@ def measure_tone(
         ),
         linear=linear,
         warnings=tuple(warnings),
+        shown=shown,
     )
 
 

@@ -39,6 +39,8 @@ class Responses:
     refresh_hz : float or None
         At which the display ran while the response was taken.
     display_gamma : float or None
+    light : dict or None
+        The file's own ``light`` block.
     warnings : tuple of dict
     """
 
@@ -48,6 +50,7 @@ class Responses:
     backlight: dict[str, Any] | None = None
     refresh_hz: float | None = None
     display_gamma: float | None = None
+    light: dict[str, Any] | None = None
     warnings: tuple[dict[str, str], ...] = ()
 
 
@@ -137,14 +140,15 @@ def responses_of(data: dict[str, Any], name: str, shape: str | None = None, *, s
         twice = next(p for p in pairs if pairs.count(p) > 1)
         raise SettingsError(f"{name} has the transition {twice[0]} to {twice[1]} twice; keep one of them")
     assumed = any(t.origin == "family" and t.step is not None and (t.response_ms.value or 0) > 0 for t in found)
-    backlight = data.get("backlight")
+    backlight, light = data.get("backlight"), data.get("light")
     return Responses(
         label=str(data.get("label", "")),
         source=data["schema"],
         transitions=tuple(found),
         backlight=backlight if isinstance(backlight, dict) else None,
         refresh_hz=refresh if refresh and refresh > 0 else None,
-        display_gamma=gamma_of(data.get("light")),
+        display_gamma=gamma_of(light),
+        light=light if isinstance(light, dict) else None,
         warnings=(warning("shape_assumed", shape or "exponential"),) if assumed else (),
     )
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from blurscope import __version__
+from blurscope.displaylaw import SeenLaw, contradiction, law_of_records
 from blurscope.flags import warning
 from blurscope.records import Q
 from blurscope.trace.prepare import Settings
@@ -48,7 +49,7 @@ class Response:
             "version": __version__,
             "label": self.label,
             "refresh_hz": self.settings.refresh_hz,
-            "light": _law_json(self.settings),
+            "light": _law_json(self.settings, shown_law(self.transitions)),
             "backlight": _backlight_json(self.transitions, self.settings),
             "transitions": [_transition_json(t, self.settings) for t in self.transitions],
             "summary": summarise(self.transitions, self.settings),
@@ -57,12 +58,21 @@ class Response:
         }
 
 
-def _law_json(settings: Settings) -> dict[str, Any]:
+def shown_law(transitions: Sequence[Transition]) -> SeenLaw | None:
+    """Return the display's law as the records' settled levels show it."""
+    have = [t for t in transitions if t.levels_raw is not None]
+    return law_of_records([(t.from_level, t.to_level) for t in have], [t.levels_raw for t in have])
+
+
+def _law_json(settings: Settings, shown: SeenLaw | None) -> dict[str, Any]:
     law = settings.law
+    seen = {"shown": None if shown is None else shown.as_json()}
     if law is None:
-        return {"method": None, "display_gamma": None}
+        return {"method": None, "display_gamma": None, "law": None} | seen
     gamma = {"value": law.gamma, "u95": law.gamma_u95} if law.method == "gamma" else None
-    return {"method": "meter" if law.method == "meter" else "assumed_gamma", "display_gamma": gamma}
+    table = {"level": _rounded(law.level, 6), "light": _rounded(law.light, 6)} if law.method == "meter" else None
+    method = "meter" if law.method == "meter" else "assumed_gamma"
+    return {"method": method, "display_gamma": gamma, "law": table} | seen
 
 
 def _backlight_json(transitions: Sequence[Transition], settings: Settings) -> dict[str, Any]:
@@ -243,6 +253,11 @@ def collect_warnings(
         out.append(warning("few_samples", few[:200]))
     if settings.law is not None and settings.law.method == "gamma":
         out.append(warning("levels_assumed", f"a power of {settings.law.gamma:g}"))
+    shown = shown_law(transitions)
+    if settings.law is not None and shown is not None:
+        text = contradiction(shown, settings.law.level, settings.law.light, settings.law.gamma_u95 / settings.law.gamma)
+        if text:
+            out.append(warning("law_contradicted", text))
     if good and not any(t.given for t in good):
         out.append(warning("switch_times_found"))
     return tuple(out)

@@ -6,6 +6,7 @@ import importlib.util
 import json
 import re
 import shutil
+import sys
 from pathlib import Path
 
 import pytest
@@ -132,12 +133,14 @@ def test_rests_of_a_killed_run_are_taken_away(captures, copy):
 
 
 @pytest.mark.slow
-def test_killed_at_random_moments_it_ends_as_if_undisturbed(tmp_path):
+def test_killed_at_random_moments_it_ends_as_if_undisturbed(tmp_path, monkeypatch):
     spec = importlib.util.spec_from_file_location("kill", ROOT / "benchmarks" / "kill.py")
     kill = importlib.util.module_from_spec(spec)
+    monkeypatch.setitem(sys.modules, "kill", kill)
     spec.loader.exec_module(kill)
     manifest = kill.make_captures(tmp_path / "captures", 3)
-    assert kill.kill_and_resume(manifest, tmp_path, kills=3, jobs=2, seed=3, say=lambda _: None) >= 1
+    done = kill.kill_and_resume(manifest, tmp_path, kills=4, jobs=2, seed=3, say=lambda _: None)
+    assert done.batches >= 1 and len(done.stages) == 4 and set(done.stages) != {"0 results"}
 
 
 # ------------------------------------------------------------------------------------------------ progress

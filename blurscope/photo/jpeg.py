@@ -79,6 +79,32 @@ def read_header(data: bytes, name: str) -> Header:
     )
 
 
+def coded_units(data: bytes) -> tuple[tuple[int, int], float]:
+    """Return width and height of a coded unit in pixels, and the step of a block's mean brightness in codes.
+
+    Of a file that `read_header` has accepted.
+    """
+    pos, quantum, block = 2, 0.0, (8, 8)
+    while data[pos + 1] != 0xDA:
+        marker = data[pos + 1]
+        if marker == 0xFF or marker == 0x01 or 0xD0 <= marker <= 0xD8:
+            pos += 1 if marker == 0xFF else 2
+            continue
+        size = int.from_bytes(data[pos + 2 : pos + 4], "big")
+        body = data[pos + 4 : pos + 2 + size]
+        pos += 2 + size
+        if marker == 0xDB:
+            while body:
+                wide = 1 + (body[0] >> 4 > 0)  # bytes per number
+                if body[0] & 15 == 0:
+                    quantum = int.from_bytes(body[1 : 1 + wide], "big") / 8
+                body = body[1 + 64 * wide :]
+        elif marker in _FRAME_MARKERS and body[5] > 1:
+            factors = body[7 : 6 + 3 * body[5] : 3]
+            block = 8 * max(f >> 4 for f in factors), 8 * max(f & 15 for f in factors)
+    return block, quantum
+
+
 def ends_in_padding(data: bytes) -> bool:
     """Whether filling of zeros or ones lies before the end-of-image marker, as some cameras write it: no damage."""
     end = data.rfind(b"\xff\xd9")

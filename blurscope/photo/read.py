@@ -16,6 +16,7 @@ from blurscope.photo.exif import Exif, read_exif
 from blurscope.photo.header import Header, broken
 from blurscope.photo.opencv import imdecode, imdecode_jpeg
 from blurscope.photo.record import Photo
+from blurscope.photo.seam import find_seam
 from blurscope.photo.tone import Tone
 
 DEFAULT_MAX_MEGAPIXELS = 80.0
@@ -130,6 +131,10 @@ def _read_jpeg(data: bytes, name: str, limit: float, grey: bool) -> tuple[Header
         raise broken(name, "the JPEG's data do not fit its header")
     if damage and not ("extraneous" in damage and jpeg.ends_in_padding(data)):
         raise broken(name, f"JPEG data with {damage}" if damage[:1].isdigit() else f"JPEG data: {damage}")
+    if (seam := find_seam(pixels, *jpeg.coded_units(data))) is not None:
+        row, step = seam
+        shifted = f"{abs(step):.0f} codes too {'light' if step > 0 else 'dark'}"
+        raise broken(name, f"what comes after row {row} is {shifted}, as after a wrong bit")
     return header, read_exif(header.exif), pixels, {"full_scale": 255.0, "clip_code": 255.0}
 
 

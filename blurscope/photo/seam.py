@@ -1,0 +1,61 @@
+"""Seams that damage leaves in a JPEG that can still be decoded to its end.
+
+A block's mean is coded as the difference from the block before (ITU-T T.81, F.1.1.5.1), so a wrong bit shifts every
+block after it, to the end of the picture. The border of what is shifted is a stair: up to some column it lies one row
+of blocks lower than right of it. Nothing that a lens draws is such a stair, and a bar that software adds has no step.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+SMALLEST_STEP = 2.5  # codes
+EVEN = 3.0  # change over two pixels above and two below, codes, up to which a place counts as even
+SHARPNESS = 2.0  # least step across the border over the changes beside it: a lens draws no sharper edge
+FEWEST_BLOCKS = 2  # on each side of the stair
+MOST_AGAINST = 0.1  # share of even places that may show no step at all
+LUMA = (0.299, 0.587, 0.114)  # ITU-R BT.601, as in JFIF
+
+
+def find_seam(pixels: np.ndarray, block: tuple[int, int], quantum: float = 0.0) -> tuple[int, float] | None:
+    """Return the row and the height, in codes, of the first stair of shifted blocks; None if there is none.
+
+    Parameters
+    ----------
+    pixels : (h, w) or (h, w, 3) uint8
+        As stored: not turned.
+    block : (int, int)
+        Width and height of a coded unit, pixels.
+    quantum : float
+        Step in which a block's mean is rounded, codes.
+    """
+    wide, high = block
+    columns, rows = pixels.shape[1] // wide, (pixels.shape[0] - 2) // high
+    if columns < 2 * FEWEST_BLOCKS or rows < 2:
+        return None
+    at = np.arange(1, rows + 1) * high
+    above2, above, below, below2 = (_means(pixels[at + k, : columns * wide], wide) for k in (-2, -1, 0, 1))
+    change = np.abs(above - above2) + np.abs(below2 - below)
+    step = below - above - (above - above2 + below2 - below) / 2
+    least = SMALLEST_STEP + quantum
+    stepped = np.sign(step) * (np.abs(step) >= least + SHARPNESS * change)
+    even = (np.abs(step) < least) & (change < EVEN)
+    for n in range(rows - 1):
+        late, early = even[n] * stepped[n + 1], even[n + 1] * stepped[n]
+        if max(np.count_nonzero(late), np.count_nonzero(early)) == 0:
+            continue
+        sign = 1 if (late + early).sum() > 0 else -1
+        left, right = np.flatnonzero(late == sign), np.flatnonzero(early == sign)
+        if min(len(left), len(right)) < FEWEST_BLOCKS or left[-1] > right[0]:
+            continue
+        against = np.count_nonzero((even[n] & even[n + 1]) | (late == -sign) | (early == -sign))
+        if against <= MOST_AGAINST * (len(left) + len(right)):
+            height = np.median(np.concatenate([step[n + 1, left], step[n, right]]))
+            return int(at[n]), float(height)
+    return None
+
+
+def _means(lines: np.ndarray, wide: int) -> np.ndarray:
+    """Return the mean luma of each block's part of some rows of pixels."""
+    grey = lines.astype(np.float32) if lines.ndim == 2 else lines @ np.array(LUMA, np.float32)
+    return grey.reshape(len(grey), -1, wide).mean(axis=2)

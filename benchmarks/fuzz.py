@@ -406,6 +406,7 @@ def main() -> int:
     """Run all readers and print what became of their files."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--files", type=int, default=2000, help="per reader")
+    parser.add_argument("--first", type=int, default=0, help="number of the first file, to go on with an earlier run")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="", help="readers whose names hold this")
     parser.add_argument("--full", action="store_true", help="as many files for the slow ones")
@@ -423,7 +424,7 @@ def main() -> int:
             counts: Counter[str] = Counter()
             shown: Counter[str] = Counter()
             count = options.files if options.full else math.ceil(options.files / case.slow)
-            for n in range(count):
+            for n in range(options.first, options.first + count):
                 start = time.monotonic()
                 what, more = try_one(case, random.Random(f"{options.seed}-{case.name}-{n}"), folder)
                 longest = max(longest, time.monotonic() - start)

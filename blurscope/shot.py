@@ -194,19 +194,22 @@ def measure_shot(
         steps = _quick_steps(quick, weights, pairs, layout)
         return _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess, lamp)
 
-    def relit(begin: Motion) -> tuple[Motion | None, list[Streak]]:
+    def relit(begin: Motion, error: float = 0.0) -> tuple[Motion | None, list[Streak]]:
         # where the shutter opens or closes in the dark a fit is lost: start again from several lengths
         nonlocal backlight
         middle = begin.start + begin.exposure / 2
         trials = []
         for length in (begin.exposure, np.ceil(begin.exposure), np.ceil(begin.exposure) - 0.5):
             guess = first_guess(middle - length / 2, float(length), lens_px)
-            guess[5:7] = begin.along, begin.across
+            guess[2], guess[5:7] = error, (begin.along, begin.across)
             trials.append(move(combined, guess))
         found, streaks = min(trials, key=lambda t: np.inf if t[0] is None else t[0].chi2_ratio)
         if found is not None:
+            first = found, streaks, backlight
             backlight = find_backlight(streaks, found, layout, pixel)
             found, streaks = move(combined, found.vector())
+            if found is None or found.chi2_ratio > MAX_STREAK_CHI2 > first[0].chi2_ratio:  # a waveform that fits worse
+                found, streaks, backlight = first
         return found, streaks
 
     motion, streaks = move(combined)
@@ -216,13 +219,13 @@ def measure_shot(
         if backlight.emission is not None:
             motion, streaks = relit(motion)
         if backlight.kind != "hold" and motion is not None and motion.chi2_ratio > MAX_STREAK_CHI2:
-            # flashes that follow the scan-out: with which lag over the screen do all streaks flash alike?
+            # the shutter opens within a flash, or flashes follow the scan-out: how do all streaks flash alike?
             first = motion, streaks, backlight
-            lagging = steady.moved(scan_of_flashes(streaks, steady.vector(), layout, pixel))
+            lagging = steady.moved(scan_of_flashes(streaks, steady.vector(), layout, pixel, lens_px))
             backlight = find_backlight(streaks, lagging, layout, pixel)
             motion = steady
             if backlight.emission is not None:
-                motion, streaks = relit(lagging)
+                motion, streaks = relit(lagging, lagging.error)
             if motion is None or motion.chi2_ratio >= first[0].chi2_ratio:
                 motion, streaks, backlight = first
     capture = base
@@ -233,6 +236,7 @@ def measure_shot(
     for _ in range(3):
         if motion is None:
             break
+        before = motion, streaks, reg, lanes, edges
         if misaligned(motion):
             reg = replace(reg, pose=_realigned(reg, motion, layout, shift))
             lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
@@ -248,8 +252,14 @@ def measure_shot(
         combined, *_ = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift)
         again, streaks = move(combined, motion.vector())
         moved = abs(again.error - motion.error) + abs(again.exposure - motion.exposure) if again else 0.0
-        motion = again or motion
+        lost = again is not None and again.chi2_ratio > MAX_STREAK_CHI2 > before[0].chi2_ratio
+        if lost:  # flashes leave pose and lag open to each other, and a fit may run away along them
+            motion, streaks, reg, lanes, edges = before
+        else:
+            motion = again or motion
         capture = _capture(base, motion, layout, backlight)
+        if lost:
+            break
         if moved < 0.01 and not misaligned(motion):
             break
     if motion is not None:

@@ -17,6 +17,9 @@ STROBE_DARK = 0.25  # light between flashes over light in them up to which the b
 FREE_CHI2 = 25.0  # chi-square per sample of a steady lamp from which a free-running modulation is reported
 LEAST_LIT = 3  # always-lit streaks from which their lag over the screen is told
 SCANS = (-1.0, -0.8, -0.6, -0.4, -0.2, 0.0, 0.2, 0.4, 0.6, 0.8, 1.0)  # refreshes over the screen
+LONGER = (-0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75)  # refreshes by which flashes may mislead about the exposure
+LATER = (-0.5, -0.25, 0.0, 0.25, 0.5)  # and about its middle
+FLASH_STEPS = (0.06, 0.1, 0.1, 0.1, 0.1)  # of middle, exposure, error (px), lag along and across
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -110,39 +113,57 @@ def find_backlight(streaks: list[Streak], motion: Motion, layout: Layout, pixel:
     )
 
 
-def scan_of_flashes(streaks: list[Streak], p: np.ndarray, layout: Layout, pixel: float) -> np.ndarray:
-    """Return motion parameters whose opening times over the screen make all always-lit streaks one waveform.
+def scan_of_flashes(streaks: list[Streak], p: np.ndarray, layout: Layout, pixel: float, sigma: float) -> np.ndarray:
+    """Return motion parameters with which all always-lit streaks are made by one waveform of the backlight.
 
-    A backlight that follows the scan-out flashes later where the rows are driven later; a fit that starts without
-    knowing that is lost. The lag over the screen, along and across, is looked for on a grid.
+    A fit that starts without knowing of the flashes is lost where the shutter opens within one, as the streaks then end
+    in parts of flashes, and where a backlight that follows the scan-out flashes later in rows that are driven later.
+    Ends of the exposure and lag over the screen are looked for on a grid, then together with the camera's error.
+
+    Parameters
+    ----------
+    streaks : list of Streak
+    p : (13,) float
+        Where a fit without flashes ended.
+    layout : Layout
+    pixel, sigma : float
+        One camera pixel and the lens blur, display px.
     """
     lit = [s for s in streaks if s.slit.kind == "lit"]
     if len(lit) < LEAST_LIT:
         return p
-    from scipy.optimize import nnls
+    from scipy.optimize import minimize, nnls
 
     batch = StreakBatch(lit, [np.ones(STEPS)] * len(lit), layout, pixel)
     weight = np.concatenate([np.full(n, 1 / (s.noise + 1e-6)) for s, n in zip(lit, batch.counts, strict=True)])
     rows, phases = np.arange(len(lit)), np.zeros(len(lit), int)
+    goal = np.concatenate([batch.data * weight, np.zeros(CELLS)])
 
-    def misfit(along: float, across: float) -> float:
+    def at(z: np.ndarray) -> np.ndarray:
+        middle, exposure, error, along, across = z
         q = p.copy()
-        q[3:7] = 0.0, 0.0, along, across
-        q[9:11] = 0.0
-        design = batch.basis(q, rows, phases, CELLS, 1) * weight[:, None]
+        q[:7] = middle - exposure / 2, exposure, error, 0.0, 0.0, along, across
+        q[7], q[9:11] = max(sigma, 0.05), 0.0
+        return q
+
+    def misfit(z: np.ndarray) -> float:
+        if z[1] < 0.5:
+            return np.inf
+        design = batch.basis(at(z), rows, phases, CELLS, 1) * weight[:, None]
         smooth = 0.05 * float(np.sqrt(np.mean(design**2))) * second_differences(CELLS)
-        goal = np.concatenate([batch.data * weight, np.zeros(CELLS)])
         return nnls(np.vstack([design, smooth]), goal)[1]
 
-    places = [(0.0, x) for x in SCANS] + [(x, 0.0) for x in SCANS if x]
-    at = min(places, key=lambda place: misfit(*place))
-    for step in (0.1, 0.05):
-        around = [(at[0] + a * step, at[1] + b * step) for a in (-1, 0, 1) for b in (-1, 0, 1)]
-        at = min(around, key=lambda place: misfit(*place))
-    out = p.copy()
-    out[3:7] = 0.0, 0.0, *at
-    out[9:11] = 0.0
-    return out
+    lags = [(0.0, x) for x in SCANS] + [(x, 0.0) for x in SCANS if x]
+    starts = [
+        np.array([p[0] + p[1] / 2 + late, p[1] + longer, p[2], *lag])
+        for lag in lags
+        for longer in LONGER
+        for late in LATER
+    ]
+    start = min(starts, key=misfit)
+    simplex = np.vstack([start, start + np.diag(FLASH_STEPS)])
+    options = {"initial_simplex": simplex, "maxfev": 400, "xatol": 1e-3, "fatol": 1e-3 * misfit(start)}
+    return at(minimize(misfit, start, method="Nelder-Mead", options=options).x)
 
 
 def _free() -> Backlight:

@@ -27,6 +27,7 @@ FLAGS: dict[str, str] = {
     "levels_reversed": "the record runs the other way than the transition says",
     "not_recorded": "the record does not hold this transition",
     "ac_coupled": "the record falls back after each switch, as an AC-coupled one does",
+    "flashes_hide_scan": "under flashes a scan-out along the motion can't be told from the place of the slits",
     "ripple_unresolved": "the ripple of the backlight could not be told from the step",
     "shape_assumed": "the shape of the response is assumed; only its time is known",
     "response_missing": "the response of this pair is not known",

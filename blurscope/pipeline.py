@@ -296,6 +296,8 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
         if not columns:
             across, sd_across = _scan_of_display(shot, across, float(np.hypot(sd_across, 0.01)), columns=False)
     scan, sd = (along, sd_along) if columns else (across, sd_across)
+    # flashes all over the screen at once leave a lag along the motion and the place of the slits open to each other
+    hidden = columns and shot.backlight.emission is not None
     drift = layout.sign * v * v / layout.width_px
     # positions count in px of the plate as the pose has them: a scan along the motion stretches these
     error = m.error - drift * (along - m.delay_along)
@@ -306,7 +308,9 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
         "error_px_per_refresh": Q(value=error, u95=1.96 * float(np.hypot(sd_error, 0.0005 * v))),
         "accel_px_per_refresh2": Q(value=m.accel, u95=1.96 * m.sd("accel")),
         "exposure_refreshes": Q(value=m.exposure, u95=1.96 * float(np.hypot(m.sd("exposure"), EXPOSURE_SD)) + dark),
-        "scan_out_ms": Q(value=scan * hold_ms, u95=1.96 * float(np.hypot(sd, SCAN_SD)) * hold_ms),
+        "scan_out_ms": Q.missing("flashes_hide_scan")
+        if hidden
+        else Q(value=scan * hold_ms, u95=1.96 * float(np.hypot(sd, SCAN_SD)) * hold_ms),
         "scan_axis": "columns" if columns else "rows",
     }
 

@@ -300,8 +300,9 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
     hidden = columns and shot.backlight.emission is not None
     drift = layout.sign * v * v / layout.width_px
     # positions count in px of the plate as the pose has them: a scan along the motion stretches these
-    error = m.error - drift * (along - m.delay_along)
-    sd_error = float(np.hypot(m.sd("error"), drift * sd_along))
+    stretch = drift * (along - m.delay_along)
+    error = m.error - (0.0 if hidden else stretch)
+    sd_error = float(np.hypot(m.sd("error"), stretch if hidden else drift * sd_along))
     # a shutter that opens or closes in the dark between flashes leaves no trace
     dark = 0.5 * (1 - shot.backlight.duty) if shot.backlight.kind == "strobe" else 0.0
     return {

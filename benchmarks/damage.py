@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import random
 import re
@@ -133,7 +134,7 @@ def damage_json(rng: random.Random, data: bytes) -> bytes:
             continue
         kind = rng.randrange(6)
         if kind < 3:
-            holder[key] = rng.choice(ODD_VALUES)
+            holder[key] = copy.deepcopy(rng.choice(ODD_VALUES))  # or the next damage would spoil the list itself
         elif kind == 3:
             del holder[key]
         elif kind == 4 and isinstance(holder, list):

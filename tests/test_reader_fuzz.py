@@ -163,3 +163,14 @@ def test_a_sound_file_is_not_called_damaged(tmp_path, readers):
 def test_a_path_that_cannot_exist(capsys):
     assert main(["predict", "--response", "a\0b", "--refresh-hz", "60", "--px-per-refresh", "8"]) in (1, 2)
     assert "Traceback" not in capsys.readouterr().err
+
+
+def test_a_damaged_document_is_the_same_whatever_was_damaged_before():
+    """File number 7 of a run must be file number 7 when it is made alone."""
+    from damage import damage_json
+
+    data = json.dumps({"a": {"b": [1, 2, {"c": 3}]}, "d": [[4], {"e": {}}]}).encode()
+    alone = [damage_json(random.Random(n), data) for n in range(40)]
+    for n in range(2000):
+        damage_json(random.Random(1000 + n), data)
+    assert [damage_json(random.Random(n), data) for n in range(40)] == alone

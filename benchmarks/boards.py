@@ -7,19 +7,23 @@ photo at 60 Hz: figures and picture against the same panel filmed at 120 Hz.
 from __future__ import annotations
 
 import argparse
+import sys
 import tempfile
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from scipy.optimize import least_squares
 
-from blurscope.board import compute_panel, computed_edges, read_reference
-from blurscope.camera import Camera, Display, Response, film
-from blurscope.files import read_json, write_json
-from blurscope.pattern.budget import make_layouts
-from blurscope.pipeline import measure
-from blurscope.sidebyside import SCHEMA, build_board
+sys.path[:0] = [str(Path(__file__).parent.parent / "tests")]
+
+from board_makers import BANDS, crop_lines, fit_crop  # noqa: E402
+
+from blurscope.board import compute_panel, computed_edges, read_reference  # noqa: E402
+from blurscope.camera import Camera, Display, Response, film  # noqa: E402
+from blurscope.files import read_json, write_json  # noqa: E402
+from blurscope.pattern.budget import make_layouts  # noqa: E402
+from blurscope.pipeline import measure  # noqa: E402
+from blurscope.sidebyside import SCHEMA, build_board  # noqa: E402
 
 CAMERAS = (
     {"campx_per_px": 3.0},
@@ -37,7 +41,6 @@ PANELS = (
 )
 START_S = 0.5  # of the plate's loop, when the shutters open
 FIGURES = ("bet_ms", "ghost_ms", "overshoot_pct")
-BANDS = ((0.4, 0.6), (0.75, 0.95))  # of a crop's height: two bands of edges
 
 
 def main() -> None:
@@ -72,15 +75,8 @@ def crops_agree(folder: Path, layout, response: Response) -> None:
     display = Display(label="Cedar", response=response)
     files = [shoot(folder, f"camera {i}", layout, display, Camera(**c), i)[0] for i, c in enumerate(CAMERAS)]
     crops = [p.light for p in build_board(files, length_px=260).panels]
-    rows, columns = crops[0].shape
-    lines = [[c[int(a * rows) : int(b * rows)].mean(axis=0) for a, b in BANDS] for c in crops]
-    at = np.arange(columns) - columns / 2
-
-    def differ(p, other):
-        moved = [p[2] + p[3] * np.interp(at * (1 + p[0]) + p[1], at, line) for line in other]
-        return np.concatenate([(b - a)[20:-20] for a, b in zip(lines[0], moved, strict=True)])
-
-    found = np.array([least_squares(differ, [0, 0, 0, 1], args=(other,)).x for other in lines[1:]])
+    first, *others = map(crop_lines, crops)
+    found = np.array([fit_crop(first, other) for other in others])
     scale = 100 * np.abs(found[:, 0]).max()
     light = 100 * max(np.abs(found[:, 2]).max(), np.abs(found[:, 2] + found[:, 3] - 1).max())
     print(f"{response.shape:12s} {response.time_ms:5.1f} ms {scale:18.3f} % {light:10.2f} %")

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 LN9 = math.log(9)
+BANDS = ((0.4, 0.6), (0.75, 0.95))  # of a crop's height: two bands of edges
 
 
 def q(value: float | None, u95: float | None = 0.1) -> dict[str, float | None]:
@@ -127,3 +128,23 @@ def photograph(
                  "radius_campx": radius},
     }  # fmt: skip
     return (65535 * (np.clip(light, 0, 2) / 2) ** (1 / gamma) + 0.5).astype(np.uint16)
+
+
+def crop_lines(crop: np.ndarray) -> list[np.ndarray]:
+    """Return the mean line of each of a crop's bands."""
+    return [crop[int(a * len(crop)) : int(b * len(crop))].mean(axis=0) for a, b in BANDS]
+
+
+def crop_difference(first: list[np.ndarray], other: list[np.ndarray], fit=(0.0, 0.0, 0.0, 1.0)) -> np.ndarray:
+    """Another crop's lines, stretched about its middle, moved, lifted and lit as ``fit`` says, less the first's."""
+    stretch, shift, lift, gain = fit
+    at = np.arange(len(first[0])) - len(first[0]) / 2
+    moved = [lift + gain * np.interp(at * (1 + stretch) + shift, at, line) for line in other]
+    return np.concatenate([(b - a)[20:-20] for a, b in zip(first, moved, strict=True)])
+
+
+def fit_crop(first: list[np.ndarray], other: list[np.ndarray]) -> np.ndarray:
+    """Return stretch, shift, lift and gain that make another crop most like the first."""
+    from scipy.optimize import least_squares
+
+    return least_squares(lambda fit: crop_difference(first, other, fit), [0, 0, 0, 1]).x

@@ -6,7 +6,17 @@ import math
 
 import numpy as np
 import pytest
-from board_makers import LN9, measurement, photograph, plate_light, q, ramp_of_exponential
+from board_makers import (
+    LN9,
+    crop_difference,
+    crop_lines,
+    fit_crop,
+    measurement,
+    photograph,
+    plate_light,
+    q,
+    ramp_of_exponential,
+)
 
 from blurscope.board import (
     Reference,
@@ -287,8 +297,6 @@ def test_crops_from_measured_photos_agree_with_the_computed_picture(tmp_path):
 
 def test_crops_of_one_display_by_four_cameras_agree_in_scale_and_light(tmp_path):
     """From files to crops: other distance, rotation, exposure and tone curve, one panel; scale 0.2 %, light 1 %."""
-    from scipy.optimize import least_squares
-
     from blurscope.pattern.budget import make_layouts
     from blurscope.pipeline import measure
     from blurscope.sidebyside import build_board
@@ -310,26 +318,13 @@ def test_crops_of_one_display_by_four_cameras_agree_in_scale_and_light(tmp_path)
         write_json(tmp_path / f"m{i}.json", measure(photo, pattern=layout, label=f"camera {i}").as_json())
         files.append(tmp_path / f"m{i}.json")
     crops = [p.light for p in build_board(files, length_px=200).panels]
-    rows, columns = crops[0].shape
-    bands = [slice(int(a * rows), int(b * rows)) for a, b in ((0.4, 0.6), (0.75, 0.95))]
-    lines = [[crop[band].mean(axis=0) for band in bands] for crop in crops]
-    at = np.arange(columns) - columns / 2
-
-    def differ(p, other):
-        """The first crop less another one, stretched about its middle, moved, lifted and lit."""
-        return np.concatenate(
-            [
-                (p[2] + p[3] * np.interp(at * (1 + p[0]) + p[1], at, b) - a)[20:-20]
-                for a, b in zip(lines[0], other, strict=True)
-            ]
-        )
-
-    for other in lines[1:]:
-        stretch, _, lift, gain = least_squares(differ, [0, 0, 0, 1], args=(other,)).x
+    first, *others = map(crop_lines, crops)
+    for other in others:
+        stretch, _, lift, gain = fit_crop(first, other)
         assert abs(stretch) < 0.002
         assert abs(lift) < 0.01
         assert abs(gain - 1) < 0.01
-        assert np.abs(differ([0, 0, 0, 1], other)).max() < 0.02
+        assert np.abs(crop_difference(first, other)).max() < 0.02
 
 
 def test_a_panel_computed_for_120_hz_is_the_panel_filmed_at_120_hz(tmp_path):

@@ -21,7 +21,7 @@ from blurscope.doubts import other_laws, shared_doubts, signal_shares
 from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError
 from blurscope.greys import measure_light
-from blurscope.light import Lens, Tone
+from blurscope.light import Lens, Step, Tone
 from blurscope.pattern.layout import Layout, Slit
 from blurscope.photo import Photo
 from blurscope.pooling import lag_groups, pool_instances
@@ -36,6 +36,7 @@ QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two 
 QUICK_ITERATIONS = 5
 MAX_STREAK_CHI2 = 25.0
 MOST_UNSURE = 0.15  # of a refresh's way: standard uncertainty of what a tracking error smears
+STEP_CODES, STEP_RATIO = 3.0, 10.0  # of the greys of a JPEG from which it is damaged
 MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
 LEAST_GAMMA, MOST_GAMMA = 0.2, 8.0  # of any display
 REALIGN_PX = 0.15  # misalignment of edges and clock over the screen beyond which the pose is put right
@@ -108,6 +109,15 @@ def _refuse_greys(tone: Tone) -> None:
     )
 
 
+def _refuse_step(step: Step) -> None:
+    """Refuse a JPEG whose greys are all brighter or darker by the same from some row on."""
+    if abs(step.codes) > STEP_CODES and step.ratio > STEP_RATIO:
+        raise FitError(
+            f"the plate's greys jump by {abs(step.codes):.0f} codes from one row of the photo to the next, as they do "
+            "in a damaged JPEG: copy it from the camera again (if it is sound, something is mirrored in the screen)"
+        )
+
+
 def measure_shot(
     photo: Photo,
     layout: Layout,
@@ -152,6 +162,8 @@ def measure_shot(
         reg = replace(register(codes, layout, linear=True), turned=turned)
         tone, across = measure_light(codes, reg, layout, linear=True, **known)
     _refuse_greys(tone)
+    if photo.kind == "jpeg":
+        _refuse_step(tone.steps[0 if (photo.orientation > 4) != reg.turned else 1])
     if not np.isfinite(across.sigma_px):
         across = Lens(sigma_px=0.4, sd_px=0.3)
     across_px = across.sigma_px

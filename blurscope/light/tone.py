@@ -15,6 +15,7 @@ import numpy as np
 
 from blurscope._cv import cv2
 from blurscope.light.patches import Patch, gather
+from blurscope.light.seams import Step, find_steps
 from blurscope.pattern.layout import Layout
 
 KNOTS = 7
@@ -30,6 +31,7 @@ GOOD_CLOSURE = 0.008
 LOOKS_LINEAR = 0.04  # share of white
 MODES = 3
 MODE_LIGHT = np.linspace(0.0, 1.0, 65) ** 2  # relative to white
+MOST_MIXED = 4.0  # codes of 255, of a patch in which a step is looked for
 MIN_DITHERS = 3  # from which the row halftones only check the curve
 
 
@@ -68,6 +70,8 @@ class Tone:
         Share of pixels of the white / black stripes at the ends of the code range.
     shown : (light, sigma) arrays, or None
         The law that the plate shows, where ``light`` may be a declared one.
+    steps : tuple of Step
+        Steps in the codes of the greys along x and along y.
     """
 
     decode: np.ndarray
@@ -90,6 +94,7 @@ class Tone:
     linear: bool = False
     warnings: tuple[tuple[str, str], ...] = ()
     shown: tuple[np.ndarray, np.ndarray] | None = None
+    steps: tuple[Step, Step] = (Step(0.0, 0.0), Step(0.0, 0.0))
 
     def gain(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Return the flat field (1 at the centre) at campx positions."""
@@ -284,7 +289,28 @@ def measure_tone(
         linear=linear,
         warnings=tuple(warnings),
         shown=shown,
+        steps=_steps(patches, dict(zip(levels, law, strict=True)), decode, flat, frame),
     )
+
+
+def _steps(patches: list[Patch], law: dict[int, float], decode: np.ndarray, flat: np.ndarray, frame) -> tuple:
+    """Look for steps in the greys' codes along x and y; what the lens mixes into a patch is taken off first."""
+    greys = [p for p in patches if p.kind == "grey"]
+    place = np.array([(p.x, p.y) for p in greys])
+    basis = flat_basis(*place.T, *frame)
+    gain = np.exp(basis @ flat)
+    scale = 255 / (len(decode) - 1)
+    rising = np.maximum.accumulate(decode) + 1e-12 * np.arange(len(decode))
+
+    def code(light: np.ndarray) -> np.ndarray:
+        return scale * np.interp(light, rising, np.arange(len(decode)))
+
+    seen = scale * np.array([p.codes @ p.weights for p in greys])
+    mixed = gain * [sum(part * law[level] for level, part in p.mix.items()) for p in greys]
+    level = np.array([p.level for p in greys])
+    taken_off = code(gain * [law[p.level] for p in greys]) - code(mixed)
+    pure = np.where(np.abs(taken_off) < MOST_MIXED, seen + taken_off, np.nan)
+    return tuple(find_steps(level, pure, at, basis[:, 1:6]) for at in place.T)
 
 
 def _looks_linear(patches: list[Patch]) -> bool:

@@ -34,6 +34,7 @@ from blurscope.board import (
     to_srgb,
 )  # fmt: skip
 from blurscope.board.ranking import holm, ranks
+from blurscope.board.reference import law_of
 from blurscope.camera import Camera, Display, Response, film
 from blurscope.cli import main
 from blurscope.errors import SettingsError
@@ -99,6 +100,14 @@ def test_common_windows_show_the_same_content_through_the_period():
     assert windows[0].u_px >= -90
     assert windows[1].u_px + windows[1].length_px <= 2300
     assert not common_windows([(0.0, 300.0), (800.0, 1100.0)], 1600.0, 10, 50, 300)[1]
+
+
+@pytest.mark.parametrize("spoil", [{"display_gamma": -2.2}, {"law": {"level": [0, 255], "light": [0.5, 0.5]}}])
+def test_a_law_of_no_display_is_refused(spoil):
+    m = measurement()
+    m["light"] |= spoil
+    with pytest.raises(SettingsError, match="does not rise"):
+        law_of(m)
 
 
 def test_srgb_of_known_lights():

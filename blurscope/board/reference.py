@@ -273,7 +273,7 @@ def law_of(measurement: Mapping[str, Any]) -> np.ndarray:
     """Return the display's light of all 256 levels, 0 black and 1 white, interpolated in the signal domain."""
     law, gamma = measurement["light"]["law"], measurement["light"].get("display_gamma") or 2.2
     light = np.array(law["light"], float)
-    if not light[-1] > light[0]:
+    if not (light[-1] > light[0] and gamma > 0):
         raise SettingsError("a measurement's light does not rise with the display's levels: measure its photo again")
     share = np.clip((light - light[0]) / (light[-1] - light[0]), 0, None) ** (1 / gamma)
     return np.interp(np.arange(256), law["level"], share) ** gamma

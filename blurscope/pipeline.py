@@ -361,8 +361,8 @@ def _edge(shot: ShotFit, i: int, hold_ms: float, roads: Mapping[tuple[int, int],
     noise = float(np.median(shot.profiles.sigma[i])) * np.sqrt(shot.profiles.correlation)
     if noise > 0.2:
         fatal.append("step_too_small")
-    unexplained = float(np.mean([f.family == FREE for f in shot.fits]))
-    if fit.chi2_ratio > POOR_CHI2 * shot.profiles.correlation or (fit.family == FREE and unexplained > MANY_FREE):
+    many = fit.family == FREE and np.mean([f.family == FREE for f in shot.fits]) > MANY_FREE
+    if many or fit.chi2_ratio > POOR_CHI2 * shot.profiles.correlation:
         flags.append("poor_fit")
     if abs(shot.from_slope[i]) > max(0.012, 6 * noise):
         fatal.append("from_not_settled")

@@ -86,8 +86,6 @@ def free_form(
     """
     dof = max(len(profile) - fit.count, 1)
     sigma = sigma * _underrated((profile - fit.model[row]) / sigma)
-    if fit.chi2[row] < POOR * dof:  # nothing to explain, whatever the noise
-        return None
     if (
         float(np.sum(((profile - fit.model[row]) / sigma) ** 2)) < POOR * dof
         or float(np.median(sigma)) * np.sqrt(correlation) > NOISE

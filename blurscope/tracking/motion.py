@@ -183,20 +183,18 @@ def fit_motion(
     problem = _Problem(
         streaks, waves, layout, exposure, pixel, first_guess(start[0], start[1], sigma), lens_sd, emission
     )
-    best, inflate, covariance = problem.descend(start), 1.0, np.zeros(0)
-    for last in (False, True):
-        p = best.p
-        # a clear misfit says that something is not in the model at all
-        inflate = max(best.ratio, 0.5) * 2.5 * max(1.0, best.ratio / 3)
-        covariance = np.linalg.inv(best.gram)[: len(p), : len(p)] * inflate
-        if last or (p[1] < SHORT_EXPOSURE or covariance[2, 2] < (UNSURE_ERROR * v) ** 2) and abs(p[2]) < FAST_ERROR * v:
-            break
+    best = problem.descend(start)
+    covariance = best.covariance()
+    p = best.p
+    unsure = p[1] >= SHORT_EXPOSURE and covariance[2, 2] >= (UNSURE_ERROR * v) ** 2
+    if unsure or abs(p[2]) >= FAST_ERROR * v:
         others = _elsewhere(problem, best, v)
         better = min(others, key=lambda o: o.cost, default=best)
-        if better.cost > best.cost - WORTH * inflate:
-            covariance += _spread(best, others, inflate)
-            break
-        best = problem.descend(better.p, free=better.free)
+        if better.cost > best.cost - WORTH * best.inflate:
+            covariance += _spread(best, others)
+        else:
+            best = problem.descend(better.p, free=better.free)
+            covariance, p = best.covariance(), best.p
     covariance[2, 2] += (WEAK_CLOCK * v * max(0.0, CLEAR_CLOCK - best.depth) * min(1.0, 2 / p[1])) ** 2
     if p[1] < SHORT_EXPOSURE:
         # hardly a switch lies between two others: the streaks' length says only exposure times speed
@@ -232,9 +230,9 @@ def _elsewhere(problem: _Problem, best: _Found, v: float) -> list[_Found]:
     return out
 
 
-def _spread(best: _Found, others: list[_Found], inflate: float) -> np.ndarray:
+def _spread(best: _Found, others: list[_Found]) -> np.ndarray:
     """Return what other ends of a fit, as likely as they are, add to the covariance of the best."""
-    weights = [float(np.exp(np.clip(0.5 * (best.cost - o.cost) / inflate, -50, 5))) for o in others]
+    weights = [float(np.exp(np.clip(0.5 * (best.cost - o.cost) / best.inflate, -50, 5))) for o in others]
     total = np.zeros((len(best.p), len(best.p)))
     for o, weight in zip(others, weights, strict=True):
         total += weight * np.outer(o.p - best.p, o.p - best.p)
@@ -249,6 +247,16 @@ class _Found(NamedTuple):
     cost: float
     gram: np.ndarray
     ratio: float
+
+    @property
+    def inflate(self) -> float:
+        """What the variances are larger by: a clear misfit says that something is not in the model at all."""
+        return max(self.ratio, 0.5) * 2.5 * max(1.0, self.ratio / 3)
+
+    def covariance(self) -> np.ndarray:
+        """Return the covariance of the parameters."""
+        count = len(self.p)
+        return np.linalg.inv(self.gram)[:count, :count] * self.inflate
 
     @property
     def depth(self) -> float:

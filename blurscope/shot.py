@@ -20,6 +20,7 @@ from blurscope.blur.profiles import Nuisance, Profiles
 from blurscope.doubts import other_laws, shared_doubts, signal_shares
 from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError
+from blurscope.following import Trial, settle_error
 from blurscope.greys import measure_light
 from blurscope.light import Lens, Step, Tone
 from blurscope.pattern.layout import Layout, Slit
@@ -34,7 +35,10 @@ from blurscope.tracking.motion import SHORT_EXPOSURE
 
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
 QUICK_ITERATIONS = 5
+FULL_ROUNDS = 2
+SAME_WAY = 0.002  # of a refresh's way: change of what an error smears that no figure feels
 MAX_STREAK_CHI2 = 25.0
+OPEN_ERROR = 0.01  # of the speed: standard uncertainty of the tracking error from which the edges have a say in it
 MOST_UNSURE = 0.15  # of a refresh's way: standard uncertainty of what a tracking error smears
 STEP_CODES, STEP_RATIO = 3.0, 10.0  # of the greys of a JPEG from which it is damaged
 MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
@@ -199,12 +203,16 @@ def measure_shot(
 
     quick: list[FamilyFit] | None = None
 
-    def move(found: Profiles, guess: np.ndarray | None = None) -> tuple[Motion | None, list[Streak]]:
-        nonlocal quick
+    def follow(steps, guess: np.ndarray | None, held: bool = False) -> tuple[Motion | None, list[Streak]]:
         lamp = backlight.emission
+        return _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess, lamp, held)
+
+    def move(
+        found: Profiles, guess: np.ndarray | None = None, held: bool = False
+    ) -> tuple[Motion | None, list[Streak]]:
+        nonlocal quick
         quick, weights = compete(found, QUICK, quick, iterations=QUICK_ITERATIONS, quick=True)
-        steps = _quick_steps(quick, weights, pairs, layout)
-        return _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess, lamp)
+        return follow(_steps(quick, weights, pairs, layout), guess, held)
 
     def relit(begin: Motion, error: float = 0.0) -> tuple[Motion | None, list[Streak]]:
         # where the shutter opens or closes in the dark a fit is lost: start again from several lengths
@@ -274,6 +282,26 @@ def measure_shot(
             break
         if moved < 0.01 and not misaligned(motion):
             break
+
+    def attempt(m: Motion) -> Trial | None:
+        nonlocal quick
+
+        def profiles_of(m: Motion) -> Profiles:
+            c = _capture(base, m, layout, backlight)
+            return pool_instances(edges, pairs, layout, tone, c, ages, m, shift)[0]
+
+        again, _ = move(profiles_of(m), m.vector(), held=True)
+        if again is None:
+            return None
+        found = profiles_of(again)
+        quick, _ = compete(found, QUICK, quick, iterations=QUICK_ITERATIONS)
+        return Trial(again, np.min([f.chi2 for f in quick], axis=0) / found.correlation)
+
+    settled = motion is not None and motion.sd("error") > OPEN_ERROR * v
+    if settled:
+        dof = (combined.esf.shape[1] - 6) / combined.correlation
+        motion = settle_error(motion, v, attempt, dof)
+        capture = _capture(base, motion, layout, backlight)
     if motion is not None:
         _refuse_misfit(motion.chi2_ratio, across_px, backlight)
         _refuse_unsure(motion, v)
@@ -281,6 +309,21 @@ def measure_shot(
     starts = lag_groups(edges.lag_px, v)
     combined, instances, spread, groups = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift)
     families, weights = compete(combined, before=quick)
+    if motion is not None and not settled:
+        for _ in range(FULL_ROUNDS):  # the streaks once more, by responses of any family
+            steps = _steps(families, weights, pairs, layout)
+            again, streaks = follow(steps, motion.vector())
+            if again is None or again.chi2_ratio > motion.chi2_ratio:
+                break
+            moved = again.error - motion.error, again.exposure - motion.exposure
+            motion = again
+            if max(abs(moved[0]) * motion.exposure, abs(moved[1]) * v) < SAME_WAY * v:
+                break
+            capture = _capture(base, motion, layout, backlight)
+            combined, instances, spread, groups = pool_instances(
+                edges, pairs, layout, tone, capture, ages, motion, shift
+            )
+            families, weights = compete(combined, before=families)
     if motion is not None:
         late = _switch_phase(combined, families, weights, edges.lag_px, starts, capture, motion)
         if late:
@@ -450,8 +493,8 @@ def _capture(base: Capture, motion: Motion, layout: Layout, backlight: Backlight
     )
 
 
-def _quick_steps(fits, weights, pairs, layout) -> dict[tuple[int, int], np.ndarray]:
-    """Return the step response of each transition by its best quick fit, in cells from a refresh before its switch."""
+def _steps(fits, weights, pairs, layout) -> dict[tuple[int, int], np.ndarray]:
+    """Return the step response of each transition by its best fit, in cells from a refresh before its switch."""
     edges = np.arange(-STEPS, (layout.field_refreshes + 2) * STEPS + 1) / STEPS
     out = {}
     for i, (pair, b) in enumerate(zip(pairs, np.argmax(weights, axis=0), strict=True)):
@@ -461,7 +504,7 @@ def _quick_steps(fits, weights, pairs, layout) -> dict[tuple[int, int], np.ndarr
     return out
 
 
-def _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess=None, lamp=None):
+def _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess=None, lamp=None, held=False):
     """Fit the streaks with the responses found so far."""
     streaks = cut_streaks(lanes, layout, shift, exposure)
     if len(streaks) < 4 or exposure < 0.8:
@@ -487,5 +530,6 @@ def _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd
         lens_sd=max(lens_sd, 0.05),
         guess=guess,
         emission=lamp,
+        held=held,
     )
     return motion, streaks

@@ -250,9 +250,8 @@ class StreakBatch:
         blurred = _blur(light.reshape(-1, light.shape[2]), self.step, sigma, self.pixel)
         return blurred.reshape(light.shape)[:, keep].T
 
-    def set_waves(self, rows: np.ndarray, phases: np.ndarray, cells: np.ndarray, per_cell: int) -> None:
-        """Give the streaks of ``rows`` a free waveform (values per cell of ``per_cell`` steps)."""
-        wave = np.repeat(cells, per_cell)
+    def set_waves(self, rows: np.ndarray, phases: np.ndarray, wave: np.ndarray) -> None:
+        """Give the streaks of ``rows`` another waveform, each in its own phase."""
         shifted = (np.arange(len(wave)) - np.asarray(phases)[:, None].astype(int) * STEPS) % len(wave)
         turned = wave[shifted]
         for r, mine in zip(rows, turned, strict=True):

@@ -12,10 +12,11 @@ from blurscope.pattern.layout import Layout
 from blurscope.tracking.lanes import Streak
 from blurscope.tracking.model import NAMES, STEPS, StreakBatch, second_differences
 
-CLOCK_CELLS = 8  # cells per refresh of the clock slits' free waveform
+CLOCK_CELLS = 8  # per refresh, of what the clock slits' waveform differs by from the one expected
 ENOUGH = 0.2  # gain of a step in chi-square below which the fit has converged
 ERROR_SD = 1.2  # px per refresh, of cameras before anything is seen
 ERROR_SLOPE_SD = 0.2  # px per refresh over the screen
+HELD = 1e-5  # of the speed, of an error that is held
 SHORT_EXPOSURE = 1.6  # refreshes
 SHORT_ERROR_SHARE = 0.15  # of the speed
 CLEAR_CLOCK = 0.7  # share of the clock's light that comes and goes, below which its switches are hard to see
@@ -29,7 +30,7 @@ FAST_ERROR = 0.4  # of the speed: error from which they are looked for too
 OTHER_ERRORS = (-0.3, -0.2, -0.12, -0.06, 0.0, 0.06, 0.12, 0.2, 0.3)  # of the speed
 WORTH = 6.0  # gain of chi-square from which another end is the better one
 OTHER_ITERATIONS = 5
-CLOCK_ROUGHNESS = 0.15  # second difference of that waveform, standard deviation, share of white
+CLOCK_ROUGHNESS = 0.15  # second difference of that difference, standard deviation, share of white
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -159,11 +160,12 @@ def fit_motion(
     emission: np.ndarray | None = None,
     lens_sd: float = 0.15,
     guess: np.ndarray | None = None,
+    held: bool = False,
 ) -> Motion:
     """Fit the camera's motion to all streaks at once (Gauss-Newton with step control).
 
-    The clock slits switch faster than many panels settle, so their periodic waveform is free (a value per 1/8 refresh)
-    and found together with the motion; ``waves`` is only where it starts.
+    The clock slits switch faster than many panels settle, so what their periodic waveform differs by from ``waves`` is
+    free (a value per 1/8 refresh) and found together with the motion.
 
     Parameters
     ----------
@@ -177,17 +179,21 @@ def fit_motion(
         One camera pixel in display px.
     sigma : float
         Lens blur expected, px, with standard uncertainty ``lens_sd``.
+    held : bool
+        Leave the tracking error where ``guess`` has it.
     """
     v, sign = layout.px_per_refresh, layout.sign
     start = first_guess(sign * shift / v - exposure / 2, exposure, sigma) if guess is None else guess.copy()
     problem = _Problem(
         streaks, waves, layout, exposure, pixel, first_guess(start[0], start[1], sigma), lens_sd, emission
     )
+    if held:
+        problem.centre[2], problem.prior[2] = start[2], HELD * v
     best = problem.descend(start)
     covariance = best.covariance()
     p = best.p
-    unsure = p[1] >= SHORT_EXPOSURE and covariance[2, 2] >= (UNSURE_ERROR * v) ** 2
-    if unsure or abs(p[2]) >= FAST_ERROR * v:
+    unsure = not held and p[1] >= SHORT_EXPOSURE and covariance[2, 2] >= (UNSURE_ERROR * v) ** 2
+    if unsure or (abs(p[2]) >= FAST_ERROR * v and not held):
         others = _elsewhere(problem, best, v)
         better = min(others, key=lambda o: o.cost, default=best)
         if better.cost > best.cost - WORTH * best.inflate:
@@ -195,8 +201,11 @@ def fit_motion(
         else:
             best = problem.descend(better.p, free=better.free)
             covariance, p = best.covariance(), best.p
-    covariance[2, 2] += (WEAK_CLOCK * v * max(0.0, CLEAR_CLOCK - best.depth) * min(1.0, 2 / p[1])) ** 2
-    if p[1] < SHORT_EXPOSURE:
+    if not held:
+        covariance[2, 2] += (
+            WEAK_CLOCK * v * max(0.0, CLEAR_CLOCK - problem.depth(best.free)) * min(1.0, 2 / p[1])
+        ) ** 2
+    if p[1] < SHORT_EXPOSURE and not held:
         # hardly a switch lies between two others: the streaks' length says only exposure times speed
         trade = np.zeros(len(p))
         trade[2] = SHORT_ERROR_SHARE * v
@@ -239,6 +248,11 @@ def _spread(best: _Found, others: list[_Found]) -> np.ndarray:
     return total / (1 + sum(weights))
 
 
+def inflation(chi2_ratio: float) -> float:
+    """Return what variances are larger by: a clear misfit says that something is not in the model at all."""
+    return max(chi2_ratio, 0.5) * 2.5 * max(1.0, chi2_ratio / 3)
+
+
 class _Found(NamedTuple):
     """Where a fit ended: parameters, the clock's waveform, cost, normal matrix, chi-square over degrees of freedom."""
 
@@ -250,18 +264,13 @@ class _Found(NamedTuple):
 
     @property
     def inflate(self) -> float:
-        """What the variances are larger by: a clear misfit says that something is not in the model at all."""
-        return max(self.ratio, 0.5) * 2.5 * max(1.0, self.ratio / 3)
+        """What the variances are larger by."""
+        return inflation(self.ratio)
 
     def covariance(self) -> np.ndarray:
         """Return the covariance of the parameters."""
         count = len(self.p)
         return np.linalg.inv(self.gram)[:count, :count] * self.inflate
-
-    @property
-    def depth(self) -> float:
-        """How much of the clock's light comes and goes: pixels slower than a refresh leave little of its switches."""
-        return float(np.ptp(self.free) / max(self.free.max(), 1e-9)) if len(self.free) else 1.0
 
 
 class _Problem:
@@ -281,11 +290,11 @@ class _Problem:
         self.clock = np.array([i for i, s in enumerate(streaks) if s.slit.kind == "clock"], int)
         self.phases = np.array([streaks[i].slit.phase_refreshes for i in self.clock], int)
         self.per_cell = STEPS // CLOCK_CELLS
-        self.period, self.shown = 0, np.zeros(0)
+        self.period, self.shown, self.expected = 0, np.zeros(0), np.zeros(0)
         if len(self.clock):
             self.period = streaks[self.clock[0]].slit.period_refreshes
-            turned = np.roll(waves[self.clock[0]], -int(self.phases[0]) * STEPS)
-            self.shown = turned.reshape(-1, self.per_cell).mean(axis=1)
+            self.expected = np.roll(waves[self.clock[0]], -int(self.phases[0]) * STEPS)
+            self.shown = np.zeros(self.period * CLOCK_CELLS)
         else:  # slits of many levels, a few in each row, can't tell where the pose is askew
             self.prior[9:11] = 0.03
         self.of_clock = np.repeat(np.isin(np.arange(len(streaks)), self.clock), self.batch.counts)
@@ -294,7 +303,14 @@ class _Problem:
 
     def _set_waves(self, free: np.ndarray) -> None:
         if len(free):
-            self.batch.set_waves(self.clock, self.phases, free, self.per_cell)
+            self.batch.set_waves(self.clock, self.phases, self.expected + np.repeat(free, self.per_cell))
+
+    def depth(self, free: np.ndarray) -> float:
+        """Return how much of the clock's light comes and goes: pixels slower than a refresh leave little of it."""
+        if len(free) == 0:
+            return 1.0
+        shown = self.expected.reshape(-1, self.per_cell).mean(axis=1) + free
+        return float(np.ptp(shown) / max(shown.max(), 1e-9))
 
     def _cost(self, p: np.ndarray, free: np.ndarray, model: np.ndarray) -> float:
         rough = float(((self.bend @ free) ** 2).sum())

@@ -32,6 +32,7 @@ POOR_CHI2 = 6.0
 MANY_FREE = 0.25  # share of a photo's edges that no family fits, from which the photo is to blame
 DOUBTFUL = frozenset({"poor_fit", "instances_disagree", "not_settled", "roads_disagree"})  # figures to be checked first
 EXPOSURE_SD = 0.02  # refreshes, of the ends of the streaks
+ERROR_SHARE_SD = 0.001  # of the speed: what shapes of responses that are nearly right leave in the tracking error
 MAX_HALO = 0.012  # of a step beside the stripes, from which the camera counts as sharpening
 SQUARE_SD = 0.004  # departure of the plate from square pixels by perspective and lens
 TILT_SQUARES = 8.0  # square of the focal length in half diagonals, up to which perspective departs from square pixels
@@ -291,6 +292,8 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
         columns = abs(across) <= max(CLEAR_SCAN, 4 * sd_across)
         if columns:
             along, sd_along = _scan_of_display(shot, along, float(np.hypot(sd_along, 0.01)), columns=True)
+        else:
+            along = 0.0
     else:
         columns = abs(along) > max(CLEAR_SCAN, 4 * sd_along)
         if not columns:
@@ -301,12 +304,12 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
     drift = layout.sign * v * v / layout.width_px
     # positions count in px of the plate as the pose has them: a scan along the motion stretches these
     stretch = drift * (along - m.delay_along)
-    error = m.error - (0.0 if hidden else stretch)
+    error = m.error if hidden else (m.error - stretch) / (1 + stretch / v)
     sd_error = float(np.hypot(m.sd("error"), stretch if hidden else drift * sd_along))
     # a shutter that opens or closes in the dark between flashes leaves no trace
     dark = 0.5 * (1 - shot.backlight.duty) if shot.backlight.kind == "strobe" else 0.0
     return {
-        "error_px_per_refresh": Q(value=error, u95=1.96 * float(np.hypot(sd_error, 0.0005 * v))),
+        "error_px_per_refresh": Q(value=error, u95=1.96 * float(np.hypot(sd_error, ERROR_SHARE_SD * v))),
         "accel_px_per_refresh2": Q(value=m.accel, u95=1.96 * m.sd("accel")),
         "exposure_refreshes": Q(value=m.exposure, u95=1.96 * float(np.hypot(m.sd("exposure"), EXPOSURE_SD)) + dark),
         "scan_out_ms": Q.missing("flashes_hide_scan")

@@ -297,7 +297,7 @@ def measure_shot(
         quick, _ = compete(found, QUICK, quick, iterations=QUICK_ITERATIONS)
         return Trial(again, np.min([f.chi2 for f in quick], axis=0) / found.correlation)
 
-    settled = motion is not None and motion.sd("error") > OPEN_ERROR * v
+    settled = motion is not None and motion.sd("error") > OPEN_ERROR * v and motion.exposure > SHORT_EXPOSURE
     if settled:
         dof = (combined.esf.shape[1] - 6) / combined.correlation
         motion = settle_error(motion, v, attempt, dof)

@@ -123,8 +123,10 @@ def _halo(lines: np.ndarray, s: np.ndarray) -> float:
     """Mean swing past both plateaus, which the outer fifths of the lines show, over the step."""
     outer = 0.8 * s[-1]
     low, high = lines[:, s < -outer].mean(axis=1), lines[:, s > outer].mean(axis=1)
-    norm = (lines - low[:, None]) / np.where(np.abs(high - low) > 1e-6, high - low, 1.0)[:, None]
-    return float(np.median(0.5 * ((norm.max(axis=1) - 1) - norm.min(axis=1))))
+    step = high - low
+    # one line for all, each as sure as its step is high: the extremes of single lines are those of their noise
+    norm = step @ (lines - low[:, None]) / max(float(step @ step), 1e-12)
+    return float(0.5 * ((norm.max() - 1) - norm.min()))
 
 
 def _widths(lines: np.ndarray, s: np.ndarray) -> np.ndarray:

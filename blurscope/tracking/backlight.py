@@ -14,6 +14,7 @@ from blurscope.tracking.motion import Motion
 CELLS = 16  # per refresh
 MIN_DEPTH = 0.12  # standard deviation over mean from which a backlight counts as modulated
 STROBE_DARK = 0.25  # light between flashes over light in them up to which the backlight counts as off
+LEAST_GAIN = 6.0  # of chi-square for each cell of a waveform, below which noise makes one as good
 FREE_CHI2 = 25.0  # chi-square per sample of a steady lamp from which a free-running modulation is reported
 LEAST_LIT = 3  # always-lit streaks from which their lag over the screen is told
 SCANS = (-1.0, -0.8, -0.6, -0.4, -0.2, 0.0, 0.2, 0.4, 0.6, 0.8, 1.0)  # refreshes over the screen
@@ -92,7 +93,8 @@ def find_backlight(streaks: list[Streak], motion: Motion, layout: Layout, pixel:
     steady = (batch.data - flat) * weight
     rest = (batch.data - design @ cells) * weight
     cells = cells / mean
-    if float(cells.std()) < MIN_DEPTH:
+    gain = float(np.sum(steady**2) - np.sum(rest**2)) / max(float(np.mean(rest**2)), 1.0)
+    if float(cells.std()) < MIN_DEPTH or gain < LEAST_GAIN * CELLS:
         # what a waveform tied to the refresh can't follow may still be a modulation that runs freely
         return STEADY if ripple < MIN_DEPTH or float(np.mean(steady**2)) < FREE_CHI2 else _free()
     excess = float(np.sum(steady**2)) - len(steady)

@@ -21,6 +21,7 @@ SHORT_EXPOSURE = 1.6  # refreshes
 SHORT_ERROR_SHARE = 0.15  # of the speed
 CLEAR_CLOCK = 0.7  # share of the clock's light that comes and goes, below which its switches are hard to see
 WEAK_CLOCK = 0.1  # share of the speed, of the error's uncertainty by what is missing of it, over 2 refreshes
+HELD_WEAK = 0.5  # share of that where edges have chosen the error
 SHORT_SCAN_SD = 0.15  # refreshes over the screen
 SAME_BASIS = 0.01  # change of any parameter up to which that waveform's part in the streaks is taken as the same
 ROUGH = 0.01  # share of a streak: the model itself is no better
@@ -201,10 +202,8 @@ def fit_motion(
         else:
             best = problem.descend(better.p, free=better.free)
             covariance, p = best.covariance(), best.p
-    if not held:
-        covariance[2, 2] += (
-            WEAK_CLOCK * v * max(0.0, CLEAR_CLOCK - problem.depth(best.free)) * min(1.0, 2 / p[1])
-        ) ** 2
+    weak = WEAK_CLOCK * v * max(0.0, CLEAR_CLOCK - problem.depth(best.free)) * min(1.0, 2 / p[1])
+    covariance[2, 2] += (weak * (HELD_WEAK if held else 1.0)) ** 2
     if p[1] < SHORT_EXPOSURE and not held:
         # hardly a switch lies between two others: the streaks' length says only exposure times speed
         trade = np.zeros(len(p))

@@ -379,6 +379,7 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
     starts = np.cumsum([0] + [len(p.codes) for p in use[:-1]])
     all_codes = np.concatenate([p.codes for p in use])
     all_weights = np.concatenate([p.weights for p in use])
+    block = np.unique([p.block for p in use], return_inverse=True)[1]
     theta = np.zeros(n_theta)
     whites = np.concatenate([p.codes for p in use if p.kind == "grey" and p.level == 255] or [np.array([full])])
     top = min(TOPS, int(np.ceil(TOPS * float(np.percentile(whites, 99)) / full)))
@@ -449,7 +450,8 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
     q, cov = descend(np.concatenate([flat, law, theta]))
     for _ in range(BEND_ROUNDS if n_theta else 0):
         # bends of the curve are expected to be about as large as they are found: what is less is noise (evidence)
-        spread = float(np.clip(np.sqrt(np.mean(residuals(q)[4][: len(use)] ** 2)), *SPREADS))
+        rest = residuals(q)[4][: len(use)]
+        spread = max(float(np.clip(np.sqrt(np.mean(rest**2)), *SPREADS)), _noise(rest, block))
         free = n_theta - float(np.trace(cov[-n_theta:, -n_theta:])) * strength[of_curve][0] ** 2
         bend = np.sqrt((float((q[-n_theta:] ** 2).sum()) + BEND**2) / (max(free, 0.0) + 1))
         before = strength[of_curve][0]
@@ -477,6 +479,13 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
         modes -= np.outer(modes[:, -1], MODE_LIGHT)  # white is 1
         sigma = float(np.sqrt((modes**2).sum(axis=0)).max())
     return decode, flat, law, law_sigma, sigma, modes
+
+
+def _noise(rest: np.ndarray, block: np.ndarray) -> float:
+    """Return the scatter of residuals about the mean of their stripe, which no curve explains."""
+    count = np.bincount(block)
+    off = rest - (np.bincount(block, rest) / count)[block]
+    return float(np.sqrt((off**2).sum() / max(len(rest) - len(count), 1)))
 
 
 def _closure(patches: list[Patch], fit, frame: tuple, kinds: tuple[str, ...]) -> float:

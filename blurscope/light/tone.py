@@ -32,6 +32,7 @@ LOOKS_LINEAR = 0.04  # share of white
 MODES = 3
 MODE_LIGHT = np.linspace(0.0, 1.0, 65) ** 2  # relative to white
 MOST_MIXED = 4.0  # codes of 255, of a patch in which a step is looked for
+QUIET, LOUD = 0.01, 0.02  # noise of a pixel over the root of its light, shares of white: when cut-off noise counts
 MIN_DITHERS = 3  # from which the row halftones only check the curve
 
 
@@ -283,7 +284,7 @@ def measure_tone(
         clipped_share=clipped,
         crushed_share=crushed,
         black_bias=max(
-            _black_bias(patches, decode, crushed) / float(np.exp(flat[0])),
+            _black_bias(patches, decode, crushed, levels) / float(np.exp(flat[0])),
             0.0 if linear else _lifted(levels, law, gamma),
         ),
         linear=linear,
@@ -353,12 +354,33 @@ def _ends(patches: list[Patch], full: int) -> tuple[float, float]:
     return float(top_weight @ (top >= full - max(1, full // 256))), float(low_weight @ (low <= 0))
 
 
-def _black_bias(patches: list[Patch], decode: np.ndarray, crushed: float) -> float:
-    """Mean that half a normal noise cut off at 0 gains (0.4 of its spread), as far as codes are cut off at all."""
+def _black_bias(patches: list[Patch], decode: np.ndarray, crushed: float, levels: np.ndarray) -> float:
+    """What cutting off noise at 0 may add to the mean of black.
+
+    Half a normal noise gains 0.4 of its spread, as far as codes are seen to be cut off. Averages of pixels, of a mosaic
+    or in a JPEG, hide the cut: in a photo whose greys are loud, a black that is skewed has it too, and has lost more of
+    its spread than of its mean.
+    """
     codes, weights = _pooled(patches, 0)
     light = decode[codes]
-    spread = np.sqrt(max(float(weights @ light**2) - float(weights @ light) ** 2, 0.0))
-    return 0.4 * float(spread) * min(1.0, crushed / 0.3)
+    off = light - float(weights @ light)
+    spread = float(np.sqrt(weights @ off**2))
+    seen = 0.4 * spread * min(1.0, crushed / 0.3)
+    if spread <= 0:
+        return seen
+    skew = float(weights @ off**3) / spread**3
+    white = float(_moments(patches, decode, 255)[0])
+    shot = min(s / np.sqrt(m * white) for m, s in (_moments(patches, decode, x) for x in levels[1:]) if m > 0)
+    loud = np.clip((shot - QUIET) / (LOUD - QUIET), 0.0, 1.0) * np.clip(skew, 0.0, 1.0)
+    return max(seen, float(loud) * spread)
+
+
+def _moments(patches: list[Patch], decode: np.ndarray, level: int) -> tuple[float, float]:
+    """Return mean and spread of the light of a grey's pixels."""
+    codes, weights = _pooled(patches, level)
+    light = decode[codes]
+    mean = float(weights @ light)
+    return mean, float(np.sqrt(max(weights @ (light - mean) ** 2, 0.0)))
 
 
 def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):

@@ -1,19 +1,27 @@
-"""How well the camera followed, from streaks and edges together.
+"""How the camera followed, from streaks and edges together.
 
-Where the streaks alone leave the tracking error open, the responses that they are read with decide it, and those come
-from edges that the same error has smeared: going to and fro between the two creeps, or ends where it began. Here the
-error is held at one value after another, everything else is fitted, and the misfit of both decides.
+The streaks are read with the responses that the edges show, and the edges with the motion that the streaks show. Where
+the streaks leave the tracking error open, going to and fro between the two creeps, or ends where it began, as the same
+error has smeared the edges: then it is held at one value after another, everything else is fitted, and the misfit of
+both decides.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
 
-from blurscope.tracking.motion import ERROR_SD, Motion, inflation
+from blurscope.blur.operator import Capture
+from blurscope.pattern.layout import Layout, Slit
+from blurscope.target import Pose, Registration
+from blurscope.tracking import Motion, cut_streaks, fit_motion, slit_waveform
+from blurscope.tracking.backlight import Backlight
+from blurscope.tracking.model import STEPS
+from blurscope.tracking.motion import ERROR_SD, inflation
 
 STEP = 0.02  # of the speed: least distance of the first trials
 SHARES = (-0.3, -0.2, -0.1, 0.0, 0.1, 0.2, 0.3)  # of the speed: tried first
@@ -119,3 +127,74 @@ def _with_error(motion: Motion, error: float, speed: float) -> Motion:
     exposure = motion.exposure * (speed + motion.error) / (speed + error)
     start = motion.start + 0.5 * (motion.exposure - exposure)
     return replace(motion, error=error, exposure=exposure, start=start)
+
+
+def realigned(reg: Registration, motion: Motion, layout: Layout, shift: float) -> Pose:
+    """Return the pose in which edges line up with the switches that the clock slits show, all over the screen."""
+    m = reg.pose.matrix
+    late = layout.sign * layout.px_per_refresh * np.array([motion.delay_along, motion.delay_across])
+    along, across = late[0] / layout.width_px, late[1] / layout.height_px
+    constant = along * shift - 0.5 * (late[0] + late[1])
+    first = m[0] * (1 + along) + m[1] * across + m[2] * constant
+    return replace(reg.pose, matrix=np.array([first, m[1], m[2]]))
+
+
+def capture_of(base: Capture, motion: Motion, layout: Layout, backlight: Backlight) -> Capture:
+    """Turn the camera's motion into the capture of the edges.
+
+    Time is that of the row's own clock. Where the scan-out runs along the motion, the clocks that the camera passes run
+    at another rate than time itself, so the exposure holds more or fewer refreshes of them; the pose, which edges all
+    over the screen fix, has their spacing, and the drift of the edges against it is in the tracking error.
+    """
+    rate = 1.0 + layout.sign * layout.px_per_refresh * motion.along / layout.width_px
+    return base.changed(
+        exposure_refreshes=max(motion.exposure, 0.5) * rate,
+        error_px_per_refresh=motion.error / rate,
+        accel_px_per_refresh2=motion.accel,
+        phase_known=True,
+        emission=() if backlight.emission is None else tuple(backlight.emission),
+    )
+
+
+def light_steps(fits, weights, pairs, layout: Layout) -> dict[tuple[int, int], np.ndarray]:
+    """Return the step response of each transition by its best fit, in cells from a refresh before its switch."""
+    edges = np.arange(-STEPS, (layout.field_refreshes + 2) * STEPS + 1) / STEPS
+    out = {}
+    for i, (pair, b) in enumerate(zip(pairs, np.argmax(weights, axis=0), strict=True)):
+        fit = fits[b]
+        t = edges[None, :] - fit.onset[i]
+        out[pair] = np.diff(fit.family.integral(t, fit.params[i : i + 1]), axis=1)[0] * STEPS
+    return out
+
+
+def fit_streaks(
+    steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess=None, lamp=None, *, held=False
+):
+    """Fit the streaks with the responses found so far."""
+    streaks = cut_streaks(lanes, layout, shift, exposure)
+    if len(streaks) < 4 or exposure < 0.8:
+        return None, streaks
+    lights = tone.law(np.arange(256)).tolist()
+    usual = np.mean(list(steps.values()), axis=0) if steps else None  # the clock's own light is found from there
+
+    def step(slit: Slit, a: int, b: int) -> np.ndarray | None:
+        return steps.get((a, b), usual if slit.kind == "clock" else None)
+
+    waves = [slit_waveform(s.slit, partial(step, s.slit), lights.__getitem__) for s in streaks]
+    use = [i for i, w in enumerate(waves) if w is not None and float(w.max()) > 0.15]
+    if len(use) < 4:
+        return None, streaks
+    motion = fit_motion(
+        [streaks[i] for i in use],
+        [waves[i] for i in use],
+        layout,
+        shift,
+        exposure,
+        pixel,
+        lens_px,
+        lens_sd=max(lens_sd, 0.05),
+        guess=guess,
+        emission=lamp,
+        held=held,
+    )
+    return motion, streaks

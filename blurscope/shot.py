@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 
@@ -20,17 +19,16 @@ from blurscope.blur.profiles import Nuisance, Profiles
 from blurscope.doubts import other_laws, shared_doubts, signal_shares
 from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError
-from blurscope.following import Trial, settle_error
+from blurscope.following import Trial, capture_of, fit_streaks, light_steps, realigned, settle_error
 from blurscope.greys import measure_light
 from blurscope.light import Lens, Step, Tone
-from blurscope.pattern.layout import Layout, Slit
+from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
 from blurscope.pooling import lag_groups, pool_instances
-from blurscope.target import Pose, Registration, register
-from blurscope.tracking import Motion, cut_streaks, first_guess, fit_motion, place_screen, read_lanes, slit_waveform
+from blurscope.target import Registration, register
+from blurscope.tracking import Motion, first_guess, place_screen, read_lanes
 from blurscope.tracking.backlight import STEADY, Backlight, find_backlight, scan_of_flashes
 from blurscope.tracking.lanes import Lane, Streak
-from blurscope.tracking.model import STEPS
 from blurscope.tracking.motion import SHORT_EXPOSURE
 
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
@@ -205,14 +203,14 @@ def measure_shot(
 
     def follow(steps, guess: np.ndarray | None, held: bool = False) -> tuple[Motion | None, list[Streak]]:
         lamp = backlight.emission
-        return _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess, lamp, held)
+        return fit_streaks(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess, lamp, held=held)
 
     def move(
         found: Profiles, guess: np.ndarray | None = None, held: bool = False
     ) -> tuple[Motion | None, list[Streak]]:
         nonlocal quick
         quick, weights = compete(found, QUICK, quick, iterations=QUICK_ITERATIONS, quick=True)
-        return follow(_steps(quick, weights, pairs, layout), guess, held)
+        return follow(light_steps(quick, weights, pairs, layout), guess, held)
 
     def relit(begin: Motion, error: float = 0.0) -> tuple[Motion | None, list[Streak]]:
         # where the shutter opens or closes in the dark a fit is lost: start again from several lengths
@@ -258,7 +256,7 @@ def measure_shot(
             break
         before = motion, streaks, reg, lanes, edges
         if misaligned(motion):
-            reg = replace(reg, pose=_realigned(reg, motion, layout, shift))
+            reg = replace(reg, pose=realigned(reg, motion, layout, shift))
             lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
             edges = read_edges()
             motion = replace(
@@ -268,7 +266,7 @@ def measure_shot(
                 delay_along=0.0,
                 delay_across=0.0,
             )
-        capture = _capture(base, motion, layout, backlight)
+        capture = capture_of(base, motion, layout, backlight)
         combined, *_ = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift)
         again, streaks = move(combined, motion.vector())
         moved = abs(again.error - motion.error) + abs(again.exposure - motion.exposure) if again else 0.0
@@ -277,7 +275,7 @@ def measure_shot(
             motion, streaks, reg, lanes, edges = before
         else:
             motion = again or motion
-        capture = _capture(base, motion, layout, backlight)
+        capture = capture_of(base, motion, layout, backlight)
         if lost:
             break
         if moved < 0.01 and not misaligned(motion):
@@ -287,7 +285,7 @@ def measure_shot(
         nonlocal quick
 
         def profiles_of(m: Motion) -> Profiles:
-            c = _capture(base, m, layout, backlight)
+            c = capture_of(base, m, layout, backlight)
             return pool_instances(edges, pairs, layout, tone, c, ages, m, shift)[0]
 
         again, _ = move(profiles_of(m), m.vector(), held=True)
@@ -301,7 +299,7 @@ def measure_shot(
     if settled:
         dof = (combined.esf.shape[1] - 6) / combined.correlation
         motion = settle_error(motion, v, attempt, dof)
-        capture = _capture(base, motion, layout, backlight)
+        capture = capture_of(base, motion, layout, backlight)
     if motion is not None:
         _refuse_misfit(motion.chi2_ratio, across_px, backlight)
         _refuse_unsure(motion, v)
@@ -311,7 +309,7 @@ def measure_shot(
     families, weights = compete(combined, before=quick)
     if motion is not None and not settled:
         for _ in range(FULL_ROUNDS):  # the streaks once more, by responses of any family
-            steps = _steps(families, weights, pairs, layout)
+            steps = light_steps(families, weights, pairs, layout)
             again, streaks = follow(steps, motion.vector())
             if again is None or again.chi2_ratio > motion.chi2_ratio:
                 break
@@ -319,7 +317,7 @@ def measure_shot(
             motion = again
             if max(abs(moved[0]) * motion.exposure, abs(moved[1]) * v) < SAME_WAY * v:
                 break
-            capture = _capture(base, motion, layout, backlight)
+            capture = capture_of(base, motion, layout, backlight)
             combined, instances, spread, groups = pool_instances(
                 edges, pairs, layout, tone, capture, ages, motion, shift
             )
@@ -464,72 +462,3 @@ def _switch_phase(profiles: Profiles, fits, weights, lag, starts, capture: Captu
     a, b, c = cost(at - 0.125), costs[at], cost(at + 0.125)
     bend = a - 2 * b + c
     return at + (0.5 * (a - c) / bend if bend > 0 else 0.0) / 8
-
-
-def _realigned(reg: Registration, motion: Motion, layout: Layout, shift: float) -> Pose:
-    """Return the pose in which edges line up with the switches that the clock slits show, all over the screen."""
-    m = reg.pose.matrix
-    late = layout.sign * layout.px_per_refresh * np.array([motion.delay_along, motion.delay_across])
-    along, across = late[0] / layout.width_px, late[1] / layout.height_px
-    constant = along * shift - 0.5 * (late[0] + late[1])
-    first = m[0] * (1 + along) + m[1] * across + m[2] * constant
-    return replace(reg.pose, matrix=np.array([first, m[1], m[2]]))
-
-
-def _capture(base: Capture, motion: Motion, layout: Layout, backlight: Backlight) -> Capture:
-    """Turn the camera's motion into the capture of the edges.
-
-    Time is that of the row's own clock. Where the scan-out runs along the motion, the clocks that the camera passes run
-    at another rate than time itself, so the exposure holds more or fewer refreshes of them; the pose, which edges all
-    over the screen fix, has their spacing, and the drift of the edges against it is in the tracking error.
-    """
-    rate = 1.0 + layout.sign * layout.px_per_refresh * motion.along / layout.width_px
-    return base.changed(
-        exposure_refreshes=max(motion.exposure, 0.5) * rate,
-        error_px_per_refresh=motion.error / rate,
-        accel_px_per_refresh2=motion.accel,
-        phase_known=True,
-        emission=() if backlight.emission is None else tuple(backlight.emission),
-    )
-
-
-def _steps(fits, weights, pairs, layout) -> dict[tuple[int, int], np.ndarray]:
-    """Return the step response of each transition by its best fit, in cells from a refresh before its switch."""
-    edges = np.arange(-STEPS, (layout.field_refreshes + 2) * STEPS + 1) / STEPS
-    out = {}
-    for i, (pair, b) in enumerate(zip(pairs, np.argmax(weights, axis=0), strict=True)):
-        fit = fits[b]
-        t = edges[None, :] - fit.onset[i]
-        out[pair] = np.diff(fit.family.integral(t, fit.params[i : i + 1]), axis=1)[0] * STEPS
-    return out
-
-
-def _motion(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess=None, lamp=None, held=False):
-    """Fit the streaks with the responses found so far."""
-    streaks = cut_streaks(lanes, layout, shift, exposure)
-    if len(streaks) < 4 or exposure < 0.8:
-        return None, streaks
-    lights = tone.law(np.arange(256)).tolist()
-    usual = np.mean(list(steps.values()), axis=0) if steps else None  # the clock's own light is found from there
-
-    def step(slit: Slit, a: int, b: int) -> np.ndarray | None:
-        return steps.get((a, b), usual if slit.kind == "clock" else None)
-
-    waves = [slit_waveform(s.slit, partial(step, s.slit), lights.__getitem__) for s in streaks]
-    use = [i for i, w in enumerate(waves) if w is not None and float(w.max()) > 0.15]
-    if len(use) < 4:
-        return None, streaks
-    motion = fit_motion(
-        [streaks[i] for i in use],
-        [waves[i] for i in use],
-        layout,
-        shift,
-        exposure,
-        pixel,
-        lens_px,
-        lens_sd=max(lens_sd, 0.05),
-        guess=guess,
-        emission=lamp,
-        held=held,
-    )
-    return motion, streaks

@@ -10,9 +10,10 @@ from blurscope.blur.families import FAMILIES, Family
 from blurscope.blur.fit import ARRAYS, ITERATIONS, FamilyFit, fit_family
 from blurscope.blur.profiles import Profiles
 
-EXPONENTIAL = "exponential"
+EXPONENTIAL, INSTANT = "exponential", "instant"
+MIN_WEIGHT = 0.03  # of a family that counts
 TIERS = (  # families tried on all profiles, then on those that none fits
-    (EXPONENTIAL, "instant", "s-shaped", "two exponentials", "staged"),
+    (EXPONENTIAL, INSTANT, "s-shaped", "two exponentials", "staged"),
     ("gaussian", "raised-cosine", "ramp"),
     ("staged late", "ringing", "s-shaped overshoot"),
 )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from blurscope.blur.compete import EXPONENTIAL, information
+from blurscope.blur.compete import EXPONENTIAL, INSTANT, MIN_WEIGHT, information
 from blurscope.blur.fit import FamilyFit, fit_family
 from blurscope.blur.profiles import Profiles
 from blurscope.blur.propagate import fast_curves
@@ -13,17 +13,21 @@ FAST_TAUS = np.concatenate([np.linspace(0.004, 0.12, 16), np.linspace(0.135, 0.5
 RESOLVED = 4.0  # tau over its sigma from which linear propagation is trusted
 
 
-def fast_fits(fits, best, forms, profiles: Profiles) -> dict[int, FamilyFit]:
+def fast_fits(fits, weights, forms, profiles: Profiles) -> dict[int, FamilyFit]:
     """Return, for transitions too fast for linear propagation, the fits of an exponential at each of `FAST_TAUS`.
 
     An instant family has no width to be unsure of: its weight is carried by the exponential's posterior.
     """
     names = [f.family.name for f in fits]
-    which = [
-        i
-        for i, (b, form) in enumerate(zip(best, forms, strict=True))
-        if form is None and (names[b] == "instant" or (names[b] == EXPONENTIAL and not _resolved(fits[b], i, profiles)))
-    ]
+    best = [names[b] for b in np.argmax(weights, axis=0)]
+    as_well = weights[names.index(INSTANT)] >= MIN_WEIGHT if INSTANT in names else np.zeros(len(best), bool)
+
+    def too_fast(i: int) -> bool:
+        if best[i] != EXPONENTIAL:
+            return best[i] == INSTANT
+        return bool(as_well[i]) or not _resolved(fits[names.index(EXPONENTIAL)], i, profiles)
+
+    which = [i for i, form in enumerate(forms) if form is None and too_fast(i)]
     if not which:
         return {}
     n = len(FAST_TAUS)

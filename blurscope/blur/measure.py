@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from blurscope.blur.compete import compete, information, residual_correlation, weigh
+from blurscope.blur.compete import INSTANT, MIN_WEIGHT, compete, information, residual_correlation, weigh
 from blurscope.blur.families import FAMILIES, Family
 from blurscope.blur.fast import curves_of_fast, fast_fits, posterior_of_fast
 from blurscope.blur.figures import NAMES, instant_reference
@@ -29,7 +29,6 @@ from blurscope.uncertainty import K95, LEAST_MISFIT, MODEL_LIGHT, MODEL_TIME, MO
 DRAWS = 96  # of a posterior
 TRIALS = 32  # of a fit whose linear budget they check
 NONLINEAR = 1.4  # their scatter over that of the linear budget from which they are believed instead
-MIN_WEIGHT = 0.03
 OVERSHOOTING = ("two exponentials", "staged", "staged late", "ringing", "s-shaped overshoot")
 FREE = "free form"
 SMOOTHED = 5  # samples over which a shape shows
@@ -135,7 +134,7 @@ def measure_profiles(
         turns = (round(float(fits[b].onset[i]) * len(emission)) for i, b in enumerate(best))
         lamps = [np.roll(emission, -turn) for turn in turns]
     curves = _curves(fits, weights, profiles.length, lamps)
-    fast = fast_fits(fits, best, forms, profiles)
+    fast = fast_fits(fits, weights, forms, profiles)
     quick = curves_of_fast(fast, profiles.length, lamps)
     plans = [
         _plan(i, fits, weights[:, i], forms[i], profiles, nuisances, shared, rng, lamp, curves, fast, quick)
@@ -193,7 +192,7 @@ def _plan(i, fits, weights, form, profiles, nuisances, shared, rng, emission, cu
         given = 1 - float(sum(weights[k] for k in kept))
         draws, point = posterior_of_fast(i, fast[i], profiles, nuisances, shared, rng)
         out.append(replace(fast_bundle(i, point, draws, quick[i], emission), share=given))
-    kept = [k for k in kept if names[k] != "instant"]
+    kept = [k for k in kept if names[k] != INSTANT]
     if not kept:
         return [replace(out[0], share=1.0)]
     total = sum(weights[k] for k in kept) / (1 - given)

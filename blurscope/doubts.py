@@ -11,6 +11,7 @@ from blurscope.blur.profiles import Nuisance
 from blurscope.light import MODE_LIGHT, Tone, law_at
 from blurscope.uncertainty import LENS_SD_PX, LENS_SHARE
 
+CUT_MEAN = 0.4  # mean of a normal noise cut off at its middle, in spreads
 LEAST_CURVE_SD = 3e-4  # doubt of the tone curve at best, share of white
 SHARP_PX = 0.7  # blur across the motion up to which the stripes fix pose and curve to that
 MIXED_CURVE_SD = 0.15  # doubt of the curve per px of blur beyond
@@ -64,10 +65,14 @@ def shared_doubts(cells, lag, starts, pairs, capture, motion, tone, across_px, l
     for mode in tone.curve_modes:
         out.append(Nuisance(name="tone", shift=changed(lambda x, mode=mode: np.interp(x, MODE_LIGHT, mode))))
     if tone.black_bias > 2e-5:
-        reach = 4 * tone.black_bias
+        from scipy.special import ndtr
+
+        spread = tone.black_bias / CUT_MEAN
 
         def lift(x: np.ndarray) -> np.ndarray:
-            return tone.black_bias * np.exp(-np.maximum(x - tone.black, 0) / reach)
+            # a normal noise cut off at 0 about a mean of x
+            t = np.maximum(x - tone.black, 0) / spread
+            return spread * (np.exp(-0.5 * t * t) / np.sqrt(2 * np.pi) - t * ndtr(-t))
 
         out.append(Nuisance(name="black", shift=changed(lift)))
     return out

@@ -139,6 +139,13 @@ def realigned(reg: Registration, motion: Motion, layout: Layout, shift: float) -
     return replace(reg.pose, matrix=np.array([first, m[1], m[2]]))
 
 
+def moved_along(reg: Registration, late: float, layout: Layout) -> Registration:
+    """Return the registration with all edges ``late`` refreshes earlier on its clock."""
+    m = reg.pose.matrix
+    first = m[0] + m[2] * layout.sign * layout.px_per_refresh * late
+    return replace(reg, pose=replace(reg.pose, matrix=np.array([first, m[1], m[2]])))
+
+
 def capture_of(base: Capture, motion: Motion, layout: Layout, backlight: Backlight) -> Capture:
     """Turn the camera's motion into the capture of the edges.
 

@@ -19,7 +19,7 @@ from blurscope.blur.profiles import Nuisance, Profiles
 from blurscope.doubts import other_laws, shared_doubts, signal_shares
 from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError
-from blurscope.following import Trial, capture_of, fit_streaks, light_steps, realigned, settle_error
+from blurscope.following import Trial, capture_of, fit_streaks, light_steps, moved_along, realigned, settle_error
 from blurscope.greys import measure_light
 from blurscope.light import Lens, Step, Tone
 from blurscope.pattern.layout import Layout
@@ -36,7 +36,9 @@ QUICK_ITERATIONS = 5
 FULL_ROUNDS = 2
 SAME_WAY = 0.002  # of a refresh's way: change of what an error smears that no figure feels
 MAX_STREAK_CHI2 = 25.0
-OPEN_ERROR = 0.01  # of the speed: standard uncertainty of the tracking error from which the edges have a say in it
+EARLY = -0.6  # refreshes: onset of all responses from which the pose is put right
+OPEN_ERROR = 0.002  # of the speed: standard uncertainty of the tracking error from which the edges have a say in it
+OPEN_CHI2 = 5.0  # chi-square of the streaks from which the same is done
 MOST_UNSURE = 0.15  # of a refresh's way: standard uncertainty of what a tracking error smears
 STEP_CODES, STEP_RATIO = 3.0, 10.0  # of the greys of a JPEG from which it is damaged
 MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
@@ -230,6 +232,13 @@ def measure_shot(
                 found, streaks, backlight = first
         return found, streaks
 
+    quick, weights = compete(combined, QUICK, iterations=QUICK_ITERATIONS, quick=True)
+    onset = float(np.median([quick[b].onset[i] for i, b in enumerate(np.argmax(weights, axis=0))]))
+    if onset < EARLY:  # responses are followed from a refresh ahead of the pose's edges, and these were found too late
+        reg = moved_along(reg, onset, layout)
+        lanes, edges, quick = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone), read_edges(), None
+        shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
+        combined, *_ = pool_instances(edges, pairs, layout, tone, base, ages, None, shift)
     motion, streaks = move(combined)
     if motion is not None:
         steady = motion
@@ -288,6 +297,7 @@ def measure_shot(
             c = capture_of(base, m, layout, backlight)
             return pool_instances(edges, pairs, layout, tone, c, ages, m, shift)[0]
 
+        quick = None  # what an error far away has led to leads astray
         again, _ = move(profiles_of(m), m.vector(), held=True)
         if again is None:
             return None
@@ -295,7 +305,7 @@ def measure_shot(
         quick, _ = compete(found, QUICK, quick, iterations=QUICK_ITERATIONS)
         return Trial(again, np.min([f.chi2 for f in quick], axis=0) / found.correlation)
 
-    settled = motion is not None and motion.sd("error") > OPEN_ERROR * v and motion.exposure > SHORT_EXPOSURE
+    settled = motion is not None and _open(motion, v) and backlight.kind == "hold"
     if settled:
         dof = (combined.esf.shape[1] - 6) / combined.correlation
         motion = settle_error(motion, v, attempt, dof)
@@ -407,6 +417,12 @@ def _refuse_misfit(chi2_ratio: float, blur_px: float, backlight: Backlight) -> N
             "take it again"
         )
     raise FitError(f"the streaks fit no steady motion (chi-square {chi2_ratio:.0f} times too large): {why}")
+
+
+def _open(motion: Motion, v: float) -> bool:
+    """Whether the streaks leave the tracking error open, or fit so badly that it may be another one."""
+    unsure = motion.sd("error") > OPEN_ERROR * v or motion.chi2_ratio > OPEN_CHI2
+    return unsure and motion.exposure > SHORT_EXPOSURE
 
 
 def _refuse_unsure(motion: Motion, v: float) -> None:

@@ -40,6 +40,10 @@ FAULTS = {  # name: (camera, display)
     "room light": ({"reflected_light": 0.03}, {}),
     "flare": ({"flare": 0.01}, {}),
     "high ISO": ({"full_well_e": 2000.0, "read_noise_e": 6.0}, {}),
+    "very high ISO": ({"full_well_e": 800.0, "read_noise_e": 8.0}, {}),
+    "very high ISO and a curve": ({"full_well_e": 800.0, "read_noise_e": 8.0, "tone": "s-curve"}, {}),
+    "very high ISO behind a mosaic": ({"full_well_e": 1000.0, "read_noise_e": 8.0, "bayer": True}, {}),
+    "very high ISO, unsharp": ({"full_well_e": 1200.0, "read_noise_e": 8.0, "lens_sigma_campx": 2.4}, {}),
     "rolling shutter": ({"readout_refreshes": 1.0}, {}),
     "a PWM that isn't locked": ({}, {"backlight": Backlight(kind="pwm", frequency_hz=743.0, duty=0.6, locked=False)}),
 }
@@ -115,6 +119,46 @@ def test_clipped_whites_give_no_figures_of_white(layout, tmp_path):
 def test_sharpening_is_said(layout, tmp_path):
     result, _ = measured(layout, tmp_path, *FAULTS["sharpening"])
     assert "sharpened" in [w["code"] for w in result.warnings]
+
+
+@pytest.mark.parametrize("full_well_e", [400.0, 600.0, 1000.0])
+def test_noise_is_taken_neither_for_flashes_nor_for_sharpening(full_well_e, layout, tmp_path):
+    camera = {"full_well_e": full_well_e, "read_noise_e": 8.0, "campx_per_px": 2.4}
+    result, _ = measured(layout, tmp_path, camera, {})
+    assert not {"pwm", "strobe", "sharpened"} & {w["code"] for w in result.warnings}
+
+
+TRACKED = {  # name: (camera, display, response, most u95 in px per refresh)
+    "fast pixels": ({"tracking_error_px_per_refresh": 0.11, "exposure_refreshes": 5.0}, {}, ("gaussian", 2.0), 0.02),
+    "pixels that switch late": ({"tracking_error_px_per_refresh": -0.4}, {}, ("instant", 0.0), 0.02),
+    "a ramp": ({"tracking_error_px_per_refresh": 0.7, "start_phase": 0.37}, {}, ("ramp", 9.0), 0.02),
+    "scan-out along the motion": (
+        {"tracking_error_px_per_refresh": -1.9, "exposure_refreshes": 6.0},
+        {"scan_out_refreshes": 0.9, "scan_axis": "columns"},
+        ("exponential", 4.0),
+        0.05,
+    ),
+    "a turned photo and a rolling shutter": (
+        {"tracking_error_px_per_refresh": 1.2, "roll_deg": 90.0, "readout_refreshes": 0.8},
+        {"scan_out_refreshes": 0.7},
+        ("exponential", 4.0),
+        0.05,
+    ),
+    "slow pixels in noise": (
+        {"tracking_error_px_per_refresh": 1.1, "full_well_e": 1500.0, "read_noise_e": 8.0},
+        {},
+        ("exponential", 25.0),
+        0.8,
+    ),
+}
+
+
+@pytest.mark.parametrize("name", TRACKED)
+def test_the_tracking_error_is_within_its_uncertainty(name, layout, tmp_path):
+    camera, display, (shape, time_ms), most = TRACKED[name]
+    result, _ = measured(layout, tmp_path, camera, display, Response(shape=shape, time_ms=time_ms))
+    error = result.tracking["error_px_per_refresh"]
+    assert abs(error.value - camera["tracking_error_px_per_refresh"]) <= error.u95 <= most
 
 
 def test_a_rolling_shutter_widens_the_scan_out(layout, tmp_path):

@@ -16,6 +16,7 @@ CLOCK_CELLS = 8  # per refresh, of what the clock slits' waveform differs by fro
 ENOUGH = 0.2  # gain of a step in chi-square below which the fit has converged
 ERROR_SD = 1.2  # px per refresh, of cameras before anything is seen
 ERROR_SLOPE_SD = 0.2  # px per refresh over the screen
+LEAST_SWITCH = 0.01  # of a step, within its phase, below which a slit shows no switch
 HELD = 1e-5  # of the speed, of an error that is held
 SHORT_EXPOSURE = 1.6  # refreshes
 SHORT_ERROR_SHARE = 0.15  # of the speed
@@ -24,6 +25,7 @@ WEAK_CLOCK = 0.1  # share of the speed, of the error's uncertainty by what is mi
 HELD_WEAK = 0.5  # share of that where edges have chosen the error
 SHORT_SCAN_SD = 0.15  # refreshes over the screen
 SAME_BASIS = 0.01  # change of any parameter up to which that waveform's part in the streaks is taken as the same
+NOT_SEEN = 1e-6  # weight that keeps apart what no streak shows
 ROUGH = 0.01  # share of a streak: the model itself is no better
 ITERATIONS = 25
 UNSURE_ERROR = 0.005  # of the speed: uncertainty of the error from which other ends of the fit are looked for
@@ -130,6 +132,8 @@ def slit_waveform(slit, steps: Callable[[int, int], np.ndarray | None], law: Cal
     r, f = _fit_length(rise, n_on), _fit_length(fall, n - n_on)
     # periodic state: value at the end of each phase from the shape's end
     re, fe = r[-1], f[-1]
+    if 1 - (1 - re) * (1 - fe) < LEAST_SWITCH:
+        return None
     # top = low_state + (high - low_state) re; low_state = top + (low - top) fe
     top = (high * re + low * fe * (1 - re)) / (1 - (1 - re) * (1 - fe))
     bottom = top + (low - top) * fe
@@ -331,7 +335,7 @@ class _Problem:
         for _ in range(iterations):
             rest = (self.data - model) * weight
             jw = batch.slopes(p) * weight[:, None]
-            gram[:n_p, :n_p] = jw.T @ jw + np.diag(1 / self.prior**2)
+            gram[:n_p, :n_p] = jw.T @ jw + np.diag(1 / self.prior**2 + NOT_SEEN)
             grad[:n_p] = jw.T @ rest - (p - self.centre) / self.prior**2
             if n_w:
                 if np.abs(p - basis_of).max() > SAME_BASIS:

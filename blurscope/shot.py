@@ -35,6 +35,7 @@ from blurscope.tracking.motion import SHORT_EXPOSURE
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
 QUICK_ITERATIONS = 5
 MAX_STREAK_CHI2 = 25.0
+POOR_FLASH_CHI2 = 5.0  # of streaks under flashes, from which a better start is looked for
 MOST_UNSURE = 0.15  # of a refresh's way: standard uncertainty of what a tracking error smears
 STEP_CODES, STEP_RATIO = 3.0, 10.0  # of the greys of a JPEG from which it is damaged
 MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
@@ -230,7 +231,7 @@ def measure_shot(
         backlight = find_backlight(streaks, motion, layout, pixel)
         if backlight.emission is not None:
             motion, streaks = relit(motion)
-        if backlight.kind != "hold" and motion is not None and motion.chi2_ratio > MAX_STREAK_CHI2:
+        if backlight.kind != "hold" and motion is not None and motion.chi2_ratio > POOR_FLASH_CHI2:
             # the shutter opens within a flash, or flashes follow the scan-out: how do all streaks flash alike?
             first = motion, streaks, backlight
             lagging = steady.moved(scan_of_flashes(streaks, steady.vector(), layout, pixel, lens_px))
@@ -243,6 +244,8 @@ def measure_shot(
     capture = base
 
     def misaligned(m: Motion) -> bool:
+        if backlight.kind == "strobe":  # the pose lies where the flashes show the edges, whenever pixels switch
+            return False
         return v * max(abs(m.delay_along), abs(m.delay_across)) > REALIGN_PX
 
     for _ in range(3):

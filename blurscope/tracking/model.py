@@ -236,17 +236,27 @@ class StreakBatch:
         """
         exposure, sigma, amplitude = p[1], p[7], p[8]
         first, last, late = self._passage(p, rows)
+        if self.emission is not None:
+            late = np.round(late * STEPS) / STEPS  # as `_lit` has it
         late = late + phases[:, None]
-        a, b = first - late, last - late
         keep = self.keep[rows]
         t0 = np.arange(cells * period)[:, None, None] / cells
         width = 1 / cells
+        if self.emission is not None:
+            lit = np.concatenate([[0.0], np.cumsum(self.emission)]) / len(self.emission)
+            grid = np.linspace(0, 1, len(lit))
+            begin = _periodic(t0 + late, grid, lit)
+            in_period = _periodic(t0 + late + width, grid, lit) - begin
 
         def part(t: np.ndarray) -> np.ndarray:
-            whole = np.floor(t / period)
-            return whole * width + np.clip(t - whole * period - t0, 0, width)
+            age = t - late
+            whole = np.floor(age / period)
+            into = np.clip(age - whole * period - t0, 0, width)
+            if self.emission is None:
+                return whole * width + into
+            return whole * in_period + _periodic(t0 + late + into, grid, lit) - begin
 
-        light = (part(b) - part(a)) * (amplitude / exposure)
+        light = (part(last) - part(first)) * (amplitude / exposure)
         blurred = _blur(light.reshape(-1, light.shape[2]), self.step, sigma, self.pixel)
         return blurred.reshape(light.shape)[:, keep].T
 
@@ -260,6 +270,12 @@ class StreakBatch:
         sums = self.sums[rows]
         _running(sums, turned)
         self.sums[rows] = sums
+
+
+def _periodic(t: np.ndarray, grid: np.ndarray, lit: np.ndarray) -> np.ndarray:
+    """Return the running integral at ``t`` of what repeats every refresh; ``lit`` is its integral within one."""
+    whole = np.floor(t)
+    return np.interp(t - whole, grid, lit) + whole * lit[-1]
 
 
 def _running(out: np.ndarray, waves: np.ndarray) -> None:

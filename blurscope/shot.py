@@ -244,8 +244,6 @@ def measure_shot(
     capture = base
 
     def misaligned(m: Motion) -> bool:
-        if backlight.kind == "strobe":  # the pose lies where the flashes show the edges, whenever pixels switch
-            return False
         return v * max(abs(m.delay_along), abs(m.delay_across)) > REALIGN_PX
 
     for _ in range(3):

@@ -14,7 +14,7 @@ from blurscope.tracking.motion import Motion
 CELLS = 16  # per refresh
 MIN_DEPTH = 0.12  # standard deviation over mean from which a backlight counts as modulated
 STROBE_DARK = 0.25  # light between flashes over light in them up to which the backlight counts as off
-FREE_CHI2 = 25.0  # chi-square per sample of a steady lamp from which a free-running modulation is reported
+FREE_CHI2 = 25.0  # chi-square per sample from which a steady lamp doesn't explain the streaks
 LEAST_LIT = 3  # always-lit streaks from which their lag over the screen is told
 SCANS = (-1.0, -0.8, -0.6, -0.4, -0.2, 0.0, 0.2, 0.4, 0.6, 0.8, 1.0)  # refreshes over the screen
 LONGER = (-0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75)  # refreshes by which flashes may mislead about the exposure
@@ -67,7 +67,9 @@ def find_backlight(streaks: list[Streak], motion: Motion, layout: Layout, pixel:
         return STEADY
     batch = StreakBatch(lit, [np.ones(STEPS)] * len(lit), layout, pixel)
     p = motion.vector()
-    p[4] = p[9] = p[10] = 0.0
+    p[4] = 0.0
+    if motion.chi2_ratio > FREE_CHI2:  # a fit without the flashes knows nothing of where the pose is askew
+        p[9:11] = 0.0
     rows = np.arange(len(lit))
     design = batch.basis(p, rows, np.zeros(len(lit), int), CELLS, 1)
     weight = np.concatenate([np.full(n, 1 / (s.noise + 1e-6)) for s, n in zip(lit, batch.counts, strict=True)])

@@ -150,9 +150,8 @@ def main(count: int, first: int) -> None:
     with ProcessPoolExecutor() as pool:
         records = list(pool.map(one_record, range(first, first + count), chunksize=4))
     missing = [r for r in records if "response_ms" not in r]
-    print(
-        f"{count} records from seed {first}, {len(missing)} without a response: {[(r['seed'], r['flags']) for r in missing][:8]}"
-    )
+    named = [(r["seed"], r["flags"]) for r in missing][:8]
+    print(f"{count} records from seed {first}, {len(missing)} without a response: {named}")
     print(
         f"{'figure':20}{'n':>5}{'inside u95 %':>14}{'z rms':>8}{'z mean':>8}{'|error| median':>16}{'worst':>9}"
         "  within tolerance %"

@@ -38,6 +38,7 @@ SQUARE_SD = 0.004  # departure of the plate from square pixels by perspective an
 TILT_SQUARES = 8.0  # square of the focal length in half diagonals, up to which perspective departs from square pixels
 SCAN_SD = 0.02  # refreshes over the screen, of the streaks' clock
 CLEAR_SCAN = 0.2  # refreshes over the screen
+FOLLOWING_CHI2 = 10.0  # of streaks, up to which the flashes follow the scan-out as the fit has it
 ROLLING_RANGE = 3.0  # refreshes over which a rolling shutter may be spread
 
 
@@ -314,7 +315,7 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
         "exposure_refreshes": Q(value=m.exposure, u95=1.96 * float(np.hypot(m.sd("exposure"), EXPOSURE_SD)) + dark),
         "scan_out_ms": Q.missing("flashes_hide_scan")
         if hidden
-        else Q(value=scan * hold_ms, u95=1.96 * float(np.hypot(sd, SCAN_SD)) * hold_ms),
+        else Q(value=scan * hold_ms, u95=(1.96 * float(np.hypot(sd, SCAN_SD)) + dark) * hold_ms),
         "scan_axis": "columns" if columns else "rows",
     }
 
@@ -418,7 +419,8 @@ def _edge(shot: ShotFit, i: int, hold_ms: float, roads: Mapping[tuple[int, int],
         for name in ("response_ms", "response_signal_ms", "response_overshoot_pct"):
             figures[name] = Q.missing("pwm_unresolved")
         scan = _tracking(shot, hold_ms)["scan_out_ms"].value
-        if scan is not None and abs(scan) > 0.1 * hold_ms and not _same_everywhere(fit, shot):
+        scanned = scan is not None and abs(scan) > 0.1 * hold_ms and shot.motion.chi2_ratio > FOLLOWING_CHI2
+        if scanned and not _same_everywhere(fit, shot):
             figures = dict.fromkeys(figures, Q.missing("row_dependent"))
     if any("threshold_grazed" in q.flags for q in figures.values()):
         flags.append("threshold_grazed")

@@ -39,6 +39,7 @@ MAX_STREAK_CHI2 = 25.0
 EARLY = -0.6  # refreshes: onset of all responses from which the pose is put right
 OPEN_ERROR = 0.002  # of the speed: standard uncertainty of the tracking error from which the edges have a say in it
 OPEN_CHI2 = 5.0  # chi-square of the streaks from which the same is done
+POOR_FLASH_CHI2 = 5.0  # of streaks under flashes, from which a better start is looked for
 MOST_UNSURE = 0.15  # of a refresh's way: standard uncertainty of what a tracking error smears
 STEP_CODES, STEP_RATIO = 3.0, 10.0  # of the greys of a JPEG from which it is damaged
 MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
@@ -245,7 +246,7 @@ def measure_shot(
         backlight = find_backlight(streaks, motion, layout, pixel)
         if backlight.emission is not None:
             motion, streaks = relit(motion)
-        if backlight.kind != "hold" and motion is not None and motion.chi2_ratio > MAX_STREAK_CHI2:
+        if backlight.kind != "hold" and motion is not None and motion.chi2_ratio > POOR_FLASH_CHI2:
             # the shutter opens within a flash, or flashes follow the scan-out: how do all streaks flash alike?
             first = motion, streaks, backlight
             lagging = steady.moved(scan_of_flashes(streaks, steady.vector(), layout, pixel, lens_px))

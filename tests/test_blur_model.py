@@ -8,6 +8,7 @@ from blurscope.blur.families import FAMILIES
 from blurscope.blur.figures import curves_of, gaussian_edge_time
 from blurscope.blur.operator import Capture, age_edges, capture_operator
 from blurscope.pattern.budget import make_layouts
+from blurscope.tracking.backlight import pulse_train
 from blurscope.tracking.lanes import Lane, cut_streaks
 from blurscope.tracking.model import NAMES, StreakBatch
 
@@ -106,9 +107,12 @@ def test_get_of_near_curves_is_that_of_a_fit_of_their_own(name):
     assert moved[1] - moved[0] == pytest.approx(alone[1] - alone[0], rel=0.02)
 
 
-def test_slopes_of_streaks_are_differences_of_their_light():
+FLASHES = [None, pulse_train(0.3, 0.45, 0.0, 1), pulse_train(0.1, 0.6, 0.4, 3)]
+
+
+def streaks_of_slits(rng: np.random.Generator, emission: np.ndarray | None):
+    """Streaks of a small plate, their slits' light at random, and a motion of the camera."""
     layout = make_layouts(640, 400, px_per_refresh=8)[0][0]
-    rng = np.random.default_rng(5)
     u = np.arange(-60.0, 700.0, 0.35)
     lanes = [
         Lane(block=b, u_px=u, light=np.zeros(len(u)), noise=1e-3, v_row=b.top_row + b.height_px / 2)
@@ -117,14 +121,36 @@ def test_slopes_of_streaks_are_differences_of_their_light():
     ]
     streaks = cut_streaks(lanes, layout, 10.0, 3.0)[:24]
     waves = [np.convolve(rng.random(64 * s.slit.period_refreshes), np.ones(9) / 9, "same") for s in streaks]
-    batch = StreakBatch(streaks, waves, layout, 0.35)
-    p = np.array([0.4, 3.2, 0.3, 0.05, 0.02, 0.1, -0.2, 0.4, 1.1, 0.03, -0.02, 0.04, -0.05])
+    p = np.array([0.4, 3.2, 0.3, 0.05, 6 / 64, 0.1, -0.2, 0.4, 1.1, 0.03, -0.02, 0.04, -0.05])
+    return streaks, StreakBatch(streaks, waves, layout, 0.35, emission), p
+
+
+@pytest.mark.parametrize("emission", FLASHES, ids=["steady", "strobe", "pwm"])
+def test_slopes_of_streaks_are_differences_of_their_light(emission):
+    _, batch, p = streaks_of_slits(np.random.default_rng(5), emission)
     found = batch.slopes(p)
     assert found.shape[1] == len(NAMES) == len(p)
     for k, slope in enumerate(found.T):
-        step = np.zeros(len(p))
+        step, back = np.zeros(len(p)), 1.0
         step[k] = 1e-4
-        expected = (batch.model(p + step) - batch.model(p - step)) / 2e-4
+        if emission is not None and NAMES[k] == "delay":  # pixels move against flashes by whole cells, forwards
+            step[k], back = 1 / 64, 0.0
+        expected = (batch.model(p + step) - batch.model(p - back * step)) / ((1 + back) * step[k])
         # a wave is a staircase: where a difference steps over a stair, the two part
         close = np.abs(slope - expected) < 0.02 * np.abs(expected).max()
         assert close.mean() > 0.97, NAMES[k]
+
+
+@pytest.mark.parametrize("emission", FLASHES, ids=["steady", "strobe", "pwm"])
+def test_cells_of_a_free_waveform_add_up_to_its_streaks(emission):
+    """Light is linear in the waveform, with flashes as without: the clock's is found by that."""
+    rng = np.random.default_rng(6)
+    streaks, batch, p = streaks_of_slits(rng, emission)
+    rows = np.array([i for i, s in enumerate(streaks) if s.slit.kind == "clock"])
+    phases = np.array([streaks[i].slit.phase_refreshes for i in rows])
+    period = streaks[rows[0]].slit.period_refreshes
+    free = rng.random(8 * period)
+    batch.set_waves(rows, phases, free, 8)
+    here = np.repeat(np.isin(np.arange(len(streaks)), rows), batch.counts)
+    added = batch.basis(p, rows, phases, 8, period) @ free
+    assert np.abs(batch.model(p)[here] - added).max() < 1e-12

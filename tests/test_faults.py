@@ -178,3 +178,27 @@ def test_a_still_of_the_same_lens_gives_the_same_figures(layout, tmp_path):
     both = bs.measure(photo, pattern=layout, still=tmp_path / f"still{still.suffix}")
     for a, b in zip(alone.edges, both.edges, strict=True):
         assert abs(a.bet_ms.value - b.bet_ms.value) <= np.hypot(a.bet_ms.u95, b.bet_ms.u95)
+
+
+@pytest.mark.parametrize(
+    ("scan", "lit_from", "opens", "exposure", "error"),
+    [
+        (0.67, 0.41, 0.94, 2.0, 0.19),
+        (0.89, 0.98, 0.37, 4.0, -0.21),
+        (0.0, 0.73, 0.91, 6.0, 0.24),
+        (-0.8, 0.3, 0.2, 4.0, 0.1),
+        (0.9, 0.6, 0.6, 3.0, 0.0),
+    ],
+)
+def test_flashes_that_follow_the_scan_out(scan, lit_from, opens, exposure, error, layout, tmp_path):
+    """Rows are driven and lit one after another, so the shutter opens at another part of the flashes in every row."""
+    light = Backlight(kind="strobe", duty=0.5, phase_refreshes=lit_from, follows_scan=True)
+    camera = {"exposure_refreshes": exposure, "start_phase": opens, "tracking_error_px_per_refresh": error}
+    result, true = measured(layout, tmp_path, camera, {"backlight": light, "scan_out_refreshes": scan})
+    found = result.as_json()
+    seen, moved = found["backlight"], result.tracking
+    assert seen["kind"] == "strobe" and abs(seen["duty"].value - 0.5) <= seen["duty"].u95
+    for name, truth in (("error_px_per_refresh", error), ("scan_out_ms", scan * 1000 / 60)):
+        assert abs(moved[name].value - truth) <= moved[name].u95
+    off, u95, _ = errors(result, true, "bet_ms")
+    assert len(off) >= 15 and np.mean(np.abs(off) <= u95) >= 0.9

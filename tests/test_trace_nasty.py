@@ -239,6 +239,30 @@ def test_lists_that_make_no_sense(tmp_path, capsys, text, says):
     assert says in err and len(err.strip().splitlines()) == 1
 
 
+@pytest.mark.parametrize(
+    ("low", "high", "says"),
+    [
+        ("63.75", "191.25", "write 64 and 191 if it was"),
+        ("63,75", "200", "63.75 and 200; write 64 and 200"),
+        ("0.25", "0.75", "look like shares of white"),
+        ("0", "1", "look like shares of white"),
+        ("25%", "75%", "no number"),
+    ],
+)
+def test_levels_that_are_no_codes_are_refused(tmp_path, rng, capsys, low, high, says):
+    """A quarter of white is not level 0.25, and no display was sent 63.75: predict and check know whole codes only."""
+    path = write_csv(tmp_path / "a.csv", *step_record(rng))
+    index = tmp_path / "list.csv"
+    index.write_text(f"file;from_level;to_level\na.csv;{low};{high}\n")
+    assert main(["trace", "--transitions", str(index), "--json", str(tmp_path / "out.json")]) == 1
+    said = capsys.readouterr().err
+    assert says in said and "line 2" in said and len(said.splitlines()) == 1
+    if "%" not in low and "," not in low:
+        assert says in refused(capsys, path, levels=(low, high))
+    index.write_text("file,from_level,to_level\na.csv,64.0,1.92e2\n")
+    assert main(["trace", "--transitions", str(index), "--json", str(tmp_path / "out.json")]) == 0
+
+
 def test_options_that_make_no_sense(tmp_path, capsys, rng):
     t, y = step_record(rng)
     path = write_csv(tmp_path / "r.csv", t, y)

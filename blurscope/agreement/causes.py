@@ -101,6 +101,7 @@ class Misfit:
             self.stack = stack_profiles(self.profiles)
         self.base = scene.base.figures(scene.tail_at_hold, group=GET_GROUP)
         self.base_fitted = scene.figures_of(scene.apparent_base)
+        self.edge_places = [(name, at) for name, at in self.places.items() if not name.startswith("response")]
         self.null = self.chi2(scene.undisturbed())
         self.count = len(self.pairs) + PROFILE_INDEPENDENT * len(self.profiles)
 
@@ -110,7 +111,7 @@ class Misfit:
         Some read figures off the disturbed edge; one that fits an undisturbed edge of some response to it has the
         figures of that. Which of both a file holds isn't known, so both are returned where they differ.
         """
-        found = outcome.bank.figures(outcome.tail_ms, group=GET_GROUP)
+        found = self._likeliest(outcome)
         factor, fitted = outcome.response_factor, None
         if factor is None:
             seen = self.scene.apparent(outcome.bank)
@@ -119,6 +120,28 @@ class Misfit:
         out = [self._change(outcome, found, self.base, factor)]
         if fitted is not None:
             out.append(self._change(outcome, fitted, self.base_fitted, factor))
+        return out
+
+    def _likeliest(self, outcome: Outcome) -> dict[str, np.ndarray]:
+        """Return the figures of the outcome, each edge's in the variant that fits it best."""
+        best = outcome.bank.figures(outcome.tail_ms, group=GET_GROUP)
+        if not outcome.variants:
+            return best
+        lowest = self._row_cost(best)
+        for price, bank in outcome.variants:
+            figures = bank.figures(outcome.tail_ms, group=GET_GROUP)
+            cost = self._row_cost(figures) + price
+            better = cost < lowest
+            best = {name: np.where(better, figures[name], values) for name, values in best.items()}
+            lowest = np.where(better, cost, lowest)
+        return best
+
+    def _row_cost(self, figures: dict[str, np.ndarray]) -> np.ndarray:
+        """Return the squared distance of each transition's figures from those measured, in standard deviations."""
+        out = np.zeros(len(self.scene.steps))
+        for name, at in self.edge_places:
+            off = (self.difference[at] - figures[name][self.rows[at]] + self.base[name][self.rows[at]]) / self.scale[at]
+            np.add.at(out, self.rows[at], np.where(np.isfinite(off), off, 10.0) ** 2)
         return out
 
     def _change(self, outcome: Outcome, found, base, factor: np.ndarray) -> np.ndarray:
@@ -214,7 +237,7 @@ class Misfit:
                     Explanation(
                         cause=h.cause,
                         explains_pct=share,
-                        estimate=self._estimate(h, params, chi2, scale),
+                        estimate=h.known or self._estimate(h, params, chi2, scale),
                         unit=h.unit,
                         chi2=chi2,
                         gain=self.null - chi2,

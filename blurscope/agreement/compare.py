@@ -65,7 +65,7 @@ class Pair:
         Standard contributions to the measured figure by name, as the file states them; may be empty.
     doubt : float
         Factor on the measured uncertainty in joint tests: an edge whose figures may not be used as they stand
-        (``quality.ok`` is false) is no strong witness.
+        (``quality.ok`` is false) is no strong witness beside others that are sound.
     bias : float
         Standard error that unresolved responses of a photo share.
     """
@@ -154,6 +154,8 @@ def make_pairs(
     hold_ms : float
         Refresh period of the measurement.
     """
+    # a witness or two may be doubted; where most edges are, the whole photo is what has to be judged
+    few = 2 * sum(map(_doubted, edges)) <= len(edges)
     by_pair = {p.transition.pair: i for i, p in enumerate(predicted)}
     anything = by_pair.get((None, None), -1)
     out = []
@@ -174,7 +176,7 @@ def make_pairs(
             out.append(
                 Pair(row=row, from_level=pair[0], to_level=pair[1], quantity=name, measured=measured, predicted=guess,
                      effects=effects, shared_effect=shared if refresh_share > 0 else 0.0,
-                     budget=_budget(entry, name), doubt=DOUBT if _doubted(entry) else 1.0,
+                     budget=_budget(entry, name), doubt=DOUBT if few and _doubted(entry) else 1.0,
                      bias=_unresolved_bias(guess, hold_ms) if name.startswith("response") else 0.0)
             )  # fmt: skip
     return [_without_refresh(p) for p in out] if refresh_share == 0 else out

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from blurscope.records import Transition
+from blurscope.records import Q, Transition
 from blurscope.shapes.bank import (
     EdgeBank,
     box_transfer,
@@ -31,6 +31,10 @@ APPARENT_FACTORS = np.geomspace(0.15, 6.6, 34)
 APPARENT_SAMPLES = 160
 GET_GROUP = 4
 AREA_POINTS = 4096
+# A record doesn't tell how long a pixel waits before it moves, and a flash cuts it off at one point of its way: under
+# flashes each pixel may switch a little earlier or later (refreshes), as a normal distribution of this width has it.
+ONSETS = (-0.08, -0.03, 0.03, 0.08)
+ONSET_SD = 0.04
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -49,6 +53,8 @@ class Outcome:
         Change of the signal-domain response, ms, beside ``response_factor``.
     signal_follows : bool
         Whether the signal-domain response changes by the same factor; else it stays.
+    variants : tuple of (cost, EdgeBank)
+        What each edge may look like instead, whatever the others do, at a price in chi-square.
     """
 
     bank: EdgeBank
@@ -56,6 +62,7 @@ class Outcome:
     response_factor: np.ndarray | None = None
     signal_shift_ms: np.ndarray | None = None
     signal_follows: bool = True
+    variants: tuple[tuple[float, EdgeBank], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -77,6 +84,8 @@ class Hypothesis:
         Parameters -> log prior.
     twin : str
         A fault tried before that does the same to every figure, parameter for parameter: only priors tell them apart.
+    known : Q, optional
+        The number to report where the measurement itself shows it.
     """
 
     cause: str
@@ -87,6 +96,7 @@ class Hypothesis:
     unit: str
     prior: Callable[..., float]
     twin: str = ""
+    known: Q | None = None
 
 
 class Scene:
@@ -262,11 +272,19 @@ class Scene:
         sigma = sigma_px / self.px_per_refresh * self.hold
         return Outcome(bank=self.base.smeared(gaussian_transfer(sigma)), tail_ms=self.tail_at_hold)
 
-    def strobed(self, duty: float, phase: float, *, known: bool = False) -> Outcome:
-        """The photo was taken under a strobe that the prediction knows nothing of; the measurement may know it."""
-        emission = strobe(min(max(duty, 0.02), 1.0), phase % 1.0)
-        tail = instant_tail(self.hold, emission) if known else self.tail
-        return Outcome(bank=self.bank(self.steps, self.hold, emission, self.reach), tail_ms=tail)
+    def strobed(self, duty: float, phase: float, *, known: bool = False, exact: bool = False) -> Outcome:
+        """The photo was taken under a strobe that the prediction knows nothing of; the measurement may know it.
+
+        ``exact`` leaves out what isn't known of each pixel's switch, which takes five times as long.
+        """
+        duty = min(max(duty, 0.02), 1.0)
+
+        def bank(later: float) -> EdgeBank:
+            return self.bank(self.steps, self.hold, strobe(duty, (phase + later) % 1.0), self.reach)
+
+        tail = instant_tail(self.hold, strobe(duty, phase % 1.0)) if known else self.tail
+        variants = tuple(((later / ONSET_SD) ** 2, bank(later)) for later in (() if exact else ONSETS))
+        return Outcome(bank=bank(0.0), tail_ms=tail, variants=variants)
 
     def common_factor(self, factor: float) -> Outcome:
         """Every response took ``factor`` times as long in the photo as in the response file."""
@@ -403,15 +421,22 @@ def hypotheses(
         estimate=lambda s: s, unit="px (sigma)", prior=lambda s: lens_prior,
     ))  # fmt: skip
     seen = measurement.get("backlight") if isinstance(measurement.get("backlight"), dict) else {}
-    flashing = 3.0 if seen.get("kind") == "strobe" else 0.0
-    if scene.emission.steady:
-        lit = stated(seen, "duty")
-        duties = (0.12, 0.25, 0.5, 0.75) if not flashing or lit is None or not 0.03 <= lit < 1 else (lit,)
+    lit = stated(seen, "duty")
+    shown = seen.get("kind") == "strobe" and lit is not None and 0.03 <= lit < 1
+    steady = seen.get("kind") == "hold"
+    if scene.emission.steady and shown:  # the photo's own streaks show the flashes: only their phase is open
+        u95 = seen["duty"].get("u95") if isinstance(seen["duty"], dict) else None
         out.append(Hypothesis(
-            cause="strobe", starts=tuple((d, p) for d in duties for p in np.arange(0, 1, 0.1).tolist()),
-            bounds=((0.03, 1.0), (-1.0, 2.0)), outcome=lambda d, p: scene.strobed(d, p, known=flashing > 0),
-            estimate=lambda d, p: d, unit="lit share",
-            prior=lambda d, p: flashing,
+            cause="strobe", starts=tuple((p,) for p in np.arange(0, 1, 1 / 24).tolist()), bounds=((-0.05, 1.05),),
+            outcome=lambda p: scene.strobed(lit, p, known=True), estimate=lambda p: lit, unit="lit share",
+            prior=lambda p: 3.0, known=Q(value=lit, u95=float(u95 or 0.0)),
+        ))  # fmt: skip
+    elif scene.emission.steady:
+        out.append(Hypothesis(
+            cause="strobe",
+            starts=tuple((d, p) for d in (0.12, 0.25, 0.5, 0.75) for p in np.arange(0, 1, 0.1).tolist()),
+            bounds=((0.03, 1.0), (-1.0, 2.0)), outcome=lambda d, p: scene.strobed(d, p, exact=steady),
+            estimate=lambda d, p: d, unit="lit share", prior=lambda d, p: -3.0 if steady else 0.0,
         ))  # fmt: skip
     trusted = method in ("linear_file", "row_halftones", "meter")
     declared = stated(light, "display_gamma")

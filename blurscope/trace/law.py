@@ -175,14 +175,43 @@ def _fitted_gamma(level: np.ndarray, light: np.ndarray) -> float:
     return float(np.clip(np.sum(weight * ratio) / np.sum(weight), 0.5, 5.0))
 
 
+def level_fault(from_level: float, to_level: float) -> str:
+    """Return in words why two numbers are no levels of a transition; empty where they are."""
+    pair = from_level, to_level
+    seen = " and ".join(f"{x:.7g}" for x in pair)
+    if not all(0 <= x <= 255 for x in pair):
+        return f"levels go from 0 to 255, not {seen}"
+    if from_level == to_level:
+        return f"from and to are the same level {from_level:g}; list transitions only"
+    if max(pair) <= 1:
+        return f"levels are whole numbers from 0 to 255, and {seen} look like shares of white; 1 of white is level 255"
+    if any(x != int(x) for x in pair):
+        sent = " and ".join(f"{round(x)}" for x in pair)
+        return (
+            f"levels are the whole numbers from 0 to 255 that the display was sent, not {seen}; write {sent} if it was"
+        )
+    return ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Listed:
-    """One line of a list of transitions."""
+    """One line of a list of transitions; levels are whole numbers from 0 to 255.
+
+    Raises
+    ------
+    TraceError
+        Levels that are no levels.
+    """
 
     path: str
     from_level: float
     to_level: float
     switch_time_s: float | None = None
+
+    def __post_init__(self) -> None:
+        fault = level_fault(self.from_level, self.to_level)
+        if fault:
+            raise TraceError(fault)
 
 
 def read_transitions(path: str | os.PathLike[str]) -> list[Listed]:
@@ -213,10 +242,9 @@ def read_transitions(path: str | os.PathLike[str]) -> list[Listed]:
             switch = _float(cell) if cell else None
         except ValueError:
             raise TraceError(f"{name}, line {number}: {','.join(row)[:80]!r} has something that is no number") from None
-        if not (0 <= a <= 255 and 0 <= b <= 255):
-            raise TraceError(f"{name}, line {number}: levels go from 0 to 255, not {a:g} and {b:g}")
-        if a == b:
-            raise TraceError(f"{name}, line {number}: from and to are the same level {a:g}; list transitions only")
+        fault = level_fault(a, b)
+        if fault:
+            raise TraceError(f"{name}, line {number}: {fault}")
         if not row[at["file"]]:
             raise TraceError(f"{name}, line {number}: no file is named")
         out.append(Listed(path=str(folder / row[at["file"]]), from_level=a, to_level=b, switch_time_s=switch))

@@ -126,8 +126,6 @@ def _listed(request: Request) -> list[Listed]:
             "or --from-level and --to-level"
         )
     a, b = request.from_level, request.to_level
-    if not (0 <= a <= 255 and 0 <= b <= 255) or a == b:
-        raise SettingsError(f"levels are two different numbers from 0 to 255, not {a:g} and {b:g}")
     return [Listed(path=r, from_level=a, to_level=b) for r in request.records]
 
 

@@ -15,7 +15,7 @@ CELLS = 16  # per refresh
 MIN_DEPTH = 0.12  # standard deviation over mean from which a backlight counts as modulated
 STROBE_DARK = 0.25  # light between flashes over light in them up to which the backlight counts as off
 LEAST_GAIN = 6.0  # of chi-square for each cell of a waveform, below which noise makes one as good
-FREE_CHI2 = 25.0  # chi-square per sample of a steady lamp from which a free-running modulation is reported
+FREE_CHI2 = 25.0  # chi-square per sample from which a steady lamp doesn't explain the streaks
 LEAST_LIT = 3  # always-lit streaks from which their lag over the screen is told
 SCANS = (-1.0, -0.8, -0.6, -0.4, -0.2, 0.0, 0.2, 0.4, 0.6, 0.8, 1.0)  # refreshes over the screen
 LONGER = (-0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75)  # refreshes by which flashes may mislead about the exposure
@@ -68,7 +68,9 @@ def find_backlight(streaks: list[Streak], motion: Motion, layout: Layout, pixel:
         return STEADY
     batch = StreakBatch(lit, [np.ones(STEPS)] * len(lit), layout, pixel)
     p = motion.vector()
-    p[4] = p[9] = p[10] = 0.0
+    p[4] = 0.0
+    if motion.chi2_ratio > FREE_CHI2:  # a fit without the flashes knows nothing of where the pose is askew
+        p[9:11] = 0.0
     rows = np.arange(len(lit))
     design = batch.basis(p, rows, np.zeros(len(lit), int), CELLS, 1)
     weight = np.concatenate([np.full(n, 1 / (s.noise + 1e-6)) for s, n in zip(lit, batch.counts, strict=True)])
@@ -100,9 +102,10 @@ def find_backlight(streaks: list[Streak], motion: Motion, layout: Layout, pixel:
     excess = float(np.sum(steady**2)) - len(steady)
     if float(np.sum(rest**2)) - len(rest) > 0.5 * max(excess, 1e-9):
         return _free()
-    on = cells > 0.5 * (cells.max() + cells.min())
-    pulses = max(int(np.sum(on & ~np.roll(on, 1))), 1)
-    phase, duty, low = _pulses(batch, p, weight, cells, pulses)
+    # cells finer than the blur ring, which looks like so many pulses: count them in smoothed cells as well
+    even = 0.25 * (np.roll(cells, 1) + 2 * cells + np.roll(cells, -1))
+    trials = [(_pulses(batch, p, weight, even, n), n) for n in {_count(cells), _count(even)}]
+    (_, phase, duty, low), pulses = min(trials)
     emission = pulse_train(phase, duty, low, pulses)
     dark = low * pulses < STROBE_DARK
     return Backlight(
@@ -145,7 +148,7 @@ def scan_of_flashes(streaks: list[Streak], p: np.ndarray, layout: Layout, pixel:
         middle, exposure, error, along, across = z
         q = p.copy()
         q[:7] = middle - exposure / 2, exposure, error, 0.0, 0.0, along, across
-        q[7], q[9:11] = max(sigma, 0.05), 0.0
+        q[7], q[9:] = max(sigma, 0.05), 0.0
         return q
 
     def misfit(z: np.ndarray) -> float:
@@ -194,8 +197,14 @@ def pulse_train(phase: float, duty: float, low: float, pulses: int) -> np.ndarra
     return light / light.mean()
 
 
+def _count(cells: np.ndarray) -> int:
+    """Return how often a waveform comes on in a refresh, at least once."""
+    on = cells > 0.5 * (cells.max() + cells.min())
+    return max(int(np.sum(on & ~np.roll(on, 1))), 1)
+
+
 def _pulses(batch: StreakBatch, p: np.ndarray, weight: np.ndarray, cells: np.ndarray, pulses: int):
-    """Fit rectangular pulses to the streaks, from the free waveform on; returns phase, duty, low."""
+    """Fit rectangular pulses to the streaks, from the free waveform on; returns cost, phase, duty, low."""
     from scipy.optimize import minimize
 
     level = np.clip(cells / cells.max(), 0, 1)
@@ -216,4 +225,4 @@ def _pulses(batch: StreakBatch, p: np.ndarray, weight: np.ndarray, cells: np.nda
     options = {"initial_simplex": simplex, "maxiter": 150, "xatol": 1e-4, "fatol": 0.5}
     best = minimize(cost, start, method="Nelder-Mead", options=options)
     batch.emission = None
-    return float(best.x[0] - best.x[1] / (2 * pulses)), float(best.x[1]), float(best.x[2])
+    return float(best.fun), float(best.x[0] - best.x[1] / (2 * pulses)), float(best.x[1]), float(best.x[2])

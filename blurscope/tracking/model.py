@@ -145,14 +145,13 @@ class StreakBatch:
         first, last = (when(position) for position in self._ends(rows))
         return first, last, late
 
-    def _lit(self, late: np.ndarray) -> np.ndarray:
-        """Return the running integrals of the slits' light under the backlight, for slits that lag by ``late``."""
-        return self._cumulate(
-            [
-                np.roll(w, int(round(float(d) * STEPS))) * np.resize(self.emission, len(w))
-                for w, d in zip(self.waves, late[:, 0], strict=True)
-            ]
-        )
+    def _lit(self, delay: float) -> np.ndarray:
+        """Return the running integrals of the slits' light under the backlight, for pixels that lag it by ``delay``.
+
+        What the lag changes by over the screen is the pose's, and moves flashes as it moves switches.
+        """
+        shift = int(round(delay * STEPS))
+        return self._cumulate([np.roll(w, shift) * np.resize(self.emission, len(w)) for w in self.waves])
 
     def model(self, p: np.ndarray) -> np.ndarray:
         """Return the light of all streaks for motion parameters in the order of `NAMES`, concatenated.
@@ -162,10 +161,10 @@ class StreakBatch:
         """
         exposure, sigma, amplitude = p[1], p[7], p[8]
         first, last, late = self._passage(p)
-        if self.emission is None:
-            sums, first, last = self.sums, first - late, last - late
-        else:
-            sums = self._lit(late)
+        sums = self.sums if self.emission is None else self._lit(p[4])
+        if self.emission is not None:
+            late = late - p[4]
+        first, last = first - late, last - late
         light = (self._integral(sums, last)[0] - self._integral(sums, first)[0]) * (amplitude / exposure)
         return _blur(light, self.step, sigma, self.pixel)[self.keep]
 
@@ -176,7 +175,9 @@ class StreakBatch:
         opening, late = self._clocks(p)
         middle = opening + exposure / 2
         lit = self.emission is not None
-        sums = self._lit(late) if lit else self.sums
+        sums = self._lit(p[4]) if lit else self.sums
+        if lit:
+            late = late - p[4]
         total = np.zeros(self.u.shape)
         slope = dict.fromkeys(("start", "exposure", "error", "accel", "delay"), 0.0)
         for position, side in zip(self._ends(), (-1.0, 1.0), strict=True):
@@ -184,7 +185,7 @@ class StreakBatch:
             at = middle + time
             early, over = at < opening, at > opening + exposure
             at = np.clip(at, opening, opening + exposure)
-            integral, value = self._integral(sums, at if lit else at - late)
+            integral, value = self._integral(sums, at - late)
             total += side * integral
             value *= side
             moving = np.where(early | over, 0.0, 1 / root)
@@ -195,10 +196,11 @@ class StreakBatch:
             slope["accel"] = slope["accel"] - value * time**2 * (0.5 * moving)
             slope["delay"] = slope["delay"] - value
         if lit:
-            later = self._lit(late + 1 / STEPS)
+            slope["lag"] = slope["delay"]  # of pixels and flashes alike
+            later = self._lit(p[4] + 1 / STEPS)
             ends = self._passage(p)[:2]
             slope["delay"] = sum(
-                side * (self._integral(later, at)[0] - self._integral(sums, at)[0]) * STEPS
+                side * (self._integral(later, at - late)[0] - self._integral(sums, at - late)[0]) * STEPS
                 for side, at in zip((-1.0, 1.0), ends, strict=True)
             )
         slope["exposure"] = slope["exposure"] - total / exposure
@@ -207,7 +209,7 @@ class StreakBatch:
         fields = {name: _blur(field * scale, self.step, sigma, self.pixel) for name, field in slope.items()}
         for along, across, base in (
             ("along", "across", "start"),
-            ("delay_along", "delay_across", "delay"),
+            ("delay_along", "delay_across", "lag" if lit else "delay"),
             ("error_along", "error_across", "error"),
         ):
             fields[along], fields[across] = column * fields[base], row * fields[base]
@@ -236,17 +238,28 @@ class StreakBatch:
         """
         exposure, sigma, amplitude = p[1], p[7], p[8]
         first, last, late = self._passage(p, rows)
+        if self.emission is not None:
+            lag, late = late - p[4], np.round(p[4] * STEPS) / STEPS  # as `_lit` has it
+            first, last = first - lag, last - lag
         late = late + phases[:, None]
-        a, b = first - late, last - late
         keep = self.keep[rows]
         t0 = np.arange(cells * period)[:, None, None] / cells
         width = 1 / cells
+        if self.emission is not None:
+            lit = np.concatenate([[0.0], np.cumsum(self.emission)]) / len(self.emission)
+            grid = np.linspace(0, 1, len(lit))
+            begin = _periodic(t0 + late, grid, lit)
+            in_period = _periodic(t0 + late + width, grid, lit) - begin
 
         def part(t: np.ndarray) -> np.ndarray:
-            whole = np.floor(t / period)
-            return whole * width + np.clip(t - whole * period - t0, 0, width)
+            age = t - late
+            whole = np.floor(age / period)
+            into = np.clip(age - whole * period - t0, 0, width)
+            if self.emission is None:
+                return whole * width + into
+            return whole * in_period + _periodic(t0 + late + into, grid, lit) - begin
 
-        light = (part(b) - part(a)) * (amplitude / exposure)
+        light = (part(last) - part(first)) * (amplitude / exposure)
         blurred = _blur(light.reshape(-1, light.shape[2]), self.step, sigma, self.pixel)
         return blurred.reshape(light.shape)[:, keep].T
 
@@ -259,6 +272,12 @@ class StreakBatch:
         sums = self.sums[rows]
         _running(sums, turned)
         self.sums[rows] = sums
+
+
+def _periodic(t: np.ndarray, grid: np.ndarray, lit: np.ndarray) -> np.ndarray:
+    """Return the running integral at ``t`` of what repeats every refresh; ``lit`` is its integral within one."""
+    whole = np.floor(t)
+    return np.interp(t - whole, grid, lit) + whole * lit[-1]
 
 
 def _running(out: np.ndarray, waves: np.ndarray) -> None:

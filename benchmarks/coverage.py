@@ -36,6 +36,7 @@ from blurscope.pipeline import measure  # noqa: E402
 SCREENS = ((640, 400), (640, 400), (480, 320))
 EDGE_FIGURES = ("bet_ms", "ghost_ms", "overshoot_pct", "response_ms", "response_signal_ms")
 MORE_FIGURES = ("get_ms", "response_overshoot_pct")
+ROAD = "read_back_ms"  # response_ms read back from the profile
 Z_CAP = 20.0  # one figure with almost no u95 doesn't drown all others in the RMS
 SHOT_FIGURES = ("error_px_per_refresh", "exposure_refreshes", "scan_out_ms")
 RARE = ("sharpening", "clipped", "dropped", "strobe", "pwm")
@@ -268,6 +269,7 @@ def one_photo(job: tuple[int, int, float]) -> dict[str, Any]:
         shape = t["response"]["shape"]
         for name in (*EDGE_FIGURES, *MORE_FIGURES):
             out["rows"].append(_row(name, e.figures[name], t[name], e.ok, e, shape))
+        out["rows"].append(_row(ROAD, e.read_back, t["response_ms"], e.ok, e, shape))
     for name in SHOT_FIGURES:
         out["rows"].append(_row(name, found.tracking[name], truth["tracking"][name], True, None, ""))
     return out
@@ -353,11 +355,11 @@ def report(results: list[dict[str, Any]]) -> str:
             continue
         if title:
             lines += ["", "by quantity, photos with a rare fault", head]
-        for name in (*EDGE_FIGURES, *MORE_FIGURES, *SHOT_FIGURES):
+        for name in (*EDGE_FIGURES, *MORE_FIGURES, ROAD, *SHOT_FIGURES):
             lines.append(_line(name, statistics([x for r in group for x in r["rows"] if x["quantity"] == name])))
     lines += ["", "by fault: BET", head]
     every = sorted({f for r in results for f in r["faults"]})
-    for quantity in ("bet_ms", "response_ms"):
+    for quantity in ("bet_ms", "response_ms", ROAD):
         if quantity != "bet_ms":
             lines += ["", f"by fault: {quantity}", head]
         for fault in every:

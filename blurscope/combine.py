@@ -23,7 +23,7 @@ from blurscope.measurement import EDGE_QUANTITIES, EdgeBlur, Measurement, summar
 from blurscope.records import Q
 from blurscope.uncertainty import K95
 
-SHARED = ("lens", "tone", "black", "scale", "display gamma", "frames", "family", "model", "resolution")
+SHARED = ("lens", "tone", "black", "scale", "display gamma", "frames", "family", "model", "resolution", "switch")
 UNKNOWN_SHARED = 0.5  # share of the variance taken as common where a figure's budget names no shared part
 JUDGED = ("bet_ms", "ghost_ms", "response_ms")
 SMEAR_LIMIT = 0.35  # tracking error times exposure, in units of the travel per refresh
@@ -346,6 +346,7 @@ def _combined_edge(edges: Sequence[EdgeBlur], birge: dict[str, float]) -> EdgeBl
         return np.inf if u95 is None else u95
 
     best = min(use, key=size)
+    back = [e.read_back for e in use if e.read_back.value is not None]
     counts: dict[str, int] = {}
     for e in use:
         for f in e.flags:
@@ -360,6 +361,7 @@ def _combined_edge(edges: Sequence[EdgeBlur], birge: dict[str, float]) -> EdgeBl
         instances=sum(e.instances for e in use),
         figures=figures,
         raw=_raw(use),
+        read_back=combine_quantity(back) if back else best.read_back,
         flags=tuple(flags),
         ok=bool(ok) and figures["bet_ms"].value is not None,
     )

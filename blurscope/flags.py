@@ -17,6 +17,7 @@ FLAGS: dict[str, str] = {
     "streak_incomplete": "the streaks of this pair do not cover the whole transition",
     "pwm_unresolved": "the backlight's modulation is finer than the slit resolves",
     "row_dependent": "the blur depends on the row and the groups of rows do not agree",
+    "response_unresolved": "noise, blur or the place of the switch leave open how fast the pixel is",
     "roads_disagree": "independent roads to the response differ by more than their uncertainties",
     "instances_disagree": "instances of this transition differ by more than their noise",
     "poor_fit": "no response family describes this profile within its noise",

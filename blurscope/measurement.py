@@ -32,6 +32,8 @@ class EdgeBlur:
     chi2_ratio : float
     step : dict
         ``t_ms`` and ``light`` of the fitted step response.
+    read_back : Q
+        Response in ms, read back from the profile without a family.
     """
 
     from_level: int
@@ -47,6 +49,7 @@ class EdgeBlur:
     family: str
     chi2_ratio: float
     step: dict[str, Any] = field(default_factory=dict)
+    read_back: Q = Q.missing("not_in_photo")
 
     def __post_init__(self) -> None:
         for name in self.flags:
@@ -69,6 +72,11 @@ class EdgeBlur:
         out |= {name: self.figures[name].as_json() for name in EDGE_QUANTITIES}
         out["raw"] = {name: q.as_json() for name, q in self.raw.items()}
         out["quality"] = {"ok": self.ok, "flags": list(self.flags)}
+        reasons = list(self.read_back.flags)
+        out["read_back"] = {
+            "response_ms": self.read_back.as_json(),
+            "quality": {"ok": self.read_back.value is not None, "flags": reasons},
+        }
         out["family"] = self.family
         out["chi2_ratio"] = round(self.chi2_ratio, 3)
         out["budget"] = {

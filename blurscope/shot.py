@@ -16,6 +16,7 @@ from blurscope.blur.fit import FamilyFit, cell_means
 from blurscope.blur.measure import BlurFit, measure_profiles
 from blurscope.blur.operator import Capture, age_edges, capture_operator
 from blurscope.blur.profiles import Nuisance, Profiles
+from blurscope.blur.readback import ReadBack, read_back
 from blurscope.doubts import other_laws, shared_doubts, signal_shares
 from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError
@@ -58,6 +59,8 @@ class ShotFit:
     fits : list of BlurFit
     instances : (n,) int
     profiles : Profiles
+    readings : list of ReadBack
+        Steps read back from the profiles; empty where the backlight is modulated.
     """
 
     photo: Photo
@@ -81,6 +84,7 @@ class ShotFit:
     clipped: np.ndarray
     crushed: np.ndarray
     profiles: Profiles
+    readings: list[ReadBack]
     capture: Capture
     codes: np.ndarray
 
@@ -340,8 +344,11 @@ def measure_shot(
             combined, *_ = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift)
             families, _ = compete(combined, before=families)
 
+    doubts: list[Nuisance] = []
+
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
-        return shared_doubts(cells, edges.lag_px, starts, pairs, capture, motion, tone, across_px, lens_sd, ages)
+        doubts[:] = shared_doubts(cells, edges.lag_px, starts, pairs, capture, motion, tone, across_px, lens_sd, ages)
+        return doubts
 
     rng = np.random.default_rng(seed)
     shares = signal_shares(pairs, tone)
@@ -382,6 +389,7 @@ def measure_shot(
         clipped=np.array([bool(edges.clipped[g].any()) for g in groups]),
         crushed=np.array([bool(edges.crushed[g].any()) for g in groups]),
         profiles=combined,
+        readings=read_back(combined, doubts) if backlight.kind == "hold" else [],
         capture=capture,
         codes=codes,
     )

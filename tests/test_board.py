@@ -94,6 +94,20 @@ def test_a_crop_beyond_the_photo_is_refused():
         crop_light(codes, m, Window(u_px=-500.0, top_row=0.0, height_px=60.0, length_px=160.0), SAMPLES)
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_crop_from_a_damaged_file_is_refused_without_a_warning_of_numpy():
+    m = measurement()
+    codes = photograph(m, **CAMERAS[0])
+    m["light"]["flat"]["coefficients"][3] = 1e6
+    with pytest.raises(SettingsError, match="as no lens does it"):
+        crop_light(codes, m, WINDOW, SAMPLES)
+    horizon = np.linalg.inv(m["registration"]["pose"]["matrix"])
+    horizon[2] = [-0.01, 0.0, 1.0]  # at u = 100, within the window
+    m["registration"]["pose"]["matrix"] = np.linalg.inv(horizon).tolist()
+    with pytest.raises(SettingsError, match="behind its camera"):
+        crop_light(codes, m, WINDOW, SAMPLES)
+
+
 def test_common_windows_show_the_same_content_through_the_period():
     windows, same = common_windows([(-90.0, 600.0), (1600.0, 2300.0)], 1600.0, 10, 50, 300)
     assert same

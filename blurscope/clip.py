@@ -300,8 +300,8 @@ def _spacing(
     if (worst := float(np.abs(uneven).max())) > UNEVEN_REFRESHES * v + 1:
         raise FitError(
             f"the plate's place in {name} jumps by {worst:.0f} px of the screen from an even motion: single frames "
-            "don't show surely where it is (film it larger and sharper, or make a larger plate), or the camera moves (use a "
-            "tripod, or leave out --fixed-camera if it follows the plate)"
+            "don't show surely where it is (film it larger and sharper, or make a larger plate), or the camera moves "
+            "(use a tripod, or leave out --fixed-camera if it follows the plate)"
         )
     seen = slope / v
     doubt = 1.0 / (index[-1] - index[0]) + 0.02 * abs(seen)  # a tear or a slow pixel shifts a frame by half a refresh

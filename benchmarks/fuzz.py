@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import functools
+import gzip
 import io
 import json
 import math
@@ -20,10 +22,12 @@ import tempfile
 import time
 import traceback
 import warnings
+import zlib
 from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import numpy as np
 
@@ -64,7 +68,9 @@ def step_table(rows: int = 6000) -> bytes:
 
 
 PICTURES = ("png", "png16", "tiff", "tiff_packed", "tiff_float", "dng", "heic", "avif", "progressive")
-VIDEOS = ("clip_mkv", "clip_mp4", "clip_avi")
+VIDEOS = ("clip_mkv", "clip_mp4", "clip_avi", "clip_webm")
+SMALL_CLIPS = ("small_mkv", "small_mp4", "small_avi")
+OTHER_FORMATS = ("webp", "gif", "bmp", "ppm", "jpeg2000")
 
 
 def pictures(folder: Path, layout: Any) -> dict[str, bytes]:
@@ -86,36 +92,135 @@ def pictures(folder: Path, layout: Any) -> dict[str, bytes]:
     }
     with contextlib.suppress(ImportError):
         found["heic"] = heic_bytes(small, exif=exif_block(6))
+    for name in OTHER_FORMATS:
+        with contextlib.suppress(KeyError, OSError, ValueError):  # a Pillow without it
+            found[name] = pillow_bytes(small, name.upper())
     with contextlib.suppress(ImportError):
         from video_makers import clip_frames, display, write_video
 
+        kinds = (("mkv", "ffv1", "gray"), ("mp4", "libx264", "yuv420p"), ("avi", "mjpeg", "yuvj420p"))
         frames = clip_frames(layout, display(), count=20)
-        for name, codec, kind in (("mkv", "ffv1", "gray"), ("mp4", "libx264", "yuv420p"), ("avi", "mjpeg", "yuvj420p")):
-            even = [f[: f.shape[0] // 2 * 2, : f.shape[1] // 2 * 2] for f in frames]
-            path = write_video(folder / f"clip.{name}", even, 480, codec, kind)
-            found[f"clip_{name}"] = path.read_bytes()
+        few = clip_frames(small_clip_layout(), display(), count=14, rate=240, campx_per_px=2.0)
+        for kind, shots, rate in (("clip", frames, 480), ("small", few, 240)):
+            even = [f[: f.shape[0] // 2 * 2, : f.shape[1] // 2 * 2] for f in shots]
+            for name, codec, pixels in kinds:
+                path = write_video(folder / f"{kind}.{name}", even, rate, codec, pixels)
+                found[f"{kind}_{name}"] = path.read_bytes()
+        with contextlib.suppress(ValueError):  # no such coder here
+            tiny = [f[:240, :320] for f in frames[:8]]
+            path = write_video(folder / "clip.webm", tiny, 480, "libvpx-vp9", "yuv420p", {"cpu-used": "8"})
+            found["clip_webm"] = path.read_bytes()
     return found
+
+
+def small_clip_layout() -> Any:
+    """Return the smallest plate whose clip, of few frames, still gives figures: a damaged one is done with sooner."""
+    from blurscope.pattern.budget import make_layouts
+
+    return make_layouts(360, 280, px_per_refresh=4, levels=2)[0][0]
+
+
+def damaged_block(rng: random.Random) -> tuple[bytes, bool]:
+    """Return a sound picture with a damaged EXIF, ICC profile or chunk; lengths and checksums around it agree."""
+    from photo_makers import exif_block, pillow_bytes, smooth_scene
+    from PIL import ImageCms
+
+    small = smooth_scene(48, 64)
+    exif = exif_block(6).tobytes()
+    icc = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    kind = rng.choice(["JPEG", "JPEG", "PNG", "TIFF", "HEIF"])
+    if rng.random() < 0.6:
+        exif = b"Exif\0\0" + damage_bytes(rng, exif.removeprefix(b"Exif\0\0"))
+    else:
+        icc = damage_bytes(rng, icc)
+    if kind == "TIFF":  # Pillow would parse the EXIF itself
+        return pillow_bytes(small, kind, icc_profile=icc), False
+    if kind == "HEIF":
+        with contextlib.suppress(ImportError):
+            import pillow_heif
+            from PIL import Image
+
+            stream = io.BytesIO()
+            file = pillow_heif.from_pillow(Image.fromarray(small))
+            file.info["exif"] = exif
+            file.save(stream, quality=90)
+            return stream.getvalue(), False
+        kind = "JPEG"
+    if kind == "PNG" and rng.random() < 0.7:
+        return damaged_chunks(rng, pillow_bytes(small, kind, exif=exif, icc_profile=icc)), False
+    return pillow_bytes(small, kind, exif=exif[:60_000], icc_profile=icc), False
+
+
+def damaged_chunks(rng: random.Random, data: bytes) -> bytes:
+    """Damage the content of a PNG's chunks and put their lengths and checksums right again."""
+    out, at = bytearray(data[:8]), 8
+    while at + 12 <= len(data):
+        size = int.from_bytes(data[at : at + 4], "big")
+        kind, body = data[at + 4 : at + 8], data[at + 8 : at + 8 + size]
+        if rng.random() < 0.3:
+            body = damage_bytes(rng, body)
+        for _ in range(rng.choice([1] * 9 + [0, 2])):
+            out += len(body).to_bytes(4, "big") + kind + body + zlib.crc32(kind + body).to_bytes(4, "big")
+        at += 12 + size
+    return bytes(out)
+
+
+def odd_npz(rng: random.Random) -> tuple[bytes, bool]:
+    """Return an npz that is sound as a file, and whose arrays are odd: names, shapes, types, values, packed or not."""
+    t, y = np.arange(3000) / 10_000, 0.1 + 0.8 * (np.arange(3000) % 2000 > 1000)
+    arrays: dict[str, Any] = {"time_s": t, "signal": y}
+    for _ in range(rng.randint(1, 3)):
+        name = rng.choice(["time_s", "signal", "x", "time", "a" * 300, "..", "sample_rate_hz"])
+        odd = arrays.get(name, y).copy() if rng.random() < 0.7 else np.array(rng.choice(ODD_ARRAYS))
+        if odd.ndim and odd.size and odd.dtype == float:
+            for _ in range(rng.randint(0, 3)):
+                odd.flat[rng.randrange(odd.size)] = rng.choice([np.nan, np.inf, -np.inf, 1e308, -1e308, 1e-320])
+        change = rng.choice(["same", "short", "flat", "reverse", "type", "constant", "huge"])
+        if change == "short":
+            odd = odd[: rng.randint(0, 40)] if odd.ndim else odd
+        elif change == "flat":
+            odd = odd.reshape(-1, 1) if rng.random() < 0.5 else odd[None]
+        elif change == "reverse":
+            odd = odd[::-1] if odd.ndim else odd
+        elif change == "type" and odd.dtype.kind == "f" and np.all(np.isfinite(odd)):
+            odd = np.clip(odd, -100, 100).astype(rng.choice(["f2", "i1", "u8", "c8", "S4", "?", ">f4", "M8[s]"]))
+        elif change == "constant":
+            odd = np.zeros_like(odd)
+        elif change == "huge" and odd.dtype.kind == "f":
+            with np.errstate(all="ignore"):
+                odd = odd * 1e300
+        arrays[name] = odd
+    stream = io.BytesIO()
+    (np.savez_compressed if rng.random() < 0.5 else np.savez)(stream, **arrays)
+    return stream.getvalue(), False
+
+
+ODD_ARRAYS: list[Any] = [0, 1e308, "text", [], [[]], [1, 2, 3], [True, False], ["a", "b"], [[1, 2], [3, 4]], 5 + 1j]
 
 
 def make_seeds(folder: Path) -> dict[str, Any]:
     """Make one real file of each kind with the package's own commands."""
-    from blurscope.camera import Camera, Display, Response, film
+    from edge import region_of
+
+    from blurscope.camera import Camera, Display, Response, film, film_still
     from blurscope.pattern.budget import make_layouts
     from blurscope.pipeline import measure
     from blurscope.trace.request import Request, run_request
 
     layout = make_layouts(480, 320, px_per_refresh=8, levels=2)[0][0]
     seeds: dict[str, Any] = {"layout": layout, "pattern": json.dumps(to_jsonable(layout.as_json())).encode()}
-    shot = film(
-        layout,
-        Display(response=Response(shape="exponential", time_ms=8.0)),
-        Camera(campx_per_px=2.5, file_format="jpeg"),
-        seed=1,
-    )
-    seeds["photo"] = shot.data
+    screen = Display(response=Response(shape="exponential", time_ms=8.0))
+    camera = Camera(campx_per_px=2.5, file_format="jpeg")
+    shot = film(layout, screen, camera, seed=1)
+    seeds["photo"], seeds["still"] = shot.data, film_still(layout, screen, camera, seed=1).data
+    places = [(e, region_of(shot.truth, layout, e.block, u)) for _, e, u in layout.edge_copies(-1e5, 1e5)]
+    chosen, seeds["edge_roi"] = next((e, roi) for e, roi in places if roi is not None)
+    seeds["edge_id"] = f"{chosen.from_level}-{chosen.to_level}"
     (folder / "photo.jpg").write_bytes(shot.data)
     measurement = measure(folder / "photo.jpg", pattern=layout, label="Alder")
     seeds["measurement"] = json.dumps(to_jsonable(measurement.as_json())).encode()
+    batch = {"inputs_sha256": "0" * 64}
+    seeds["earlier"] = json.dumps(to_jsonable(measurement.as_json()) | {"batch": batch}).encode()
     seeds |= pictures(folder, layout)
     seeds["record"] = step_table()
     (folder / "record.csv").write_bytes(seeds["record"])
@@ -159,6 +264,7 @@ def make_seeds(folder: Path) -> dict[str, Any]:
 
 def cases(folder: Path, seeds: dict[str, Any]) -> list[Case]:
     """Return every reader with its damaged files."""
+    from blurscope.anyedge import edge
     from blurscope.batch import read_manifest
     from blurscope.camera import Display, Response
     from blurscope.camera.display import read_light_table
@@ -180,6 +286,11 @@ def cases(folder: Path, seeds: dict[str, Any]) -> list[Case]:
         if rng.random() < 0.2:
             return garbage_table(rng, "time_s,signal", rng.choice([5, 300, 6000])), True
         return damage_table(rng, seeds["record"]), False
+
+    def packed_table(rng: random.Random) -> tuple[bytes, bool]:
+        if rng.random() < 0.5:
+            return damage_bytes(rng, gzip.compress(seeds["record"], 1)), False
+        return gzip.compress(damage_table(rng, seeds["record"]), 1), False
 
     def npy_or_garbage(rng: random.Random) -> tuple[bytes, bool]:
         if rng.random() < 0.2:
@@ -242,7 +353,11 @@ def cases(folder: Path, seeds: dict[str, Any]) -> list[Case]:
 
     def commands(*lines: list[str]) -> Callable[[Path], int]:
         """Run commands as a user does; their own refusals count as such, anything else goes through."""
+        import typer.main
+
         from blurscope.cli import main
+
+        parser = functools.lru_cache(typer.main.get_command)  # building it takes longer than many a file
 
         def use(path: Path) -> int:
             refused = 0
@@ -251,7 +366,8 @@ def cases(folder: Path, seeds: dict[str, Any]) -> list[Case]:
                 out = folder / f"out_{n}{suffix}"
                 command = [str(path) if word == "FILE" else word for word in line]
                 errors = io.StringIO()
-                with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(errors):
+                quiet = contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(errors)
+                with quiet[0], quiet[1], mock.patch("typer.main.get_command", parser):
                     code = main([*command, str(out), "--overwrite"])
                 said = [s for s in errors.getvalue().splitlines() if s.startswith("blurscope:")]
                 assert code in (0, 1), errors.getvalue()
@@ -271,10 +387,11 @@ def cases(folder: Path, seeds: dict[str, Any]) -> list[Case]:
         return count_ok(measure(folder / "photo.jpg", pattern=path).as_json(), "edges")
 
     pixels = Display(response=Response(time_ms=8.0), scan_out_refreshes=0.9)  # of the clips, see `pictures`
-    true_bet = {
-        (a, b): transition_truth(pixels, a, b, seeds["layout"].px_per_refresh, seeds["layout"].refresh_hz)["bet_ms"]
-        for a, b in seeds["layout"].transitions()
-    }
+
+    def true_bets(layout: Any) -> dict[tuple[int, int], float]:
+        v, hz = layout.px_per_refresh, layout.refresh_hz
+        return {(a, b): transition_truth(pixels, a, b, v, hz)["bet_ms"] for a, b in layout.transitions()}
+
     sound = {e["id"]: e["bet_ms"] for e in json.loads(seeds["measurement"])["edges"]}
 
     def measured(path: Path) -> int:
@@ -303,14 +420,48 @@ def cases(folder: Path, seeds: dict[str, Any]) -> list[Case]:
             assert frame.codes.size
         return 0
 
-    def clip(path: Path) -> int:
-        """Measure a clip; damaged frames that are decoded may not become figures that are wrong by 3 u95."""
-        found = measure_clip(path, pattern=seeds["layout"], trace=True).measurement
-        for e in json.loads(json.dumps(to_jsonable(found.as_json()), allow_nan=False))["edges"]:
-            mine, true = e["bet_ms"], true_bet[e["from_level"], e["to_level"]]
+    def clip_of(layout: Any) -> Callable[[Path], int]:
+        true_bet = true_bets(layout)
+
+        def clip(path: Path) -> int:
+            """Measure a clip; damaged frames that are decoded may not become figures that are wrong by 3 u95."""
+            found = measure_clip(path, pattern=layout, trace=True).measurement
+            for e in json.loads(json.dumps(to_jsonable(found.as_json()), allow_nan=False))["edges"]:
+                mine, true = e["bet_ms"], true_bet[e["from_level"], e["to_level"]]
+                if e["quality"]["ok"] and None not in mine.values():
+                    assert abs(mine["value"] - true) < 3 * mine["u95"], f"{e['id']} is ok with {mine}, true {true}"
+            return count_ok(found.as_json(), "edges")
+
+        return clip
+
+    def one_edge(path: Path) -> int:
+        """Measure an edge of a damaged photo without saying that it is a plate's; right within 3 u95 if at all."""
+        found = edge(path, roi=seeds["edge_roi"], campx_per_px=2.5, px_per_refresh=8, refresh_hz=60).as_json()
+        json.dumps(to_jsonable(found), allow_nan=False)
+        for e in found["edges"]:
+            mine, theirs = e["bet_ms"], sound[seeds["edge_id"]]
             if e["quality"]["ok"] and None not in mine.values():
-                assert abs(mine["value"] - true) < 3 * mine["u95"], f"{e['id']} is ok with {mine}, true {true}"
-        return count_ok(found.as_json(), "edges")
+                off = abs(mine["value"] - theirs["value"]) / math.hypot(mine["u95"], theirs["u95"])
+                assert off < 3, f"{e['id']} is ok with {mine}, undamaged {theirs}"
+        return count_ok(found, "edges")
+
+    def still(path: Path) -> int:
+        """Measure a sound photo with a damaged still."""
+        found = measure(folder / "photo.jpg", pattern=seeds["layout"], still=path)
+        for e in json.loads(json.dumps(to_jsonable(found.as_json()), allow_nan=False))["edges"]:
+            mine, theirs = e["bet_ms"], sound[e["id"]]
+            if e["quality"]["ok"] and None not in mine.values():
+                off = abs(mine["value"] - theirs["value"]) / math.hypot(mine["u95"], theirs["u95"])
+                assert off < 3, f"{e['id']} is ok with {mine}, undamaged {theirs}"
+        return 0
+
+    def earlier(path: Path) -> int:
+        """Read a result that an earlier run of a batch may have left."""
+        from blurscope.batch.store import Store
+
+        with Store(path.parent / "store") as store:
+            (store.folder / "x.json").write_bytes(path.read_bytes())
+            return 0 * bool(store.earlier("x.json"))
 
     response = ["predict", "--response", "FILE", "--refresh-hz", "60", "--px-per-refresh", "8", "--json"]
     report = [["report", "FILE", "--out", ".md"], ["report", "FILE", "--out", ".csv"]]
@@ -320,9 +471,27 @@ def cases(folder: Path, seeds: dict[str, Any]) -> list[Case]:
         *(Case(f"photo {k}", ".bin", damaged(damage_bytes, k), photo) for k in PICTURES if k in seeds),
         *(Case(f"video {k}", f".{k[5:]}", damaged(damage_bytes, k), frames) for k in VIDEOS if k in seeds),
         *(
-            Case(f"measure of a damaged {k}", f".{k[5:]}", damaged(damage_bytes, k), clip, slow=50)
+            Case(f"measure of a damaged {k}", f".{k[5:]}", damaged(damage_bytes, k), clip_of(seeds["layout"]), slow=50)
             for k in VIDEOS
+            if k in seeds and k != "clip_webm"
+        ),
+        *(
+            Case(
+                f"measure of a damaged {k}",
+                f".{k[6:]}",
+                damaged(damage_bytes, k),
+                clip_of(small_clip_layout()),
+                slow=20,
+            )
+            for k in SMALL_CLIPS
             if k in seeds
+        ),
+        Case("photo with a damaged EXIF, profile or chunk", ".bin", damaged_block, photo),
+        Case(
+            "picture of a kind that is not read",
+            ".bin",
+            damaged(damage_bytes, *(k for k in OTHER_FORMATS if k in seeds)),
+            photo,
         ),
         Case("pattern JSON", ".json", damaged(damage_json, "pattern"), lambda p: int(read_pattern(p) is None)),
         Case("measurement JSON, report", ".json", measurement, commands(*report), slow=2),
@@ -333,13 +502,18 @@ def cases(folder: Path, seeds: dict[str, Any]) -> list[Case]:
         ),
         Case("response JSON", ".json", damaged(damage_json, "response"), commands(response), slow=4),
         Case("trace CSV", ".csv", table_or_garbage, trace),
+        Case("trace CSV, packed", ".csv.gz", packed_table, trace),
         Case("trace npy and npz", ".npz", npy_or_garbage, numpy_trace),
+        Case("trace npz of odd arrays", ".npz", odd_npz, numpy_trace),
         Case("meter CSV", ".csv", damaged(damage_table, "meter"), meters),
         Case("transitions CSV", ".csv", damaged(damage_table, "transitions"), lambda p: 0 * len(read_transitions(p))),
         Case("manifest CSV", ".csv", damaged(damage_table, "manifest"), manifest),
         Case("steps JSON", ".json", damaged(damage_json, "steps"), steps),
+        Case("result of an earlier batch", ".json", damaged(damage_json, "earlier"), earlier),
         Case("measure with a damaged pattern", ".json", damaged(damage_json, "pattern"), measured_by, slow=20),
         Case("measure of a damaged photo", ".jpg", noise_photo, measured, slow=20),
+        Case("measure with a damaged still", ".jpg", damaged(damage_bytes, "still"), still, slow=20),
+        Case("edge of a damaged photo", ".jpg", damaged(damage_bytes, "photo"), one_edge, slow=5),
     ]
 
 

@@ -36,6 +36,7 @@ MIN_REFRESHES = 2
 MIN_PER_REFRESH = 3.0  # frames
 MAX_FRAMES = 4000  # of a clip that are looked at
 MEAN_FRAMES = 64  # that give greys and tone curve
+UNEVEN_REFRESHES = 2.0  # of the plate's motion; a tear, a slow pixel or a dropped refresh shift it by one at most
 RATE_TOLERANCE = 0.03
 MOVED_PX = 0.4
 PASSES = 4
@@ -295,6 +296,13 @@ def _spacing(
         travel[k] = step + period * round((expected - step) / period)
         i = index[: k + 1] - index[: k + 1].mean()
         slope = float(i @ travel[: k + 1] / (i @ i))
+    uneven = travel - travel.mean() - slope * (index - index.mean())
+    if (worst := float(np.abs(uneven).max())) > UNEVEN_REFRESHES * v + 1:
+        raise FitError(
+            f"the plate's place in {name} jumps by {worst:.0f} px of the screen from an even motion: single frames "
+            "don't show surely where it is (film it larger and sharper, or make a larger plate), or the camera moves "
+            "(use a tripod, or leave out --fixed-camera if it follows the plate)"
+        )
     seen = slope / v
     doubt = 1.0 / (index[-1] - index[0]) + 0.02 * abs(seen)  # a tear or a slow pixel shifts a frame by half a refresh
     if seen < 2 * doubt or seen * (index[-1] - index[0]) < 1.0:

@@ -41,6 +41,7 @@ FLAGS: dict[str, str] = {
 WARNINGS: dict[str, str] = {
     "refresh_overridden": "the given refresh rate replaces the pattern's",
     "exposure_corrected": "the exposure read from the streaks replaces the one given",
+    "exposure_header": "the exposure that the photo's header states is not that of the streaks: check the refresh rate",
     "halftone_inconsistent": "halftones do not close, so the tone curve is not taken from them",
     "tone_assumed": "the tone curve is assumed, not measured",
     "sharpened": "the camera has sharpened the photo: overshoot may be false",

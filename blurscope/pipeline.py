@@ -27,6 +27,7 @@ from blurscope.shot import ShotFit, measure_shot
 from blurscope.tracking.roads import StreakCurve, stitch_streaks
 from blurscope.uncertainty import K95, combine, coverage_factor, resolution_sd
 
+HEADER_SHARE = 0.1  # by which a shutter's nominal time may be off: 1/15 s is said where 1/16 s is meant
 MAX_ERROR_PX = 3.0
 POOR_CHI2 = 6.0
 MANY_FREE = 0.25  # share of a photo's edges that no family fits, from which the photo is to blame
@@ -148,6 +149,10 @@ def to_measurement(
             warnings.append(
                 warning("exposure_corrected", f"{exposure:.2f} refreshes by the streaks, {exposure_refreshes:g} given")
             )
+        stated = (shot.photo.exposure_s or 0.0) * refresh_hz
+        if stated and abs(stated - exposure) > HEADER_SHARE * exposure + (tracking["exposure_refreshes"].u95 or 0):
+            text = f"{exposure:.2f} refreshes by the streaks, {stated:.3g} by the header at {refresh_hz:g} Hz"
+            warnings.append(warning("exposure_header", text))
         if exposure > layout.max_exposure_refreshes + 0.5:
             warnings.append(warning("exposure_too_long", f"{exposure:.1f} refreshes"))
         elif abs(exposure - round(exposure)) > 0.06:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 
 import numpy as np
 import pytest
@@ -91,6 +92,20 @@ def test_a_crop_beyond_the_photo_is_refused():
     codes = photograph(m, **CAMERAS[0])
     with pytest.raises(SettingsError, match="beyond its photo"):
         crop_light(codes, m, Window(u_px=-500.0, top_row=0.0, height_px=60.0, length_px=160.0), SAMPLES)
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_crop_from_a_damaged_file_is_refused_without_a_warning_of_numpy():
+    m = measurement()
+    codes = photograph(m, **CAMERAS[0])
+    m["light"]["flat"]["coefficients"][3] = 1e6
+    with pytest.raises(SettingsError, match="as no lens does it"):
+        crop_light(codes, m, WINDOW, SAMPLES)
+    horizon = np.linalg.inv(m["registration"]["pose"]["matrix"])
+    horizon[2] = [-0.01, 0.0, 1.0]  # at u = 100, within the window
+    m["registration"]["pose"]["matrix"] = np.linalg.inv(horizon).tolist()
+    with pytest.raises(SettingsError, match="behind its camera"):
+        crop_light(codes, m, WINDOW, SAMPLES)
 
 
 def test_common_windows_show_the_same_content_through_the_period():
@@ -206,6 +221,25 @@ def test_the_computed_picture_of_a_strobe_is_a_staircase(duty):
         whole = np.floor((100 - u) / 8 - s)  # refreshes since the pixel under the plate's place switched
         expect += np.where(whole >= 0, 1 - np.exp(-(whole + s) * (1000 / 60) / (20.0 / LN9)), 0) / 400
     assert math.sqrt(np.mean((row - expect) ** 2)) < 0.02
+
+
+@pytest.mark.parametrize("sigma_px", [-0.1, 20.5, 3e5])
+def test_a_lens_that_cannot_be_is_refused_before_anything_is_computed(sigma_px):
+    """A width of 300,000 px was convolved for a quarter of an hour."""
+    m, levels = sharp_edge(8.0)
+    m["lens"]["sigma_px"]["value"] = sigma_px
+    begun = time.process_time()
+    with pytest.raises(SettingsError, match="where 0 to 20 can be"):
+        render(compute_panel(m, read_reference("120hz")), levels, 60, 2.0)
+    assert time.process_time() - begun < 2
+
+
+@pytest.mark.parametrize(("name", "factor"), [("speed_px_per_s", 1e-6), ("px_per_refresh", 3), ("refresh_hz", 0.5)])
+def test_a_speed_that_contradicts_itself_is_refused(name, factor):
+    m, _ = sharp_edge(8.0)
+    m["capture"][name] *= factor
+    with pytest.raises(SettingsError, match="contradicts itself"):
+        compute_panel(m, read_reference("instant"))
 
 
 def test_a_measurement_without_light_is_refused_in_one_sentence():

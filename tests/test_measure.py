@@ -6,7 +6,7 @@ import csv
 import json
 import struct
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +19,7 @@ from blurscope.errors import BlurscopeError
 from blurscope.files import write_json
 from blurscope.flags import FLAGS, WARNINGS
 from blurscope.pattern.budget import make_layouts
+from blurscope.photo import read_photo
 
 jsonschema = pytest.importorskip("jsonschema")
 SCHEMA = json.loads((Path(bs.__file__).parent / "schemas" / "measurement.schema.json").read_text("utf-8"))
@@ -161,6 +162,17 @@ def test_another_refresh_rate_only_scales_the_times(overdriven):
 
 
 # ------------------------------------------------------------------------------------------------ ordinary photos
+
+
+@pytest.mark.parametrize(("seconds", "hz", "warned"), [
+    (None, 60, False), (1 / 15, 60, False), (1 / 16, 60, False), (0.2, 60, True), (1 / 60, 60, True),
+    (1 / 15, 120, True), (1 / 30, 120, False),
+])  # fmt: skip
+def test_the_header_is_held_against_the_streaks(instant, seconds, hz, warned):
+    """Four refreshes in the streaks: another time in the header means a display at another rate, or a wrong header."""
+    photo = replace(read_photo(instant.photo), exposure_s=seconds)
+    result = bs.measure(photo, pattern=instant.layout, refresh_hz=hz)
+    assert any(w["code"] == "exposure_header" for w in result.warnings) == warned
 
 
 @pytest.fixture(scope="module")

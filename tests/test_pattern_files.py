@@ -195,6 +195,20 @@ def test_failure_half_way_leaves_nothing(tmp_path, monkeypatch):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_full_disk_is_said_by_the_name_that_was_asked_for(tmp_path, monkeypatch, capsys):
+    """The files are first written beside the folder, under a name that nobody has given."""
+    import blurscope.files as files
+
+    def full(handle):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(files.os, "fsync", full)
+    assert main(["pattern", str(tmp_path / "P"), *SMALL]) == 1
+    said = capsys.readouterr().err
+    assert ".part" not in said and str(tmp_path / "P") in said and "No space left" in said
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_pattern_file_matches_its_schema_in_every_variant():
     checker = jsonschema.Draft202012Validator(schema("pattern"))
     for options in (

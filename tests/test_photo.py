@@ -436,6 +436,31 @@ def test_what_is_no_file(tmp_path):
         read_photo("a\x00b.jpg")
 
 
+def _png_with(data: bytes, name: bytes, change) -> bytes:
+    """Return a PNG with the content of a chunk changed, its length and its checksum right."""
+    at = data.index(name) - 4
+    size = struct.unpack_from(">I", data, at)[0]
+    body = change(data[at + 8 : at + 8 + size])
+    chunk = struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(name + body))
+    return data[:at] + chunk + data[at + 12 + size :]
+
+
+def test_a_png_whose_picture_is_not_the_one_that_was_packed_is_refused(tmp_path, capfd):
+    """The chunk's checksum is right, that of the packed pixels is not; the library only warns."""
+    path = tmp_path / "a.png"
+    path.write_bytes(_png_with(pillow_bytes(SMALL, "PNG"), b"IDAT", lambda body: body[:-1] + bytes([body[-1] ^ 1])))
+    with pytest.raises(PhotoError, match="a.png is damaged or incomplete"):
+        read_photo(path)
+    assert capfd.readouterr().err == ""
+
+
+def test_the_png_library_does_not_talk_to_the_user(tmp_path, capfd):
+    path = tmp_path / "a.png"
+    path.write_bytes(_png_with(pillow_bytes(SMALL, "PNG", exif=exif_block(1)), b"eXIf", lambda body: b"??" + body[2:]))
+    assert np.array_equal(read_photo(path).pixels, SMALL)
+    assert capfd.readouterr().err == ""
+
+
 # ------------------------------------------------------------------------------------------------ bombs
 
 

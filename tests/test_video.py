@@ -362,3 +362,26 @@ def test_other_clips_are_inside_their_intervals(case, tmp_path):
     for t in result.response["transitions"]:
         q, true = t["response_ms"], truth[t["from_level"], t["to_level"]]["response_ms"]
         assert abs(q["value"] - true) <= q["u95"], (t["from_level"], t["to_level"], q, true)
+
+
+@pytest.mark.parametrize("jump_px", [0.0, 3.5, 30.0])
+def test_frames_that_are_not_on_one_line_give_no_frame_rate(jump_px):
+    """A dropped refresh (4 px) may be; places that lie 30 px apart are not the plate's."""
+    from types import SimpleNamespace
+
+    from blurscope.clip import _spacing
+
+    layout = small_plate()
+
+    def found_at(i):
+        moved = 0.5 * i + (jump_px if i in (4, 16) else 0.0)
+        pose = SimpleNamespace(to_photo=lambda u, v: (u, v), to_plate=lambda x, y: (x - moved, y))
+        return SimpleNamespace(pose=pose, lit_u_px=(0.0, 400.0))
+
+    found = {i: found_at(i) for i in (0, 1, 2, 4, 8, 16, 31)}
+    clip = SimpleNamespace(rate_hz=480.0)
+    if jump_px > 10:
+        with pytest.raises(FitError, match="jumps by .* px of the screen"):
+            _spacing(found, layout, 60.0, None, clip, "a.mkv")
+    else:
+        assert _spacing(found, layout, 60.0, None, clip, "a.mkv")[0] == pytest.approx(1 / 8)

@@ -11,6 +11,7 @@ import numpy as np
 
 from blurscope.errors import SettingsError
 
+STEEPEST = 7.0  # of the logarithm of white over a photo: a thousandth
 CUBIC = 3  # order of the spline; straight lines between samples would blur the edges that are to be compared
 
 
@@ -65,6 +66,8 @@ class PlateMap:
         """Return campx of plate positions; the radial terms are inverted by iteration."""
         inv = np.linalg.inv(self.matrix)
         w = inv[2, 0] * u + inv[2, 1] * v + inv[2, 2]
+        if not (w.min() > 0 or w.max() < 0):
+            raise SettingsError("a measurement has the plate partly behind its camera: measure its photo again")
         xi = (inv[0, 0] * u + inv[0, 1] * v + inv[0, 2]) / w
         yi = (inv[1, 0] * u + inv[1, 1] * v + inv[1, 2]) / w
         x, y = xi, yi
@@ -146,7 +149,10 @@ def _flat(measurement: Mapping[str, Any], x: np.ndarray, y: np.ndarray) -> np.nd
     b = (y - flat["centre_campx"][1]) / flat["radius_campx"]
     r2 = a * a + b * b
     terms = (np.ones_like(a), a, b, a * a, a * b, b * b, r2 * r2, r2 * r2 * r2)
-    return np.exp(sum(c * t for c, t in zip(flat["coefficients"], terms, strict=True)))
+    logarithm = sum(c * t for c, t in zip(flat["coefficients"], terms, strict=True))
+    if not np.abs(logarithm).max() < STEEPEST:
+        raise SettingsError("a measurement's light falls off over its photo as no lens does it: measure it again")
+    return np.exp(logarithm)
 
 
 def common_windows(

@@ -21,6 +21,7 @@ from blurscope.shapes.steps import Step, instant_step, sampled_step
 
 PHASES = 24  # moments of a refresh that are averaged
 SETTLED = 3e-3
+WIDEST_LENS_PX = 20.0  # sigma; `measure` refuses photos long before
 QUANTITIES = ("bet_ms", "ghost_ms", "overshoot_pct", "response_ms")
 
 
@@ -109,6 +110,12 @@ def compute_panel(measurement: Mapping[str, Any], reference: Reference) -> Compu
     """Return the panel of a reference; the plate keeps its speed in px per second."""
     capture = measurement["capture"]
     hz = reference.refresh_hz or capture["refresh_hz"]
+    speed, own = capture["speed_px_per_s"], capture["px_per_refresh"] * capture["refresh_hz"]
+    if not (own > 0 and hz > 0 and math.isclose(speed, own, rel_tol=1e-6)):
+        raise SettingsError(
+            f"a measurement contradicts itself: {capture['px_per_refresh']:g} px per refresh at "
+            f"{capture['refresh_hz']:g} Hz are not {speed:g} px per second; measure its photo again"
+        )
     steps = {}
     for e in measurement["edges"]:
         if reference.scale == 0:
@@ -253,9 +260,14 @@ def render(panel: ComputedPanel, levels: np.ndarray, columns: int, samples_per_p
     if picture.shape[0] != round(levels.shape[0] * samples_per_px):
         rows = ((np.arange(round(levels.shape[0] * samples_per_px)) + 0.5) / samples_per_px).astype(int)
         picture = (total / weights)[np.clip(rows, 0, levels.shape[0] - 1)]
-    lens = (panel.measurement.get("lens") or {}).get("sigma_px") or {}
+    lens = ((panel.measurement.get("lens") or {}).get("sigma_px") or {}).get("value") or 0.0
+    if not 0 <= lens <= WIDEST_LENS_PX:
+        raise SettingsError(
+            f"a measurement says that its lens blurs by {lens:g} px, where 0 to {WIDEST_LENS_PX:g} can be: measure its "
+            "photo again"
+        )
     pixel = 1 / max(panel.measurement["capture"].get("campx_per_px") or 3.0, 0.5)
-    sigma = math.hypot(lens.get("value") or 0.0, pixel / math.sqrt(12)) * samples_per_px
+    sigma = math.hypot(lens, pixel / math.sqrt(12)) * samples_per_px
     return gaussian_filter(picture, sigma, mode="nearest").astype(np.float32)
 
 

@@ -94,6 +94,8 @@ def write_pattern(
             write_bytes(staging / "index.html", _plates_page(layouts).encode())
         os.chmod(staging, 0o777 & ~umask)
         _install(staging, target)
+    except OutputError as exc:  # of a file in there: by the name that it was to have
+        raise OutputError(str(exc).replace(show_path(staging), show_path(target))) from None
     except OSError as exc:
         raise OutputError(f"{show_path(target)} can't be written ({exc.strerror})") from None
     finally:

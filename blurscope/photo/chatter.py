@@ -11,7 +11,8 @@ from collections.abc import Iterator
 
 _ONE_AT_A_TIME = threading.Lock()
 _LIBRARY = re.compile(
-    rb"(Corrupt JPEG data|Warning|Invalid|Premature|Unsupported|Inconsistent|unknown file: )[^\n]*\n?"
+    rb"(Corrupt JPEG data|libpng (?:warning|error): |Warning|Invalid|Premature|Unsupported|Inconsistent|unknown file: )"
+    rb"[^\n]*\n?"
 )
 MOST_BYTES = 1 << 20
 

@@ -1,4 +1,4 @@
-"""Decoding through OpenCV without its own chatter, and with an ear to what the JPEG library says of damaged data."""
+"""Decoding through OpenCV without its own chatter, and with an ear to what a JPEG or PNG library says of damage."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import numpy as np
 from blurscope.photo.chatter import listening
 
 _DAMAGE = "Corrupt JPEG data: "
+_DAMAGED_PNG = ("libpng warning: IDAT: incorrect data check", "libpng warning: Not enough", "libpng error: ")
 
 
 def imdecode(data: bytes | np.ndarray, flags: int) -> np.ndarray | None:
@@ -36,3 +37,10 @@ def imdecode_jpeg(data: bytes, flags: int) -> tuple[np.ndarray | None, str]:
         pixels = imdecode(data, flags)
     said = next((line for line in heard if line.startswith(_DAMAGE)), "")
     return pixels, said.removeprefix(_DAMAGE).strip()[:80]
+
+
+def imdecode_png(data: bytes, flags: int) -> np.ndarray | None:
+    """Decode a PNG; None where its library can't, or says that the picture isn't the one that was packed."""
+    with listening() as heard:
+        pixels = imdecode(data, flags)
+    return None if any(line.startswith(_DAMAGED_PNG) for line in heard) else pixels

@@ -14,7 +14,7 @@ from blurscope.files import show_path
 from blurscope.photo import heif, icc, jpeg, png, raw, sniff, tiff, tone
 from blurscope.photo.exif import Exif, read_exif
 from blurscope.photo.header import Header, broken
-from blurscope.photo.opencv import imdecode, imdecode_jpeg
+from blurscope.photo.opencv import imdecode_jpeg, imdecode_png
 from blurscope.photo.record import Photo
 from blurscope.photo.seam import find_seam
 from blurscope.photo.tone import Tone
@@ -144,14 +144,14 @@ def _read_png(data: bytes, name: str, limit: float) -> tuple[Header, Exif, np.nd
     header = png.read_header(data, name)
     check_size(header.width, header.height, limit, name)
     if header.alpha:
-        pixels = _imdecode(data, cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION, name)
+        pixels = _imdecode_png(data, cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION, name)
         pixels = cv2.cvtColor(pixels, cv2.COLOR_BGRA2RGBA)
         pixels = pixels if header.channels == 3 else np.ascontiguousarray(pixels[:, :, 2:])
     elif header.channels == 1:
-        pixels = _imdecode(data, cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION, name)
+        pixels = _imdecode_png(data, cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION, name)
     else:
         flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION
-        pixels = _imdecode(data, flags, name)
+        pixels = _imdecode_png(data, flags, name)
     pixels = _without_alpha(pixels, header, name)
     full = float(2**header.bits - 1)
     more = {"full_scale": full, "clip_code": full, "bit_depth": header.extra.get("significant_bits", header.bits)}
@@ -198,8 +198,8 @@ def _decode(
     return header, exif, _to_grey(pixels) if grey else pixels, more
 
 
-def _imdecode(data: bytes, flags: int, name: str) -> np.ndarray:
-    pixels = imdecode(data, flags)
+def _imdecode_png(data: bytes, flags: int, name: str) -> np.ndarray:
+    pixels = imdecode_png(data, flags)
     if pixels is None:
         raise broken(name, "it can't be decoded")
     return pixels

@@ -322,7 +322,7 @@ def measure_shot(
     starts = lag_groups(edges.lag_px, v)
     combined, instances, spread, groups = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift)
     families, weights = compete(combined, before=quick)
-    if motion is not None and not settled:
+    if motion is not None and not settled and backlight.kind == "hold":
         for _ in range(FULL_ROUNDS):  # the streaks once more, by responses of any family
             steps = light_steps(families, weights, pairs, layout)
             again, streaks = follow(steps, motion.vector())

@@ -10,7 +10,7 @@ from blurscope.blur.operator import Capture, age_edges, capture_operator
 from blurscope.pattern.budget import make_layouts
 from blurscope.tracking.backlight import pulse_train
 from blurscope.tracking.lanes import Lane, cut_streaks
-from blurscope.tracking.model import NAMES, StreakBatch
+from blurscope.tracking.model import NAMES, STEPS, StreakBatch
 
 FAMILY = {f.name: f for f in FAMILIES}
 
@@ -150,7 +150,7 @@ def test_cells_of_a_free_waveform_add_up_to_its_streaks(emission):
     phases = np.array([streaks[i].slit.phase_refreshes for i in rows])
     period = streaks[rows[0]].slit.period_refreshes
     free = rng.random(8 * period)
-    batch.set_waves(rows, phases, free, 8)
+    batch.set_waves(rows, phases, np.repeat(free, STEPS // 8))
     here = np.repeat(np.isin(np.arange(len(streaks)), rows), batch.counts)
     added = batch.basis(p, rows, phases, 8, period) @ free
     assert np.abs(batch.model(p)[here] - added).max() < 1e-12

@@ -21,7 +21,7 @@ GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
 FAIR_CHI2 = 4.0  # the same for quick fits
 SIEVE_ITERATIONS = 6  # after which a family goes on only
 HOPELESS = 2.0  # up to so many times the best chi-square (or a good one)
-PENALTY = 0.6  # of a free parameter in the weights, share of that of BIC: noise hides more shapes than are tried
+PENALTY = 1.0  # of a free parameter in the weights, share of that of BIC
 LEAST_SCATTER = 0.35  # of the stated variance: plateaus may be rougher than the edge, but not by much
 
 
@@ -52,7 +52,7 @@ def compete(
     -------
     fits : list of FamilyFit
     weights : (families, n) float
-        Proportional to exp(-c / 2), with the cost c between the criteria of Akaike and Bayes, chi-square divided by the
+        Proportional to exp(-c / 2), with the cost c by the criterion of Bayes (Schwarz 1978), chi-square divided by the
         correlation.
     """
     known = {f.family.name: f for f in before or ()}

@@ -43,6 +43,7 @@ OPEN_CHI2 = 5.0  # chi-square of the streaks from which the same is done
 POOR_FLASH_CHI2 = 5.0  # of streaks under flashes, from which a better start is looked for
 MOST_UNSURE = 0.15  # of a refresh's way: standard uncertainty of what a tracking error smears
 STEP_CODES, STEP_RATIO = 3.0, 10.0  # of the greys of a JPEG from which it is damaged
+MOST_CLIPPED = 0.5  # of the pixels of white
 MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
 LEAST_GAMMA, MOST_GAMMA = 0.2, 8.0  # of any display
 REALIGN_PX = 0.15  # misalignment of edges and clock over the screen beyond which the pose is put right
@@ -118,6 +119,15 @@ def _refuse_greys(tone: Tone) -> None:
     )
 
 
+def _refuse_clipped(tone: Tone) -> None:
+    """Refuse a photo whose whites are all at the end of the scale: curve, streaks and exposure go with them."""
+    if tone.clipped_share > MOST_CLIPPED:
+        raise FitError(
+            f"white is clipped in {100 * tone.clipped_share:.0f} % of its pixels, so that curve, exposure and tracking "
+            "can't be read: expose less, until white lies at 70 to 90 % of the scale"
+        )
+
+
 def _refuse_step(step: Step) -> None:
     """Refuse a JPEG whose greys are all brighter or darker by the same from some row on."""
     if abs(step.codes) > STEP_CODES and step.ratio > STEP_RATIO:
@@ -171,6 +181,7 @@ def measure_shot(
         reg = replace(register(codes, layout, linear=True), turned=turned)
         tone, across = measure_light(codes, reg, layout, linear=True, **known)
     _refuse_greys(tone)
+    _refuse_clipped(tone)
     if photo.kind == "jpeg":
         _refuse_step(tone.steps[0 if (photo.orientation > 4) != reg.turned else 1])
     if not np.isfinite(across.sigma_px):

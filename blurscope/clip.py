@@ -432,7 +432,8 @@ def _wider(
         "overshoot_pct": overshoot, "undershoot_pct": overshoot, "response_ms": response * hold_ms,
         "response_signal_ms": response * hold_ms, "response_overshoot_pct": 2 * overshoot,
     }  # fmt: skip
-    return replace(e, figures={name: _plus(q, float(sizes[name])) for name, q in e.figures.items()})
+    figures = {name: _plus(q, float(sizes[name])) for name, q in e.figures.items()}
+    return replace(e, figures=figures, read_back=_plus(e.read_back, float(sizes["response_ms"])))
 
 
 def _plus(q: Q, extra: float) -> Q:

@@ -400,7 +400,7 @@ def measure_shot(
         clipped=np.array([bool(edges.clipped[g].any()) for g in groups]),
         crushed=np.array([bool(edges.crushed[g].any()) for g in groups]),
         profiles=combined,
-        readings=read_back(combined, doubts) if backlight.kind == "hold" else [],
+        readings=read_back(combined, doubts, v, capture.blur_sigma_px) if backlight.kind == "hold" else [],
         capture=capture,
         codes=codes,
     )

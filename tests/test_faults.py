@@ -111,7 +111,7 @@ def test_what_can_not_be_corrected_is_refused_by_name(name, layout, tmp_path):
 
 
 def test_clipped_whites_give_no_figures_of_white(layout, tmp_path):
-    result, _ = measured(layout, tmp_path, {"white_share": 0.975, "full_well_e": 4000.0}, {})
+    result, _ = measured(layout, tmp_path, {"white_share": 0.985, "full_well_e": 4000.0}, {})
     white = [e for e in result.edges if 255 in (e.from_level, e.to_level)]
     assert white and all(e.bet_ms.value is None and "clipped" in e.flags for e in white)
     assert "clipped_whites" in [w["code"] for w in result.warnings]

@@ -32,12 +32,15 @@ BENDS = np.geomspace(0.15, 20.0, 15)  # size of the first sine; that of the k-th
 LEAST_NOISE = 0.7  # of the variance stated, where the misfit is less
 GUARD = 1.4  # of the degrees of freedom in the cross-validation, which else follows the noise now and then
 DEGREES = 0.9  # at most, share of the samples
-KINK_SD = 3.0  # change of slope one refresh after the switch, when the display drives the pixel anew
-SWITCH_SD = 0.025  # refreshes, of a transition's switch against that of all
+SECOND = (0.06, 0.25)  # refreshes, of what begins one refresh after the switch, when the display drives the pixel anew
+SECOND_SD = 0.3  # of its size
+SWITCH_SD, SWITCH_SHARE = 0.025, 0.2  # of a transition's switch as found: refreshes, and share of the blur (lens)
 HELD = 1e-4  # refreshes, of a switch that stays where it is tried
+SWITCH_REACH = 2.5  # refreshes of travel up to which the switch is looked for
 SWITCH_EDGES = 6  # that have the least noise and are asked for it
 SWITCH_STEPS = (np.arange(-12, 9, 4), np.array([-2, -1, 1, 2]))  # 64ths of a refresh
 CAP = 25.0  # of what one edge says against a place of the switch
+MAYBE_INSTANT = 0.1  # stretch below which an edge is hardly wider than an instant pixel's
 SPREAD = 4.0  # a switch misplaced by a standard deviation spreads the response like a box so many of them wide
 NONLINEAR = 1.4  # band over linear interval of a crossing from which it is believed instead
 KNOWN_SHARE = 0.6  # of a response: with a larger u95 it isn't known
@@ -71,7 +74,7 @@ class ReadBack:
     light_u95: np.ndarray
 
 
-def read_back(profiles: Profiles, doubts: Sequence[Nuisance] = ()) -> list[ReadBack]:
+def read_back(profiles: Profiles, doubts: Sequence[Nuisance], px_per_refresh: float, blur_px: float) -> list[ReadBack]:
     """Read the step of every transition back from its profile.
 
     Parameters
@@ -79,28 +82,36 @@ def read_back(profiles: Profiles, doubts: Sequence[Nuisance] = ()) -> list[ReadB
     profiles : Profiles
     doubts : sequence of Nuisance
         Shared effects, which count in the u95.
+    px_per_refresh, blur_px : float
+        Travel, and standard deviation of the lens blur.
     """
     weight = 1 / (profiles.sigma * np.sqrt(max(profiles.correlation, 1.0)))
-    wider, early = _at_first_sight(profiles)
+    wider, early = _at_first_sight(profiles, px_per_refresh)
     wanted = np.clip(STRETCH_SHARE * wider, STRETCHES[0], STRETCHES[-1])
     which = np.argmin(np.abs(np.log(STRETCHES / wanted[:, None])), axis=1)
-    switch = _find_switch(profiles, weight, early)
+    switch = _find_switch(profiles, weight, early, px_per_refresh)
     cells = _Shape(STRETCHES, profiles.ages, WAVES).cells(switch)
     seen = np.empty((*profiles.esf.shape, cells.shape[-1]))
     for k in np.unique(which).tolist():
         operator = profiles.operator if profiles.operator.ndim == 2 else profiles.operator[which == k]
         seen[which == k] = _seen(operator, cells[k : k + 1])[0]
-    found = _Inverse(seen, profiles.esf, weight, profiles.levels)
-    return _readings(found, _Shape(STRETCHES[which], profiles.ages, WAVES), weight, doubts)
+    unsure = float(np.hypot(SWITCH_SD, SWITCH_SHARE * blur_px / px_per_refresh))
+    found = _Inverse(seen, profiles.esf, weight, profiles.levels, unsure)
+    lit = np.clip((profiles.ages[1:] - switch) / np.diff(profiles.ages), 0.0, 1.0)
+    instant = np.broadcast_to(profiles.operator @ lit, profiles.esf.shape) * weight
+    return _readings(found, _Shape(STRETCHES[which], profiles.ages, WAVES), weight, doubts, instant, SPREAD * unsure)
 
 
 class _Shape:
-    """The spline's functions of time for n stretches: straight line, kink, sines; they add up to R times the span."""
+    """The spline's functions of time for n stretches; they add up to R times the span.
+
+    A straight line in stretched time; what begins one refresh after the switch, with the line taken off so that it ends
+    at 0; sines.
+    """
 
     def __init__(self, stretch: np.ndarray, ages: np.ndarray, waves: int) -> None:
         self.stretch, self.ages, self.waves = stretch[:, None], ages, waves
         self.end = np.log1p(ages[-1] / self.stretch)
-        self.bend = np.log1p(1 / self.stretch)  # one refresh after the switch
         self.order = np.arange(1, waves + 1.0)
 
     def time(self, s: np.ndarray) -> np.ndarray:
@@ -113,19 +124,22 @@ class _Shape:
 
     def values(self, s: np.ndarray) -> np.ndarray:
         """Return the functions at ``s`` (n or 1, g): (n, g, functions)."""
-        hat = s * (self.end - self.bend) - np.maximum(s * self.end - self.bend, 0.0)
+        late = np.maximum(self.time(s) - 1.0, 0.0)
         waves = np.sin(np.pi * s[..., None] * self.order) / self.order**2
-        return self._together(np.broadcast_to(s, hat.shape), hat, waves)
+        return self._together(np.broadcast_to(s, late.shape), [-np.expm1(-late / x) - s for x in SECOND], waves)
 
     def slopes(self, s: np.ndarray) -> np.ndarray:
         """Return their derivatives by ``s``."""
-        hat = (self.end - self.bend) - self.end * (s * self.end > self.bend)
+        late, rate = self.time(s) - 1.0, self.rate(s)
+        second = [np.where(late > 0, np.exp(-np.maximum(late, 0.0) / x) / x * rate, 0.0) - 1.0 for x in SECOND]
         waves = np.pi * np.cos(np.pi * s[..., None] * self.order) / self.order
-        return self._together(np.ones(hat.shape), hat, waves)
+        return self._together(np.ones(late.shape), second, waves)
 
-    def _together(self, line: np.ndarray, hat: np.ndarray, waves: np.ndarray) -> np.ndarray:
-        out = np.empty((*hat.shape, self.waves + 2))
-        out[..., 0], out[..., 1], out[..., 2:] = line, hat, waves
+    def _together(self, line: np.ndarray, second: list[np.ndarray], waves: np.ndarray) -> np.ndarray:
+        out = np.empty((*line.shape, 1 + len(second) + self.waves))
+        out[..., 0], out[..., 1 + len(second) :] = line, waves
+        for k, values in enumerate(second, 1):
+            out[..., k] = values
         return out
 
     def cells(self, switch: np.ndarray | float) -> np.ndarray:
@@ -139,50 +153,49 @@ class _Shape:
         omega = (first * self.order)[:, None, :]
         e = np.exp(s)
         turns = np.cumprod(np.repeat(np.exp(1j * first * s)[..., None], self.waves, axis=-1), axis=-1)
-        area = np.empty((*s.shape, self.waves + 3))
-        line = self.stretch * (e * (s - 1) + 1)
-        late = np.maximum(s - self.bend, 0.0)
-        area[..., 0] = line / self.end + np.maximum(t - self.ages[-1], 0.0)
-        area[..., 1] = line * (self.end - self.bend) / self.end - (self.stretch + 1) * (np.exp(late) * (late - 1) + 1)
-        area[..., 2:-1] = e[..., None] * (turns.imag - omega * turns.real) + omega
-        area[..., 2:-1] *= self.stretch[..., None] / ((1 + omega**2) * self.order**2)
-        area[..., -1] = -s / self.end
+        line = self.stretch * (e * (s - 1) + 1) / self.end + np.maximum(t - self.ages[-1], 0.0)
+        late = np.maximum(t - 1.0, 0.0)
+        second = [late + x * np.expm1(-late / x) - line for x in SECOND]
+        waves = e[..., None] * (turns.imag - omega * turns.real) + omega
+        waves *= self.stretch[..., None] / ((1 + omega**2) * self.order**2)
+        area = np.concatenate([self._together(line, second, waves), (-s / self.end)[..., None]], axis=-1)
         return np.diff(area, axis=1) / np.diff(self.ages)[:, None]
 
 
 class _Inverse:
     """Penalised least squares of n profiles, in the eigenvectors of what the penalty is weighed against.
 
-    Columns are from level, span, kink and switch, which are not penalised, then the sines.
+    Columns are from level, span, what begins a refresh later and switch, which are not penalised, then the sines.
     """
 
-    FREE = 4
+    FREE = 3 + len(SECOND)
 
     def __init__(
-        self, seen: np.ndarray, esf: np.ndarray, weight: np.ndarray, known: np.ndarray, switch_sd: float = SWITCH_SD
+        self, seen: np.ndarray, esf: np.ndarray, weight: np.ndarray, known: np.ndarray, switch_sd: float
     ) -> None:
         n, m = esf.shape
-        waves = seen.shape[-1] - 3
-        design = np.empty((n, m + 4, self.FREE + waves))
+        f, second = self.FREE, 1 + len(SECOND)
+        waves = seen.shape[-1] - second - 1
+        design = np.empty((n, m + second + 2, f + waves))
         design[:, :m, 0] = 1
-        design[:, :m, 1:3] = seen[..., :2]
-        design[:, :m, 3] = seen[..., -1]
-        design[:, :m, 4:] = seen[..., 2:-1]
+        design[:, :m, 1 : f - 1] = seen[..., :second]
+        design[:, :m, f - 1] = seen[..., -1]
+        design[:, :m, f:] = seen[..., second:-1]
         design[:, :m] *= weight[..., None]
-        # what is known beforehand: both levels, kink and switch
-        ties = np.zeros((n, 4, self.FREE + waves))
+        # what is known beforehand: both levels, then the other columns that aren't penalised
+        ties = np.zeros((n, second + 2, f + waves))
         ties[:, 0, 0] = 1 / known[:, 2]
         ties[:, 1, :2] = 1 / known[:, 3, None]
-        ties[:, 2, 2], ties[:, 3, 3] = 1 / KINK_SD, 1 / switch_sd
+        each = np.arange(2, f)
+        ties[:, each, each] = 1 / np.array([SECOND_SD] * len(SECOND) + [switch_sd])
         design[:, m:] = ties
-        target = np.zeros((n, m + 4))
+        target = np.zeros((n, m + second + 2))
         target[:, :m] = esf * weight
         target[:, m], target[:, m + 1] = known[:, 0] / known[:, 2], known[:, 1] / known[:, 3]
         self.samples, self.design, self.waves = m, design, waves
         turned = design.swapaxes(1, 2)
         gram = np.matmul(turned, design)
         rhs = np.matmul(turned, target[..., None])[..., 0]
-        f = self.FREE
         self.free = gram[:, :f, :f]
         solved = np.linalg.solve(self.free, np.concatenate([gram[:, :f, f:], rhs[:, :f, None]], axis=2))
         self.mixed, self.own = solved[..., :-1], solved[..., -1]
@@ -212,6 +225,17 @@ class _Inverse:
         top = self.own - np.einsum("nij,nj->ni", self.mixed, waves)
         self.coefficients = np.concatenate([top, waves], axis=1)
 
+    def again(self, samples: np.ndarray) -> np.ndarray:
+        """Return the coefficients for other samples (n, m), weighted, of steps between 0 and 1."""
+        f = self.FREE
+        seen, low = self.design[:, : self.samples], self.design[:, self.samples + 1, 1]
+        rhs = np.matmul(seen.swapaxes(1, 2), samples[..., None])[..., 0]
+        rhs[:, :2] += (low**2)[:, None]
+        own = np.linalg.solve(self.free, rhs[:, :f, None])[..., 0]
+        left = rhs[:, f:] - np.einsum("nij,ni->nj", self.mixed, rhs[:, :f])
+        waves = np.einsum("nij,nj->ni", self.vector, np.einsum("nij,ni->nj", self.vector, left) / self.total)
+        return np.concatenate([own - np.einsum("nij,nj->ni", self.mixed, waves), waves], axis=1)
+
     def root_of(self, gradients: np.ndarray) -> np.ndarray:
         """Return vectors whose squared length is the variance of linear functionals, (n, g, FREE + waves)."""
         f = self.FREE
@@ -230,17 +254,16 @@ class _Inverse:
         return np.matmul(np.concatenate([top, waves], axis=-1), self.design[:, : self.samples].swapaxes(1, 2))
 
 
-def _at_first_sight(profiles: Profiles) -> tuple[np.ndarray, np.ndarray]:
+def _at_first_sight(profiles: Profiles, px_per_refresh: float) -> tuple[np.ndarray, np.ndarray]:
     """Return how much wider than an instant pixel's each edge is, and how much later it starts, refreshes."""
     lit = np.clip(profiles.ages[1:] / np.diff(profiles.ages), 0.0, 1.0)
     lag, instant = profiles.lag_px, np.atleast_2d(profiles.operator @ lit)
     (e1, e2, e8), (i1, i2, i8) = ([crossing(lag, y, x) for x in (0.1, 0.2, 0.8)] for y in (profiles.esf, instant))
-    refresh = (i8 - i2) / 0.6
-    wider = np.sqrt(np.maximum((e8 - e2) ** 2 - (i8 - i2) ** 2, 0.0)) / refresh
-    return np.nan_to_num(wider, nan=0.3), (e1 - i1) / refresh
+    wider = np.sqrt(np.maximum((e8 - e2) ** 2 - (i8 - i2) ** 2, 0.0)) / px_per_refresh
+    return np.nan_to_num(wider, nan=0.3), (e1 - i1) / px_per_refresh
 
 
-def _find_switch(profiles: Profiles, weight: np.ndarray, early: np.ndarray) -> float:
+def _find_switch(profiles: Profiles, weight: np.ndarray, early: np.ndarray, px_per_refresh: float) -> float:
     """Return the switch on the pose's clock that all edges share, refreshes.
 
     Each edge says by its evidence (how likely its profile is, the best of all sizes of bends) how good a place is;
@@ -249,15 +272,20 @@ def _find_switch(profiles: Profiles, weight: np.ndarray, early: np.ndarray) -> f
     rows = np.argsort(np.median(profiles.sigma, axis=1), kind="stable")[:SWITCH_EDGES]
     early = early[rows][np.isfinite(early[rows])]
     start = float(np.clip(early.min(), -0.6, 1.5)) if len(early) else 0.0
-    operator = profiles.operator if profiles.operator.ndim == 2 else profiles.operator[rows]
+    near = int(np.searchsorted(profiles.lag_px, SWITCH_REACH * px_per_refresh))
+    operator = profiles.operator[:near] if profiles.operator.ndim == 2 else profiles.operator[rows, :near]
+    samples = profiles.esf[rows, :near], weight[rows, :near], profiles.levels[rows]
     at, cost = np.empty(0, int), np.empty((0, len(rows)))
     for steps in SWITCH_STEPS:
         steps = steps if not len(at) else steps + at[np.argmin(_capped(cost))]
         shape = _Shape(np.full(len(steps), SWITCH_STRETCH), profiles.ages, SWITCH_WAVES)
         seen = _seen(operator, shape.cells(start + steps / 64))
         seen = np.broadcast_to(seen, (len(steps), len(rows), *seen.shape[2:])).reshape(-1, *seen.shape[2:])
-        again = [np.tile(x[rows], (len(steps), 1)) for x in (profiles.esf, weight, profiles.levels)]
-        found = _Inverse(seen, *again, HELD).cost.min(axis=1).reshape(len(steps), -1)
+        found = (
+            _Inverse(seen, *(np.tile(x, (len(steps), 1)) for x in samples), HELD)
+            .cost.min(axis=1)
+            .reshape(len(steps), -1)
+        )
         at, first = np.unique(np.concatenate([at, steps]), return_index=True)
         cost = np.concatenate([cost, found])[first]
     total = _capped(cost)
@@ -283,7 +311,14 @@ def _seen(operator: np.ndarray, cells: np.ndarray) -> np.ndarray:
     return seen.reshape(-1, operator.shape[-2], count, each).transpose(2, 0, 1, 3)
 
 
-def _readings(found: _Inverse, shape: _Shape, weight: np.ndarray, doubts: Sequence[Nuisance]) -> list[ReadBack]:
+def _readings(
+    found: _Inverse, shape: _Shape, weight: np.ndarray, doubts: Sequence[Nuisance], instant: np.ndarray, apart: float
+) -> list[ReadBack]:
+    """Return the responses.
+
+    ``instant`` is what the camera would have seen of an instant pixel, weighted; ``apart`` is how wide a step becomes
+    that is read at a place not its own.
+    """
     size = found.cross_validated()
     found.settle(size)
     each, count = np.arange(len(size)), found.samples
@@ -291,7 +326,7 @@ def _readings(found: _Inverse, shape: _Shape, weight: np.ndarray, doubts: Sequen
     excess = found.misfit[each, size] / np.maximum(count - found.degrees[each, size], 1.0)
     noise = np.sqrt(np.maximum(excess, LEAST_NOISE))
     span = found.coefficients[:, 1, None]
-    pick = np.r_[1, 2, found.FREE : found.FREE + found.waves]
+    pick = np.delete(np.arange(1, found.FREE + found.waves), found.FREE - 2)
     coefficients = found.coefficients[:, pick] / span
 
     def at(values: np.ndarray) -> np.ndarray:
@@ -305,9 +340,9 @@ def _readings(found: _Inverse, shape: _Shape, weight: np.ndarray, doubts: Sequen
         return out
 
     s = np.linspace(0.0, 1.0, NODES + 1)
-    values = shape.values(s[None])
-    light = at(values)
-    light_sd = np.linalg.norm(found.root_of(gradients(values, light)), axis=-1) * noise[:, None]
+    functions = shape.values(s[None])
+    light = at(functions)
+    light_sd = np.linalg.norm(found.root_of(gradients(functions, light)), axis=-1) * noise[:, None]
     first = np.stack([crossing(s, light, level) for level in LEVELS], axis=1)
     place = np.nan_to_num(first, nan=0.5)
     slope = np.maximum(at(shape.slopes(place)), LEAST_SLOPE)
@@ -321,13 +356,19 @@ def _readings(found: _Inverse, shape: _Shape, weight: np.ndarray, doubts: Sequen
     sd = np.linalg.norm(found.root_of(both), axis=-1) * noise[:, None]
     counts = found.weights_of(both[:, 2:])[:, 0] * weight
     effects = np.array([(counts * d.shift).sum(axis=1) for d in doubts]).reshape(-1, len(each))
-    spread = response - np.sqrt(np.maximum(response**2 - (SPREAD * SWITCH_SD) ** 2, 0.0))
+    # an instant pixel would read this wide by the penalty and by a switch out of place; widths add like squares
+    again = found.again(instant)
+    rows = np.matmul(functions, (again[:, pick] / again[:, 1:2])[..., None])[..., 0]
+    start, stop = (shape.time(crossing(s, rows, level)[:, None])[:, 0] for level in LEVELS)
+    maybe = shape.stretch[:, 0] < MAYBE_INSTANT
+    least = np.hypot(np.where(maybe, np.nan_to_num(stop - start, nan=np.inf), 0.0), apart)
+    spread = response - np.sqrt(np.maximum(response**2 - least**2, 0.0))
     # where the step runs flat a crossing may be anywhere in the band of its noise
     rows = np.concatenate([light + K95 * light_sd, light - K95 * light_sd])
     early, late = (shape.time(np.stack([crossing(s, x, level) for level in LEVELS], axis=1)) for x in np.split(rows, 2))
     reach = np.maximum(time - early, late - time)
     beyond = np.sqrt((np.where(reach > NONLINEAR * K95 * sd[:, :2], reach, 0.0) ** 2).sum(axis=1)) / K95
-    parts = {"noise": np.hypot(sd[:, 2], beyond), "switch": spread}
+    parts = {"noise": np.hypot(sd[:, 2], beyond), "smoothing": spread}
     for doubt, effect in zip(doubts, effects, strict=True):  # several effects may make one contribution
         parts[doubt.name] = np.hypot(parts.get(doubt.name, 0.0), effect)
     u95 = K95 * np.sqrt(sum(x**2 for x in parts.values()))

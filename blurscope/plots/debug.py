@@ -184,7 +184,8 @@ def streak_picture(shot: Any, hold_ms: float) -> Picture:
     )
     alt = (
         f"Light against time of {len(shot.streaks)} slits; the exposure covers {m.exposure:.2f} refreshes. Step "
-        f"responses of {count} transitions seen by the edges, with the streaks' samples where there are any."
+        f"responses of {count} transitions seen by the edges, fitted and read back, with the streaks' samples where "
+        "there are any."
     )
     return Picture(figure=figure, alt=alt)
 
@@ -280,7 +281,10 @@ def _draw_steps(figure: Any, shot: Any, hold_ms: float) -> int:
     columns = min(4, len(chosen))
     lines = -(-len(chosen) // columns)
     grid = figure.subplots(lines, columns, squeeze=False, sharex=True, sharey=True)
-    figure.suptitle("Step responses: samples of the response slits, line: fit of the edges", fontsize=9)
+    title = "Step responses: samples of the response slits, line: fit of the edges"
+    if shot.readings:
+        title += "\nband: the edges read back without a family, 95 %"
+    figure.suptitle(title, fontsize=9)
     reach = min(4.0, shot.layout.field_refreshes) * hold_ms
     for k, pair in enumerate(chosen):
         axes = grid[k // columns][k % columns]
@@ -289,6 +293,10 @@ def _draw_steps(figure: Any, shot: Any, hold_ms: float) -> int:
             axes.plot(t * hold_ms, y, ".", color=BLUE, markersize=1.2, alpha=0.35, rasterized=True)
         i = shot.pairs.index(pair)
         ages = shot.profiles.ages
+        if shot.readings:
+            back = shot.readings[i]
+            t, low, high = back.t * hold_ms, back.light - back.light_u95, back.light + back.light_u95
+            axes.fill_between(t, low, high, color="#009E73", alpha=0.35, linewidth=0)
         axes.plot(0.5 * (ages[1:] + ages[:-1]) * hold_ms, shot.fits[i].cells, color=ORANGE, linewidth=1.1)
         axes.set_title(f"{pair[0]} → {pair[1]}", fontsize=7, pad=2)
         axes.set_xlim(-0.3 * hold_ms, reach)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+import io
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -36,8 +37,10 @@ NAMES = {
 CURVES = {"bet_ms": BLUE, "response_ms": ORANGE, "read_back_ms": "#CC79A7", "ghost_ms": "#009E73"}
 SHADE = "#DDE6EE"
 DRAWS = 2000
+COLOURS = 48  # of a file, which keeps it small
 FEW_PHOTOS = 5  # below which a fault isn't drawn
-MOST_POINTS = 2500  # of a scatter
+LEAST_SHOWN = 60.0  # %, where the picture by fault ends
+MOST_POINTS = 1200  # of a scatter
 NOMINAL = np.array([0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98])
 
 
@@ -145,6 +148,8 @@ def calibration_picture(table: dict[str, Figures]) -> Picture:
 
 def errors_picture(table: dict[str, Figures]) -> Picture:
     """Draw errors against u95, with the 95 % point of the errors as u95 grows."""
+    from matplotlib.ticker import FuncFormatter
+
     names = [n for n in ("bet_ms", "response_ms", "read_back_ms") if n in table]
     figure = new_figure(2.7 * len(names) + 0.6, 3.1)
     every = figure.subplots(1, len(names), sharex=True, sharey=True, squeeze=False)[0]
@@ -152,7 +157,7 @@ def errors_picture(table: dict[str, Figures]) -> Picture:
         f = table[name]
         error, u95 = np.maximum(np.abs(f.error), 1e-3), np.maximum(f.u95, 1e-3)
         shown = np.random.default_rng(2).permutation(len(error))[:MOST_POINTS]
-        axes.plot(u95[shown], error[shown], ".", color=BLUE, markersize=1.5, alpha=0.35, markeredgewidth=0)
+        axes.plot(u95[shown], error[shown], ".", color=BLUE, markersize=2.2, alpha=0.5, markeredgewidth=0)
         order = np.argsort(u95)
         parts = np.array_split(order, max(min(12, len(order) // 60), 1))
         middle = [np.exp(np.mean(np.log(u95[p]))) for p in parts]
@@ -160,6 +165,8 @@ def errors_picture(table: dict[str, Figures]) -> Picture:
         axes.plot([1e-3, 30], [1e-3, 30], color=GREY, linewidth=0.8, linestyle="--")
         axes.set_xscale("log")
         axes.set_yscale("log")
+        for axis in (axes.xaxis, axes.yaxis):
+            axis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:g}"))
         axes.set_xlim(5e-3, 30)
         axes.set_ylim(1e-3, 30)
         axes.set_title(NAMES[name], fontsize=9)
@@ -176,7 +183,7 @@ def faults_picture(table: dict[str, Figures]) -> Picture:
     first = table[both[0][0]]
     counts = {x: len(set(first.photo[[x in f for f in first.faults]])) for x in set().union(*first.faults)}
     faults = sorted((x for x in counts if counts[x] >= FEW_PHOTOS), key=lambda x: (-counts[x], x))
-    figure = new_figure(6.2, 0.7 + 0.24 * len(faults))
+    figure = new_figure(5.6, 0.8 + 0.18 * len(faults))
     axes = figure.subplots()
     axes.axvline(95, color=GREY, linewidth=0.8, linestyle="--")
     for name, colour, shift in both:
@@ -184,14 +191,13 @@ def faults_picture(table: dict[str, Figures]) -> Picture:
         rows = [(x, f.of(np.array([x in mine for mine in f.faults]))) for x in faults]
         _rows(axes, rows, colour, shift)
         axes.plot([], [], "o-", color=colour, markersize=4, label=NAMES[name])
-    axes.legend(fontsize=8, frameon=False, loc="lower left")
+    axes.legend(fontsize=7, frameon=False, loc="lower left", bbox_to_anchor=(0, 1), ncols=2, borderaxespad=0)
     axes.set_yticks(range(len(faults)), [f"{x}  ({counts[x]})" for x in faults])
     axes.set_ylim(len(faults) - 0.5, -0.5)
-    axes.set_xlim(right=100.5)
-    axes.set_xlabel(
-        "truths within u95, %, by fault (number of photos); lines: 95 % interval, photos drawn anew", fontsize=8
-    )
+    axes.set_xlim(LEAST_SHOWN, 100.5)
+    axes.set_xlabel("truths within u95, %; lines: 95 % interval, photos drawn anew", fontsize=8)
     _bare(axes)
+    axes.tick_params(axis="y", labelsize=7)
     return Picture(figure=figure, alt="Share of truths within u95 by fault of the photo, for BET and the response.")
 
 
@@ -205,12 +211,19 @@ PICTURES = {
 
 def draw_all(path: Path, folder: Path) -> list[Path]:
     """Write all pictures of a table into a folder, made if missing."""
+    from PIL import Image
+    from PIL.PngImagePlugin import PngInfo
+
     table = read_table(path)
     folder.mkdir(parents=True, exist_ok=True)
     out = []
     for stem, draw in PICTURES.items():
         out.append(folder / f"{stem}.png")
-        out[-1].write_bytes(draw(table).as_bytes("png"))
+        picture = draw(table)
+        few = Image.open(io.BytesIO(picture.as_bytes("png"))).convert("RGB").quantize(COLOURS)
+        told = PngInfo()
+        told.add_text("Description", picture.alt)
+        few.save(out[-1], optimize=True, pnginfo=told)
     return out
 
 

@@ -23,7 +23,19 @@ from blurscope.measurement import EDGE_QUANTITIES, EdgeBlur, Measurement, summar
 from blurscope.records import Q
 from blurscope.uncertainty import K95
 
-SHARED = ("lens", "tone", "black", "scale", "display gamma", "frames", "family", "model", "resolution", "smoothing")
+SHARED = (
+    "lens",
+    "tone",
+    "black",
+    "scale",
+    "display gamma",
+    "frames",
+    "family",
+    "flashes",
+    "model",
+    "resolution",
+    "smoothing",
+)
 UNKNOWN_SHARED = 0.5  # share of the variance taken as common where a figure's budget names no shared part
 JUDGED = ("bet_ms", "ghost_ms", "response_ms")
 SMEAR_LIMIT = 0.35  # tracking error times exposure, in units of the travel per refresh

@@ -416,6 +416,9 @@ def _edge(
             unresolved = resolution_sd(shot.lens_px, 1 / shot.registration.campx_per_px, v)
             parts["resolution"] = unresolved * factor
             u95 = float(np.hypot(u95, 1.96 * unresolved))
+        if shot.backlight.emission is not None and name in ("bew", "get", "ghost"):
+            parts["flashes"] = shot.backlight.duty_u95 / 1.96 * factor  # an edge is as wide as its flash is long
+            u95 = float(np.hypot(u95, shot.backlight.duty_u95))
         return Q(
             value=float(value * factor),
             u95=float(u95 * factor),

@@ -34,7 +34,8 @@ from blurscope.tracking.motion import SHORT_EXPOSURE
 
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
 QUICK_ITERATIONS = 5
-FULL_ROUNDS = 2
+ROUNDS, FLASH_ROUNDS, FULL_ROUNDS = 3, 6, 2
+SAME_DUTY = 0.01
 SAME_WAY = 0.002  # of a refresh's way: change of what an error smears that no figure feels
 MAX_STREAK_CHI2 = 25.0
 EARLY = -0.6  # refreshes: onset of all responses from which the pose is put right
@@ -276,7 +277,7 @@ def measure_shot(
     def misaligned(m: Motion) -> bool:
         return v * max(abs(m.delay_along), abs(m.delay_across)) > REALIGN_PX
 
-    for _ in range(3):
+    for _ in range(ROUNDS if backlight.emission is None else FLASH_ROUNDS):
         if motion is None:
             break
         before = motion, streaks, reg, lanes, edges
@@ -300,10 +301,17 @@ def measure_shot(
             motion, streaks, reg, lanes, edges = before
         else:
             motion = again or motion
+        flashes = backlight
+        if backlight.emission is not None and not lost:  # their length shows once they are where they belong
+            flashes = find_backlight(streaks, motion, layout, pixel)
+            if (flashes.kind, flashes.pulses) != (backlight.kind, backlight.pulses):
+                flashes = backlight
+        same = abs(flashes.duty - backlight.duty) < SAME_DUTY
+        backlight = flashes
         capture = capture_of(base, motion, layout, backlight)
         if lost:
             break
-        if moved < 0.01 and not misaligned(motion):
+        if moved < 0.01 and same and not misaligned(motion):
             break
 
     def attempt(m: Motion) -> Trial | None:

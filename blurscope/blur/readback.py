@@ -61,6 +61,8 @@ class ReadBack:
     parts : dict
         Standard uncertainties by contribution.
     flags : tuple of str
+    switch : float
+        Where it lies on the pose's clock.
     t, light, light_u95 : (k,) float
         The step and how well it is known.
     """
@@ -69,6 +71,7 @@ class ReadBack:
     u95: float
     parts: dict[str, float]
     flags: tuple[str, ...]
+    switch: float
     t: np.ndarray
     light: np.ndarray
     light_u95: np.ndarray
@@ -99,7 +102,8 @@ def read_back(profiles: Profiles, doubts: Sequence[Nuisance], px_per_refresh: fl
     found = _Inverse(seen, profiles.esf, weight, profiles.levels, unsure)
     lit = np.clip((profiles.ages[1:] - switch) / np.diff(profiles.ages), 0.0, 1.0)
     instant = np.broadcast_to(profiles.operator @ lit, profiles.esf.shape) * weight
-    return _readings(found, _Shape(STRETCHES[which], profiles.ages, WAVES), weight, doubts, instant, SPREAD * unsure)
+    shape = _Shape(STRETCHES[which], profiles.ages, WAVES)
+    return _readings(found, shape, weight, doubts, instant, (switch, SPREAD * unsure))
 
 
 class _Shape:
@@ -312,13 +316,19 @@ def _seen(operator: np.ndarray, cells: np.ndarray) -> np.ndarray:
 
 
 def _readings(
-    found: _Inverse, shape: _Shape, weight: np.ndarray, doubts: Sequence[Nuisance], instant: np.ndarray, apart: float
+    found: _Inverse,
+    shape: _Shape,
+    weight: np.ndarray,
+    doubts: Sequence[Nuisance],
+    instant: np.ndarray,
+    place: tuple[float, float],
 ) -> list[ReadBack]:
     """Return the responses.
 
-    ``instant`` is what the camera would have seen of an instant pixel, weighted; ``apart`` is how wide a step becomes
-    that is read at a place not its own.
+    ``instant`` is what the camera would have seen of an instant pixel, weighted; ``place`` is the switch and how wide a
+    step becomes that is read at a place not its own.
     """
+    switch, apart = place
     size = found.cross_validated()
     found.settle(size)
     each, count = np.arange(len(size)), found.samples
@@ -344,19 +354,19 @@ def _readings(
     light = at(functions)
     light_sd = np.linalg.norm(found.root_of(gradients(functions, light)), axis=-1) * noise[:, None]
     first = np.stack([crossing(s, light, level) for level in LEVELS], axis=1)
-    place = np.nan_to_num(first, nan=0.5)
-    slope = np.maximum(at(shape.slopes(place)), LEAST_SLOPE)
-    values = shape.values(place)
+    crossed = np.nan_to_num(first, nan=0.5)
+    slope = np.maximum(at(shape.slopes(crossed)), LEAST_SLOPE)
+    values = shape.values(crossed)
     move = np.clip((LEVELS - at(values)) / slope, -0.5 / NODES, 0.5 / NODES)  # the step isn't straight between nodes
     time = shape.time(first + move)
     response = time[:, 1] - time[:, 0]
     # where there is less light a crossing comes later
-    later = -gradients(values, np.broadcast_to(LEVELS, place.shape)) * (shape.rate(place) / slope)[..., None]
+    later = -gradients(values, np.broadcast_to(LEVELS, crossed.shape)) * (shape.rate(crossed) / slope)[..., None]
     both = np.concatenate([later, later[:, 1:] - later[:, :1]], axis=1)
     sd = np.linalg.norm(found.root_of(both), axis=-1) * noise[:, None]
     counts = found.weights_of(both[:, 2:])[:, 0] * weight
     effects = np.array([(counts * d.shift).sum(axis=1) for d in doubts]).reshape(-1, len(each))
-    # an instant pixel would read this wide by the penalty and by a switch out of place; widths add like squares
+    # an instant pixel would read this wide by the penalty and by a switch out of crossed; widths add like squares
     again = found.again(instant)
     rows = np.matmul(functions, (again[:, pick] / again[:, 1:2])[..., None])[..., 0]
     start, stop = (shape.time(crossing(s, rows, level)[:, None])[:, 0] for level in LEVELS)
@@ -379,7 +389,7 @@ def _readings(
             flags = ("threshold_grazed",)
         elif u > KNOWN_SHARE * r:
             flags = ("response_unresolved",)
-        seen = dict(t=times[i], light=light[i], light_u95=K95 * light_sd[i])
+        seen = dict(switch=switch, t=times[i], light=light[i], light_u95=K95 * light_sd[i])
         mine = {name: float(x[i]) for name, x in parts.items()}
         out.append(ReadBack(response=None if flags else r, u95=0.0 if flags else u, parts=mine, flags=flags, **seen))
     return out

@@ -295,7 +295,7 @@ def _draw_steps(figure: Any, shot: Any, hold_ms: float) -> int:
         ages = shot.profiles.ages
         if shot.readings:
             back = shot.readings[i]
-            t, low, high = back.t * hold_ms, back.light - back.light_u95, back.light + back.light_u95
+            t, low, high = (back.t + back.switch) * hold_ms, back.light - back.light_u95, back.light + back.light_u95
             axes.fill_between(t, low, high, color="#009E73", alpha=0.35, linewidth=0)
         axes.plot(0.5 * (ages[1:] + ages[:-1]) * hold_ms, shot.fits[i].cells, color=ORANGE, linewidth=1.1)
         axes.set_title(f"{pair[0]} → {pair[1]}", fontsize=7, pad=2)

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 
 from blurscope.blur.operator import Capture, capture_operator
 from blurscope.blur.profiles import Nuisance
 from blurscope.light import MODE_LIGHT, Tone, law_at
-from blurscope.uncertainty import LENS_SD_PX, LENS_SHARE
+from blurscope.uncertainty import CUT_MEAN, LENS_SD_PX, LENS_SHARE, mean_of_cut_noise
 
-CUT_MEAN = 0.4  # mean of a normal noise cut off at its middle, in spreads
 LEAST_CURVE_SD = 3e-4  # doubt of the tone curve at best, share of white
 SHARP_PX = 0.7  # blur across the motion up to which the stripes fix pose and curve to that
 MIXED_CURVE_SD = 0.15  # doubt of the curve per px of blur beyond
@@ -65,16 +65,9 @@ def shared_doubts(cells, lag, starts, pairs, capture, motion, tone, across_px, l
     for mode in tone.curve_modes:
         out.append(Nuisance(name="tone", shift=changed(lambda x, mode=mode: np.interp(x, MODE_LIGHT, mode))))
     if tone.black_bias > 2e-5:
-        from scipy.special import ndtr
-
         spread = tone.black_bias / CUT_MEAN
-
-        def lift(x: np.ndarray) -> np.ndarray:
-            # a normal noise cut off at 0 about a mean of x
-            t = np.maximum(x - tone.black, 0) / spread
-            return spread * (np.exp(-0.5 * t * t) / np.sqrt(2 * np.pi) - t * ndtr(-t))
-
-        out.append(Nuisance(name="black", shift=changed(lift)))
+        lift = partial(mean_of_cut_noise, spread=spread)
+        out.append(Nuisance(name="black", shift=changed(lambda x: lift(x - tone.black))))
     return out
 
 

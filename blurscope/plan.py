@@ -14,13 +14,18 @@ from blurscope.errors import PatternError, SettingsError
 from blurscope.pattern.budget import make_layouts
 from blurscope.pattern.layout import Layout
 from blurscope.uncertainty import (
+    CUT_MEAN,
+    CUT_MEAN_SEEN,
     K95,
     LEAST_MISFIT,
     LENS_SD_PX,
     LENS_SHARE,
+    LOUD,
     MODEL_TIME,
     MODEL_WIDTH,
+    QUIET,
     combine,
+    mean_of_cut_noise,
     resolution_sd,
 )
 
@@ -167,12 +172,16 @@ def band_rows(layout: Layout, blur_px: float) -> float:
 
 
 def clipped_black(black: float, white_snr: float) -> float:
-    """Return how much noise cut off at no light lifts the mean of black, share of white (rectified normal)."""
+    """Return the doubt of a photo's black, share of white, where noise is cut off at no light (rectified normal)."""
     electrons = white_snr**2
     sd = math.sqrt(black * electrons + READ_NOISE_E**2) / electrons
     z = black / sd
-    below = 0.5 * (1 + math.erf(z / math.sqrt(2)))
-    return sd * (math.exp(-z * z / 2) / math.sqrt(2 * math.pi) + z * below) - black
+    above = 0.5 * (1 + math.erf(z / math.sqrt(2)))
+    density = math.exp(-z * z / 2) / math.sqrt(2 * math.pi)
+    mean = sd * (density + z * above)
+    spread = math.sqrt(max(sd**2 * ((1 + z * z) * above + z * density) - mean**2, 0.0))
+    loud = min(max((1 / white_snr - QUIET) / (LOUD - QUIET), 0.0), 1.0)
+    return spread * max(CUT_MEAN * min(1.0, (1 - above) / 0.3), loud * CUT_MEAN_SEEN)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -258,11 +267,8 @@ def expected_precision(
     tone = (bend(light) - ends[0] - (ends[1] - ends[0]) * base) / (high - low)
     bias = clipped_black(black, white_snr)
 
-    def lift(x: np.ndarray) -> np.ndarray:
-        return bias * np.exp(-np.maximum(x - black, 0) / (4 * bias + 1e-9))
-
-    start, stop = lift(np.array([low, high]))
-    cut = (lift(light) - start - (stop - start) * base) / (high - low)
+    start, *lift, stop = mean_of_cut_noise(np.array([low, *light, high]) - black, bias / CUT_MEAN + 1e-9)
+    cut = (np.array(lift) - start - (stop - start) * base) / (high - low)
     moves = {
         "black": cut,
         "lens": esf(tau, sigma_px=lens_px * (1 + LENS_SHARE) + LENS_SD_PX) - base,

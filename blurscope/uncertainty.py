@@ -15,6 +15,10 @@ K95 = 1.959963984540054  # two-sided 95 % of a normal
 MODEL_WIDTH, MODEL_TIME, MODEL_LIGHT = 0.002, 0.001, 0.001
 LEAST_MISFIT = 0.2
 LENS_SD_PX, LENS_SHARE = 0.012, 0.025  # how well the blur across the motion is that along it: px, and share of it
+# Normal noise of black, cut off at no light: what that adds to the mean, in the noise's own spread and in the spread
+# that is left of it.
+CUT_MEAN, CUT_MEAN_SEEN = 0.4, 0.69
+QUIET, LOUD = 0.01, 0.02  # noise of a pixel over the root of its light, shares of white: when such noise counts
 RESOLVED_SHARE = 0.06  # of the time the plate takes to cross the blur: a response is not known better than that
 
 
@@ -28,6 +32,21 @@ def resolution_sd(lens_px: float, pixel_px: float, px_per_refresh: float) -> flo
     px_per_refresh : float
     """
     return RESOLVED_SHARE * math.hypot(lens_px, pixel_px) / px_per_refresh
+
+
+def mean_of_cut_noise(light: np.ndarray, spread: float) -> np.ndarray:
+    """Return what cutting off normal noise at no light adds to the mean of a light.
+
+    Parameters
+    ----------
+    light : array of float
+    spread : float
+        Standard deviation of the noise, in the same unit.
+    """
+    from scipy.special import ndtr
+
+    t = np.maximum(light, 0.0) / spread
+    return spread * (np.exp(-0.5 * t * t) / np.sqrt(2 * np.pi) - t * ndtr(-t))
 
 
 def coverage_factor(dof: float = math.inf, level: float = 0.95) -> float:

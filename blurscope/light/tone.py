@@ -17,6 +17,7 @@ from blurscope._cv import cv2
 from blurscope.light.patches import Patch, gather
 from blurscope.light.seams import Step, find_steps
 from blurscope.pattern.layout import Layout
+from blurscope.uncertainty import CUT_MEAN, CUT_MEAN_SEEN, LOUD, QUIET
 
 KNOTS = 7
 TOPS = 32  # steps in which the place of white in the range of codes is counted
@@ -32,7 +33,6 @@ LOOKS_LINEAR = 0.04  # share of white
 MODES = 3
 MODE_LIGHT = np.linspace(0.0, 1.0, 65) ** 2  # relative to white
 MOST_MIXED = 4.0  # codes of 255, of a patch in which a step is looked for
-QUIET, LOUD = 0.01, 0.02  # noise of a pixel over the root of its light, shares of white: when cut-off noise counts
 MIN_DITHERS = 3  # from which the row halftones only check the curve
 
 
@@ -365,14 +365,15 @@ def _black_bias(patches: list[Patch], decode: np.ndarray, crushed: float, levels
     light = decode[codes]
     off = light - float(weights @ light)
     spread = float(np.sqrt(weights @ off**2))
-    seen = 0.4 * spread * min(1.0, crushed / 0.3)
+    cut = min(1.0, crushed / 0.3)
+    seen = CUT_MEAN * spread * cut
     if spread <= 0:
         return seen
     skew = float(weights @ off**3) / spread**3
     white = float(_moments(patches, decode, 255)[0])
     shot = min(s / np.sqrt(m * white) for m, s in (_moments(patches, decode, x) for x in levels[1:]) if m > 0)
     loud = np.clip((shot - QUIET) / (LOUD - QUIET), 0.0, 1.0) * np.clip(skew, 0.0, 1.0)
-    return max(seen, float(loud) * spread)
+    return max(seen, float(loud) * spread * (1 - (1 - CUT_MEAN_SEEN) * cut))
 
 
 def _moments(patches: list[Patch], decode: np.ndarray, level: int) -> tuple[float, float]:

@@ -40,6 +40,7 @@ SAME_WAY = 0.002  # of a refresh's way: change of what an error smears that no f
 MAX_STREAK_CHI2 = 25.0
 EARLY = -0.6  # refreshes: onset of all responses from which the pose is put right
 OPEN_ERROR = 0.002  # of the speed: standard uncertainty of the tracking error from which the edges have a say in it
+BETTER = 0.7  # share of that chi-square down to which another error is the better one
 OPEN_CHI2 = 5.0  # chi-square of the streaks from which the same is done
 POOR_FLASH_CHI2 = 5.0  # of streaks under flashes, from which a better start is looked for
 MOST_UNSURE = 0.15  # of a refresh's way: standard uncertainty of what a tracking error smears
@@ -332,7 +333,10 @@ def measure_shot(
     settled = motion is not None and _open(motion, v) and backlight.kind == "hold"
     if settled:
         dof = (combined.esf.shape[1] - 6) / combined.correlation
-        motion = settle_error(motion, v, attempt, dof)
+        found = settle_error(motion, v, attempt, dof)
+        # a misfit that no other error lessens has another cause
+        settled = motion.chi2_ratio < OPEN_CHI2 or found.chi2_ratio < BETTER * motion.chi2_ratio
+        motion = found if settled else motion
         capture = capture_of(base, motion, layout, backlight)
     if motion is not None:
         _refuse_misfit(motion.chi2_ratio, across_px, backlight)

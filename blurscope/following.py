@@ -17,7 +17,7 @@ import numpy as np
 
 from blurscope.blur.operator import Capture
 from blurscope.pattern.layout import Layout, Slit
-from blurscope.target import Pose, Registration
+from blurscope.target import Registration
 from blurscope.tracking import Motion, cut_streaks, fit_motion, slit_waveform
 from blurscope.tracking.backlight import Backlight
 from blurscope.tracking.model import STEPS
@@ -27,7 +27,6 @@ STEP = 0.02  # of the speed: least distance of the first trials
 SHARES = (-0.3, -0.2, -0.1, 0.0, 0.1, 0.2, 0.3)  # of the speed: tried first
 MOST_STEPS = 9  # beyond those
 RISE = 3.0  # of the cost, where its bend is measured
-LEAST_RISE = 0.3  # less than that over a step says nothing of the error
 ROUNDS = 3
 NEAR = 0.16  # of the speed: errors whose costs tell how sure the best one is
 AWAY = 0.5  # share of the distance to the error that the streaks by themselves would choose
@@ -99,7 +98,8 @@ def settle_error(motion: Motion, speed: float, attempt: Callable[[Motion], Trial
         three = [best - reach, best, best + reach]
         if not tried(*three):
             return motion
-    tried(best)
+    if not tried(best):
+        return motion
     low, high = (trials[e].motion.vector() for e in (three[0], three[2]))
     along = (high - low) / (three[2] - three[0])
     along[2] = 1.0
@@ -129,21 +129,24 @@ def _with_error(motion: Motion, error: float, speed: float) -> Motion:
     return replace(motion, error=error, exposure=exposure, start=start)
 
 
-def realigned(reg: Registration, motion: Motion, layout: Layout, shift: float) -> Pose:
-    """Return the pose in which edges line up with the switches that the clock slits show, all over the screen."""
+def realigned(reg: Registration, motion: Motion, layout: Layout, shift: float) -> Registration:
+    """Return the registration in which edges line up with the switches of the clock slits, all over the screen."""
     m = reg.pose.matrix
     late = layout.sign * layout.px_per_refresh * np.array([motion.delay_along, motion.delay_across])
     along, across = late[0] / layout.width_px, late[1] / layout.height_px
     constant = along * shift - 0.5 * (late[0] + late[1])
-    first = m[0] * (1 + along) + m[1] * across + m[2] * constant
-    return replace(reg.pose, matrix=np.array([first, m[1], m[2]]))
+    return _with_first_row(reg, m[0] * (1 + along) + m[1] * across + m[2] * constant)
 
 
 def moved_along(reg: Registration, late: float, layout: Layout) -> Registration:
     """Return the registration with all edges ``late`` refreshes earlier on its clock."""
     m = reg.pose.matrix
-    first = m[0] + m[2] * layout.sign * layout.px_per_refresh * late
-    return replace(reg, pose=replace(reg.pose, matrix=np.array([first, m[1], m[2]])))
+    return _with_first_row(reg, m[0] + m[2] * layout.sign * layout.px_per_refresh * late)
+
+
+def _with_first_row(reg: Registration, first: np.ndarray) -> Registration:
+    """Return the registration with another first row of the pose's matrix, which places the plate along the motion."""
+    return replace(reg, pose=replace(reg.pose, matrix=np.array([first, *reg.pose.matrix[1:]])))
 
 
 def capture_of(base: Capture, motion: Motion, layout: Layout, backlight: Backlight) -> Capture:

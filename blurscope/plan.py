@@ -20,11 +20,10 @@ from blurscope.uncertainty import (
     LEAST_MISFIT,
     LENS_SD_PX,
     LENS_SHARE,
-    LOUD,
     MODEL_TIME,
     MODEL_WIDTH,
-    QUIET,
     combine,
+    loudness,
     mean_of_cut_noise,
     resolution_sd,
 )
@@ -180,8 +179,7 @@ def clipped_black(black: float, white_snr: float) -> float:
     density = math.exp(-z * z / 2) / math.sqrt(2 * math.pi)
     mean = sd * (density + z * above)
     spread = math.sqrt(max(sd**2 * ((1 + z * z) * above + z * density) - mean**2, 0.0))
-    loud = min(max((1 / white_snr - QUIET) / (LOUD - QUIET), 0.0), 1.0)
-    return spread * max(CUT_MEAN * min(1.0, (1 - above) / 0.3), loud * CUT_MEAN_SEEN)
+    return spread * max(CUT_MEAN * min(1.0, (1 - above) / 0.3), loudness(1 / white_snr) * CUT_MEAN_SEEN)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

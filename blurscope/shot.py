@@ -35,13 +35,13 @@ from blurscope.tracking.motion import SHORT_EXPOSURE
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
 QUICK_ITERATIONS = 5
 ROUNDS, FLASH_ROUNDS, FULL_ROUNDS = 3, 6, 2
-SAME_DUTY = 0.01
+SAME_DUTY = 0.01  # change of how long flashes are at which they count as found
 SAME_WAY = 0.002  # of a refresh's way: change of what an error smears that no figure feels
 MAX_STREAK_CHI2 = 25.0
 EARLY = -0.6  # refreshes: onset of all responses from which the pose is put right
 OPEN_ERROR = 0.002  # of the speed: standard uncertainty of the tracking error from which the edges have a say in it
-BETTER = 0.7  # share of that chi-square down to which another error is the better one
 OPEN_CHI2 = 5.0  # chi-square of the streaks from which the same is done
+BETTER = 0.7  # share of that chi-square down to which another error is the better one
 POOR_FLASH_CHI2 = 5.0  # of streaks under flashes, from which a better start is looked for
 MOST_UNSURE = 0.15  # of a refresh's way: standard uncertainty of what a tracking error smears
 STEP_CODES, STEP_RATIO = 3.0, 10.0  # of the greys of a JPEG from which it is damaged
@@ -214,7 +214,11 @@ def measure_shot(
         boxes_px=(pixel,),
         phase_known=False,
     )
-    combined, *_ = pool_instances(edges, pairs, layout, tone, base, ages, None, shift)
+
+    def pooled(seen: Capture, m: Motion | None):
+        return pool_instances(edges, pairs, layout, tone, seen, ages, m, shift)
+
+    combined, *_ = pooled(base, None)
     say("fitting the camera's motion")
 
     backlight = STEADY
@@ -256,7 +260,7 @@ def measure_shot(
         reg = moved_along(reg, onset, layout)
         lanes, edges, quick = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone), read_edges(), None
         shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
-        combined, *_ = pool_instances(edges, pairs, layout, tone, base, ages, None, shift)
+        combined, *_ = pooled(base, None)
     motion, streaks = move(combined)
     if motion is not None:
         steady = motion
@@ -283,7 +287,7 @@ def measure_shot(
             break
         before = motion, streaks, reg, lanes, edges
         if misaligned(motion):
-            reg = replace(reg, pose=realigned(reg, motion, layout, shift))
+            reg = realigned(reg, motion, layout, shift)
             lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
             edges = read_edges()
             motion = replace(
@@ -294,7 +298,7 @@ def measure_shot(
                 delay_across=0.0,
             )
         capture = capture_of(base, motion, layout, backlight)
-        combined, *_ = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift)
+        combined, *_ = pooled(capture, motion)
         again, streaks = move(combined, motion.vector())
         moved = abs(again.error - motion.error) + abs(again.exposure - motion.exposure) if again else 0.0
         lost = again is not None and again.chi2_ratio > MAX_STREAK_CHI2 > before[0].chi2_ratio
@@ -319,8 +323,7 @@ def measure_shot(
         nonlocal quick
 
         def profiles_of(m: Motion) -> Profiles:
-            c = capture_of(base, m, layout, backlight)
-            return pool_instances(edges, pairs, layout, tone, c, ages, m, shift)[0]
+            return pooled(capture_of(base, m, layout, backlight), m)[0]
 
         quick = None  # what an error far away has led to leads astray
         again, _ = move(profiles_of(m), m.vector(), held=True)
@@ -343,7 +346,7 @@ def measure_shot(
         _refuse_unsure(motion, v)
     say("fitting the edges")
     starts = lag_groups(edges.lag_px, v)
-    combined, instances, spread, groups = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift)
+    combined, instances, spread, groups = pooled(capture, motion)
     families, weights = compete(combined, before=quick)
     if motion is not None and not settled and backlight.kind == "hold":
         for _ in range(FULL_ROUNDS):  # the streaks once more, by responses of any family
@@ -356,15 +359,13 @@ def measure_shot(
             if max(abs(moved[0]) * motion.exposure, abs(moved[1]) * v) < SAME_WAY * v:
                 break
             capture = capture_of(base, motion, layout, backlight)
-            combined, instances, spread, groups = pool_instances(
-                edges, pairs, layout, tone, capture, ages, motion, shift
-            )
+            combined, instances, spread, groups = pooled(capture, motion)
             families, weights = compete(combined, before=families)
     if motion is not None:
         late = _switch_phase(combined, families, weights, edges.lag_px, starts, capture, motion)
         if late:
             motion = replace(motion, start=motion.start - late, delay=motion.delay - late)
-            combined, *_ = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift)
+            combined, *_ = pooled(capture, motion)
             families, _ = compete(combined, before=families)
 
     doubts: list[Nuisance] = []

@@ -34,6 +34,17 @@ def resolution_sd(lens_px: float, pixel_px: float, px_per_refresh: float) -> flo
     return RESOLVED_SHARE * math.hypot(lens_px, pixel_px) / px_per_refresh
 
 
+def loudness(noise: float) -> float:
+    """Return how far, 0 to 1, a photo is so noisy that its black has lost noise where nothing shows it.
+
+    Parameters
+    ----------
+    noise : float
+        Of a pixel over the root of its light, both as shares of white.
+    """
+    return min(max((noise - QUIET) / (LOUD - QUIET), 0.0), 1.0)
+
+
 def mean_of_cut_noise(light: np.ndarray, spread: float) -> np.ndarray:
     """Return what cutting off normal noise at no light adds to the mean of a light.
 

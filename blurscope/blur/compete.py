@@ -21,7 +21,6 @@ GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
 FAIR_CHI2 = 4.0  # the same for quick fits
 SIEVE_ITERATIONS = 6  # after which a family goes on only
 HOPELESS = 2.0  # up to so many times the best chi-square (or a good one)
-PENALTY = 1.0  # of a free parameter in the weights, share of that of BIC
 LEAST_SCATTER = 0.35  # of the stated variance: plateaus may be rougher than the edge, but not by much
 
 
@@ -149,7 +148,7 @@ def weigh(profiles: Profiles, fits: list[FamilyFit]) -> np.ndarray:
     dof = max(profiles.esf.shape[1] - 6, 1)
     inflate = np.maximum(chi2.min(axis=0) / dof, 1.0) * profiles.correlation
     count = np.array([f.count for f in fits])[:, None]
-    bic = chi2 / inflate + count * PENALTY * np.log(max(samples, 2.0))
+    bic = chi2 / inflate + count * np.log(max(samples, 2.0))
     rel = np.exp(-0.5 * (bic - bic.min(axis=0)))
     return rel / rel.sum(axis=0)
 

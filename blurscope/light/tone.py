@@ -17,7 +17,7 @@ from blurscope._cv import cv2
 from blurscope.light.patches import Patch, gather
 from blurscope.light.seams import Step, find_steps
 from blurscope.pattern.layout import Layout
-from blurscope.uncertainty import CUT_MEAN, CUT_MEAN_SEEN, LOUD, QUIET
+from blurscope.uncertainty import CUT_MEAN, CUT_MEAN_SEEN, loudness
 
 KNOTS = 7
 TOPS = 32  # steps in which the place of white in the range of codes is counted
@@ -372,8 +372,8 @@ def _black_bias(patches: list[Patch], decode: np.ndarray, crushed: float, levels
     skew = float(weights @ off**3) / spread**3
     white = float(_moments(patches, decode, 255)[0])
     shot = min(s / np.sqrt(m * white) for m, s in (_moments(patches, decode, x) for x in levels[1:]) if m > 0)
-    loud = np.clip((shot - QUIET) / (LOUD - QUIET), 0.0, 1.0) * np.clip(skew, 0.0, 1.0)
-    return max(seen, float(loud) * spread * (1 - (1 - CUT_MEAN_SEEN) * cut))
+    loud = loudness(shot) * float(np.clip(skew, 0.0, 1.0))
+    return max(seen, loud * spread * (1 - (1 - CUT_MEAN_SEEN) * cut))
 
 
 def _moments(patches: list[Patch], decode: np.ndarray, level: int) -> tuple[float, float]:

@@ -132,10 +132,11 @@ def slit_waveform(slit, steps: Callable[[int, int], np.ndarray | None], law: Cal
     r, f = _fit_length(rise, n_on), _fit_length(fall, n - n_on)
     # periodic state: value at the end of each phase from the shape's end
     re, fe = r[-1], f[-1]
-    if 1 - (1 - re) * (1 - fe) < LEAST_SWITCH:
+    switched = 1 - (1 - re) * (1 - fe)
+    if switched < LEAST_SWITCH:
         return None
     # top = low_state + (high - low_state) re; low_state = top + (low - top) fe
-    top = (high * re + low * fe * (1 - re)) / (1 - (1 - re) * (1 - fe))
+    top = (high * re + low * fe * (1 - re)) / switched
     bottom = top + (low - top) * fe
     wave = np.concatenate([bottom + (high - bottom) * r, top + (low - top) * f])
     return np.roll(wave, (slit.phase_refreshes - 1) * STEPS)
@@ -197,8 +198,8 @@ def fit_motion(
     best = problem.descend(start)
     covariance = best.covariance()
     p = best.p
-    unsure = not held and p[1] >= SHORT_EXPOSURE and covariance[2, 2] >= (UNSURE_ERROR * v) ** 2
-    if unsure or (abs(p[2]) >= FAST_ERROR * v and not held):
+    unsure = p[1] >= SHORT_EXPOSURE and covariance[2, 2] >= (UNSURE_ERROR * v) ** 2
+    if not held and (unsure or abs(p[2]) >= FAST_ERROR * v):
         others = _elsewhere(problem, best, v)
         better = min(others, key=lambda o: o.cost, default=best)
         if better.cost > best.cost - WORTH * best.inflate:
@@ -293,15 +294,14 @@ class _Problem:
         self.clock = np.array([i for i, s in enumerate(streaks) if s.slit.kind == "clock"], int)
         self.phases = np.array([streaks[i].slit.phase_refreshes for i in self.clock], int)
         self.per_cell = STEPS // CLOCK_CELLS
-        self.period, self.shown, self.expected = 0, np.zeros(0), np.zeros(0)
+        self.period, self.expected = 0, np.zeros(0)
         if len(self.clock):
             self.period = streaks[self.clock[0]].slit.period_refreshes
             self.expected = np.roll(waves[self.clock[0]], -int(self.phases[0]) * STEPS)
-            self.shown = np.zeros(self.period * CLOCK_CELLS)
         else:  # slits of many levels, a few in each row, can't tell where the pose is askew
             self.prior[9:11] = 0.03
         self.of_clock = np.repeat(np.isin(np.arange(len(streaks)), self.clock), self.batch.counts)
-        n_w = len(self.shown)
+        n_w = self.period * CLOCK_CELLS
         self.bend = second_differences(n_w) / CLOCK_ROUGHNESS if n_w else np.zeros((0, 0))
 
     def _set_waves(self, free: np.ndarray) -> None:
@@ -323,7 +323,7 @@ class _Problem:
     def descend(self, p: np.ndarray, iterations: int = ITERATIONS, free: np.ndarray | None = None) -> _Found:
         """Go down from ``p`` and a waveform of the clock."""
         batch, weight, bend = self.batch, self.weight, self.bend
-        free = self.shown if free is None else free
+        free = np.zeros(self.period * CLOCK_CELLS) if free is None else free
         n_p, n_w = len(p), len(free)
         stiff = bend.T @ bend + 1e-6 * np.eye(n_w)
         self._set_waves(free)

@@ -39,6 +39,7 @@ def one_blas_thread() -> Iterator[None]:
 
 
 def _controller() -> Any:
+    import scipy.linalg  # noqa: F401  (its BLAS is another than NumPy's, and one not loaded yet can't be held)
     from threadpoolctl import ThreadpoolController
 
     loaded = sum(name in sys.modules for name in ("numpy", "scipy.linalg"))  # each brings a library of its own

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from blurscope._threads import one_blas_thread
 from blurscope.edgefit import EdgeFit, Setup, fit_edge
 from blurscope.errors import FitError, SettingsError
 from blurscope.files import show_path
@@ -58,6 +59,7 @@ class FreeShot:
     campx_per_px: float
 
 
+@one_blas_thread()
 def edge(
     photo: str | os.PathLike[str] | Photo,
     *,

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from blurscope._cv import cv2
+from blurscope._threads import one_blas_thread
 from blurscope.errors import BlurscopeError, FitError, PhotoError, SettingsError, TargetError
 from blurscope.files import sha256_of, show_path
 from blurscope.flags import warning
@@ -97,6 +98,7 @@ class Scene:
         return self.decode[np.rot90(codes)] if self.registration.turned else self.decode[codes]
 
 
+@one_blas_thread()
 def measure_clip(
     path: str | os.PathLike[str],
     *,

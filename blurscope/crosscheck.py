@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from blurscope import __version__, agreement, model
+from blurscope._threads import one_blas_thread
 from blurscope.displaylaw import compare_laws
 from blurscope.errors import SettingsError
 from blurscope.files import read_json, sha256_of, show_path
@@ -86,6 +87,7 @@ def _profiles(data: dict[str, Any], predicted: Sequence[PredictedEdge]) -> list[
     return out
 
 
+@one_blas_thread()
 def cross_check_data(
     data: dict[str, Any],
     responses: model.Responses,

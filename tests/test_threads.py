@@ -50,3 +50,16 @@ def test_users_on_other_threads_that_leave_in_any_order(two_threads):
     leave.set()
     worker.join()
     assert threads() == {2}
+
+
+def test_records_are_reduced_on_one_thread_also_in_the_processes(two_threads):
+    from blurscope.trace.api import _in_parallel
+
+    seen = _in_parallel(_threads_seen, range(6), 2, None)
+    assert seen == [{1}] * 6
+    assert _in_parallel(_threads_seen, range(2), 1, None) == [{1}] * 2
+    assert threads() == {2}
+
+
+def _threads_seen(_number: int) -> set[int]:
+    return threads()

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from blurscope._threads import one_blas_thread
 from blurscope.errors import SettingsError
 from blurscope.flags import warning
 from blurscope.model.sources import Responses
@@ -99,6 +100,7 @@ def _value(found: Any) -> float | None:
     return float(value) if ok else None
 
 
+@one_blas_thread()
 def predict_edges(transitions: Sequence[Transition], viewing: Viewing) -> list[PredictedEdge]:
     """Return the predicted edge of every transition.
 

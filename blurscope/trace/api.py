@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import Any
 
@@ -297,20 +298,21 @@ def _in_parallel(
     import scipy.interpolate
     import scipy.ndimage  # noqa: F401  (loaded before forking, so that every process shares it)
 
+    from blurscope._threads import one_blas_thread
+
     count = max(1, min(jobs if jobs is not None else (os.cpu_count() or 1), len(work)))
     out: list[Any] = []
-    if count > 1 and len(work) >= 4 and "fork" in multiprocessing.get_all_start_methods():
-        context = multiprocessing.get_context("fork")
-        with ProcessPoolExecutor(max_workers=count, mp_context=context) as pool:
-            for result in pool.map(function, work, chunksize=max(1, min(4, len(work) // (4 * count)))):
-                out.append(result)
-                if progress:
-                    progress(len(out), len(work))
-        return out
-    for item in work:
-        out.append(function(item))
-        if progress:
-            progress(len(out), len(work))
+    with ExitStack() as stack:
+        stack.enter_context(one_blas_thread())  # forked processes keep it
+        results = map(function, work)
+        if count > 1 and len(work) >= 4 and "fork" in multiprocessing.get_all_start_methods():
+            context = multiprocessing.get_context("fork")
+            pool = stack.enter_context(ProcessPoolExecutor(max_workers=count, mp_context=context))
+            results = pool.map(function, work, chunksize=max(1, min(4, len(work) // (4 * count))))
+        for result in results:
+            out.append(result)
+            if progress:
+                progress(len(out), len(work))
     return out
 
 

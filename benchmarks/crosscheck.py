@@ -113,17 +113,17 @@ def make_camera(seed: int, **more: Any) -> Camera:
 @contextmanager
 def blind_to_tracking(blind: bool):
     """Let the measurement take the camera for in step with the plate."""
-    original = shot_module._capture
+    original = shot_module.capture_of
 
     def believed(*args: Any) -> Any:
         return original(*args).changed(error_px_per_refresh=0.0, accel_px_per_refresh2=0.0)
 
     if blind:
-        shot_module._capture = believed
+        shot_module.capture_of = believed
     try:
         yield
     finally:
-        shot_module._capture = original
+        shot_module.capture_of = original
 
 
 def photographed(seed: int, fault: str) -> dict[str, Any]:

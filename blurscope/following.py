@@ -27,6 +27,7 @@ STEP = 0.02  # of the speed: least distance of the first trials
 SHARES = (-0.3, -0.2, -0.1, 0.0, 0.1, 0.2, 0.3)  # of the speed: tried first
 MOST_STEPS = 9  # beyond those
 RISE = 3.0  # of the cost, where its bend is measured
+LEAST_REACH = 2e-3  # of the speed: how far from the best one it is measured at least
 ROUNDS = 3
 NEAR = 0.16  # of the speed: errors whose costs tell how sure the best one is
 AWAY = 0.5  # share of the distance to the error that the streaks by themselves would choose
@@ -89,12 +90,14 @@ def settle_error(motion: Motion, speed: float, attempt: Callable[[Motion], Trial
     for _ in range(ROUNDS):
         cost = costs()
         bend, slope, _ = np.polyfit(np.array(three) - three[1], [cost[e] for e in three], 2)
-        if bend <= 0:
-            return motion
-        best = float(np.clip(three[1] - slope / (2 * bend), three[0], three[2]))
-        reach = float(np.clip(np.sqrt(RISE / bend), 1e-3 * speed, three[2] - three[0]))
-        if three[2] - three[0] < 3 * reach and abs(best - three[1]) < 0.5 * reach:
-            break
+        width = three[2] - three[0]
+        if bend > 0:
+            best = float(np.clip(three[1] - slope / (2 * bend), three[0], three[2]))
+            reach = float(np.clip(np.sqrt(RISE / bend), LEAST_REACH * speed, width))
+            if width < 3 * reach and abs(best - three[1]) < 0.5 * reach:
+                break
+        else:  # so close together that the fits' own scatter decides
+            best, reach = min(cost, key=cost.__getitem__), width
         three = [best - reach, best, best + reach]
         if not tried(*three):
             return motion

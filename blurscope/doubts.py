@@ -29,7 +29,7 @@ def shared_doubts(cells, lag, starts, pairs, capture, motion, tone, across_px, l
 
     plain = capture
     if motion is not None:
-        plain = capture.changed(start_phase=float(motion.start % 1.0))
+        plain = capture.opened(motion.start)
     reference = seen(plain)
     out = []
     sigma = capture.blur_sigma_px

@@ -19,7 +19,7 @@ from blurscope.blur.operator import Capture
 from blurscope.pattern.layout import Layout, Slit
 from blurscope.target import Registration
 from blurscope.tracking import Motion, cut_streaks, fit_motion, slit_waveform
-from blurscope.tracking.backlight import Backlight
+from blurscope.tracking.backlight import STEADY, Backlight
 from blurscope.tracking.model import STEPS
 from blurscope.tracking.motion import ERROR_SD, inflation
 
@@ -159,13 +159,14 @@ def capture_of(base: Capture, motion: Motion, layout: Layout, backlight: Backlig
     at another rate than time itself, so the exposure holds more or fewer refreshes of them; the pose, which edges all
     over the screen fix, has their spacing, and the drift of the edges against it is in the tracking error.
     """
+    lamp = backlight.flicker if backlight.emission is None else backlight.emission
     rate = 1.0 + layout.sign * layout.px_per_refresh * motion.along / layout.width_px
     return base.changed(
         exposure_refreshes=max(motion.exposure, 0.5) * rate,
         error_px_per_refresh=motion.error / rate,
         accel_px_per_refresh2=motion.accel,
         phase_known=True,
-        emission=() if backlight.emission is None else tuple(backlight.emission),
+        emission=() if lamp is None else tuple(lamp),
     )
 
 
@@ -181,7 +182,7 @@ def light_steps(fits, weights, pairs, layout: Layout) -> dict[tuple[int, int], n
 
 
 def fit_streaks(
-    steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess=None, lamp=None, *, held=False
+    steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess=None, lamp=STEADY, *, held=False
 ):
     """Fit the streaks with the responses found so far."""
     streaks = cut_streaks(lanes, layout, shift, exposure)
@@ -207,7 +208,8 @@ def fit_streaks(
         lens_px,
         lens_sd=max(lens_sd, 0.05),
         guess=guess,
-        emission=lamp,
+        emission=lamp.emission,
+        flash=lamp.flash,
         held=held,
     )
     return motion, streaks

@@ -395,6 +395,8 @@ def _edge(
         fatal.append("from_not_settled")
     if shot.spread[i] > 3:
         flags.append("instances_disagree")
+    if not shot.backlight.resolved:
+        flags.append("pwm_unresolved")
     tail = abs(fit.esf_fit[-1] - 1)
     if tail > 0.02:
         flags.append("not_settled")
@@ -416,9 +418,10 @@ def _edge(
             unresolved = resolution_sd(shot.lens_px, 1 / shot.registration.campx_per_px, v)
             parts["resolution"] = unresolved * factor
             u95 = float(np.hypot(u95, 1.96 * unresolved))
-        if shot.backlight.emission is not None and name in ("bew", "get", "ghost"):
-            parts["flashes"] = shot.backlight.duty_u95 / 1.96 * factor  # an edge is as wide as its flash is long
-            u95 = float(np.hypot(u95, shot.backlight.duty_u95))
+        if shot.backlight.emission is not None and name in ("bew", "get", "ghost", "response", "response_signal"):
+            unsure = shot.backlight.duty_u95 / max(shot.backlight.pulses, 1)  # an edge is as wide as its flash is long
+            parts["flashes"] = unsure / 1.96 * factor
+            u95 = float(np.hypot(u95, unsure))
         return Q(
             value=float(value * factor),
             u95=float(u95 * factor),
@@ -463,7 +466,7 @@ def _edge(
     for q in figures.values():
         if q.value is None:
             flags += [f for f in q.flags if f not in flags]
-    ok = figures["bet_ms"].value is not None and not DOUBTFUL & set(flags)
+    ok = figures["bet_ms"].value is not None and not DOUBTFUL & set(flags) and shot.backlight.resolved
     return EdgeBlur(
         from_level=a,
         to_level=b,

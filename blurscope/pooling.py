@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from blurscope.blur.operator import capture_operator
+from blurscope.blur.operator import EMISSION_STEPS, capture_operator
 from blurscope.blur.profiles import Profiles
 
 PHASE_STEPS = 16
+FLASH_STEPS = 32  # per refresh
 OFF_STEPS = 10  # per px of smear by tracking
 BLUR_STEP_PX = 0.04
 MODEL_FLOOR = 8e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
@@ -118,7 +119,12 @@ def _operators(edges, layout, capture, ages, motion, shift, lag, starts):
     off_key = np.round(off * capture.exposure_refreshes * OFF_STEPS).astype(int)
     blur = np.sqrt(np.maximum(capture.blur_sigma_px**2 + edges.extra_px2, 0.01))
     blur_key = np.round(blur / BLUR_STEP_PX).astype(int)
-    keys = list(zip(*(k.tolist() for k in (phase_key, late_key, off_key, blur_key)), strict=True))
+    flash = np.array([motion.flash_at(a, r, layout) for a, r in zip(x, edges.v_row, strict=True)])
+    flash = flash * bool(capture.emission)
+    # a lamp that runs freely isn't alike from refresh to refresh
+    whole = np.floor(phase) if len(capture.emission) > EMISSION_STEPS else np.zeros(len(phase))
+    flash_key = np.round((flash - whole) * FLASH_STEPS).astype(int)
+    keys = list(zip(*(k.tolist() for k in (phase_key, late_key, off_key, blur_key, flash_key)), strict=True))
     distinct = sorted(set(keys))
     made = []
     for key in distinct:
@@ -127,7 +133,9 @@ def _operators(edges, layout, capture, ages, motion, shift, lag, starts):
         offset = float(late[mine].mean()) * layout.px_per_refresh
         error = capture.error_px_per_refresh + float(off[mine].mean())
         sigma = float(np.sqrt(np.mean(blur[mine] ** 2)))
-        seen = capture.changed(start_phase=float(turn), error_px_per_refresh=error, blur_sigma_px=sigma)
+        start = float(turn + np.round(np.mean(phase[mine]) - turn))
+        seen = capture.opened(start, float(np.mean(flash[mine])))
+        seen = seen.changed(error_px_per_refresh=error, blur_sigma_px=sigma)
         made.append(capture_operator(lag - offset, ages, seen, starts))
     if len(made) == 1 or max(float(np.abs((a - made[0]).cumsum(axis=1)).max()) for a in made[1:]) < 5e-4:
         return made[:1], []

@@ -226,8 +226,8 @@ def measure_shot(
     quick: list[FamilyFit] | None = None
 
     def follow(steps, guess: np.ndarray | None, held: bool = False) -> tuple[Motion | None, list[Streak]]:
-        lamp = backlight.emission
-        return fit_streaks(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess, lamp, held=held)
+        known = (lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd)
+        return fit_streaks(steps, *known, guess, backlight, held=held)
 
     def move(
         found: Profiles, guess: np.ndarray | None = None, held: bool = False
@@ -243,12 +243,12 @@ def measure_shot(
         trials = []
         for length in (begin.exposure, np.ceil(begin.exposure), np.ceil(begin.exposure) - 0.5):
             guess = first_guess(middle - length / 2, float(length), lens_px)
-            guess[2], guess[5:7] = error, (begin.along, begin.across)
+            guess[2], guess[5:7], guess[13:15] = error, (begin.along, begin.across), backlight.flash
             trials.append(move(combined, guess))
         found, streaks = min(trials, key=lambda t: np.inf if t[0] is None else t[0].chi2_ratio)
         if found is not None:
             first = found, streaks, backlight
-            backlight = find_backlight(streaks, found, layout, pixel)
+            backlight = find_backlight(streaks, found, layout, pixel, lens_px)
             found, streaks = move(combined, found.vector())
             if found is None or found.chi2_ratio > MAX_STREAK_CHI2 > first[0].chi2_ratio:  # a waveform that fits worse
                 found, streaks, backlight = first
@@ -264,14 +264,14 @@ def measure_shot(
     motion, streaks = move(combined)
     if motion is not None:
         steady = motion
-        backlight = find_backlight(streaks, motion, layout, pixel)
+        backlight = find_backlight(streaks, motion, layout, pixel, lens_px)
         if backlight.emission is not None:
             motion, streaks = relit(motion)
         if backlight.kind != "hold" and motion is not None and motion.chi2_ratio > POOR_FLASH_CHI2:
             # the shutter opens within a flash, or flashes follow the scan-out: how do all streaks flash alike?
             first = motion, streaks, backlight
             lagging = steady.moved(scan_of_flashes(streaks, steady.vector(), layout, pixel, lens_px))
-            backlight = find_backlight(streaks, lagging, layout, pixel)
+            backlight = find_backlight(streaks, lagging, layout, pixel, lens_px)
             motion = steady
             if backlight.emission is not None:
                 motion, streaks = relit(lagging, lagging.error)
@@ -308,7 +308,7 @@ def measure_shot(
             motion = again or motion
         flashes = backlight
         if backlight.emission is not None and not lost:  # their length shows once they are where they belong
-            flashes = find_backlight(streaks, motion, layout, pixel)
+            flashes = find_backlight(streaks, motion, layout, pixel, lens_px)
             if (flashes.kind, flashes.pulses) != (backlight.kind, backlight.pulses):
                 flashes = backlight
         same = abs(flashes.duty - backlight.duty) < SAME_DUTY
@@ -341,6 +341,12 @@ def measure_shot(
         settled = motion.chi2_ratio < OPEN_CHI2 or found.chi2_ratio < BETTER * motion.chi2_ratio
         motion = found if settled else motion
         capture = capture_of(base, motion, layout, backlight)
+    if backlight.kind == "strobe" and backlight.emission is None:
+        raise FitError(
+            "the backlight flashes once per refresh, and no one moment of it explains the streaks all over the screen: "
+            "its rows switch at other times of it (scan-out), so that the blur depends on the row, or the shutter "
+            "opened or closed within a flash; switch the strobe off, or expose for whole refreshes"
+        )
     if motion is not None:
         _refuse_misfit(motion.chi2_ratio, across_px, backlight)
         _refuse_unsure(motion, v)
@@ -475,7 +481,7 @@ def _switch_phase(profiles: Profiles, fits, weights, lag, starts, capture: Captu
     Only captures whose exposure isn't whole or whose camera drifts depend on it. Each trial phase changes the
     profiles; what the response's own parameters can't mimic of that change is held against the residuals.
     """
-    plain = capture.changed(start_phase=float(motion.start % 1.0))
+    plain = capture.opened(motion.start)
 
     def operator(phase: float) -> np.ndarray:
         moved = plain.changed(start_phase=plain.start_phase - phase)

@@ -10,6 +10,7 @@ from blurscope.blur.families import Family
 
 STEPS = 64  # per refresh
 FINE_REFRESHES = 3
+LEAST_DARK = 0.3  # of a refresh, between flashes
 GET_FACTOR = 2.563103131089201
 NAMES = ("bew", "get", "ghost", "overshoot", "undershoot", "response", "response_signal", "response_overshoot")
 
@@ -66,13 +67,27 @@ def step_response(family: Family, params: np.ndarray, length: float) -> tuple[np
 
 
 def instant_reference(emission: np.ndarray | None) -> tuple[float, float]:
-    """Return ``t_settle - t_10`` of an instant panel under the emission, and its 10-90 % width, in refreshes."""
+    """Return ``t_settle - t_10`` of an instant panel under the emission, and its 10-90 % width, in refreshes.
+
+    A single flash that seems to go on over the switch is taken as a whole one: the switch is known no better than that.
+    """
     if emission is None:
         return 0.85, 0.8
+    emission = whole_flash(np.asarray(emission))
     total = np.concatenate([[0.0], np.cumsum(emission)]) / np.sum(emission)
     x = np.linspace(0, 1, len(total))
     t10, t90, t95 = (float(crossing(x, total[None, :], level)[0]) for level in (0.1, 0.9, 0.95))
     return t95 - t10, t90 - t10
+
+
+def whole_flash(emission: np.ndarray) -> np.ndarray:
+    """Return the emission, begun in the dark if a single flash would else be cut in two."""
+    lit = emission > 0.1 * emission.max()
+    starts = np.nonzero(lit & ~np.roll(lit, 1))[0]
+    dark = len(lit) - int(lit.sum())
+    if len(starts) != 1 or not (lit[0] and lit[-1]) or dark < LEAST_DARK * len(lit):
+        return emission
+    return np.roll(emission, -int(starts[0]))
 
 
 def gaussian_edge_time(x: np.ndarray, y: np.ndarray, near: np.ndarray) -> np.ndarray:
@@ -174,6 +189,25 @@ def figures_of_curves(
         "response_signal": np.full(len(r), np.nan) if signal_shares is None else rise_time(tr, r, signal_shares),
         "response_overshoot": np.maximum(r.max(axis=1) - 1, 0.0),
     }
+
+
+def threshold_jumps(t: np.ndarray, b: np.ndarray, off: float, emission: np.ndarray) -> dict[str, float]:
+    """Return how far thresholds ``off`` higher or lower move the figures of a blurred curve (m,), in refreshes.
+
+    Under flashes the curve is a staircase, and a landing that lies about at a threshold moves a figure by a refresh. So
+    does a flash that may have begun before the switch.
+    """
+    y = b[None]
+
+    def moved(level: float) -> float:
+        near = [float(crossing(t, y, level + d)[0]) for d in (-off, 0.0, off)]
+        return float(np.nanmax(np.abs(np.array(near) - near[1]))) if np.isfinite(near[1]) else 0.0
+
+    ends = [float(settling(t, y, 0.05 + d)[0]) for d in (-off, 0.0, off)]
+    last = float(np.nanmax(np.abs(np.array(ends) - ends[1]))) if np.isfinite(ends[1]) else 0.0
+    first = moved(0.1)
+    cut = float(whole_flash(emission) is not emission)
+    return {"bew": max(first, moved(0.9)), "ghost": max(first, last, cut)}
 
 
 def rise_time(t: np.ndarray, rows: np.ndarray, shares: Sequence[float] | np.ndarray = (0.1, 0.9)) -> np.ndarray:

@@ -10,7 +10,7 @@ import numpy as np
 from blurscope.blur.compete import INSTANT, MIN_WEIGHT, compete, information, residual_correlation, weigh
 from blurscope.blur.families import FAMILIES, Family
 from blurscope.blur.fast import curves_of_fast, fast_fits, posterior_of_fast
-from blurscope.blur.figures import NAMES, instant_reference
+from blurscope.blur.figures import NAMES, instant_reference, threshold_jumps
 from blurscope.blur.fit import FamilyFit, cell_means
 from blurscope.blur.freeform import FreeForm, free_bundle, free_form
 from blurscope.blur.profiles import Nuisance, Profiles
@@ -33,6 +33,8 @@ OVERSHOOTING = ("two exponentials", "staged", "staged late", "ringing", "s-shape
 FREE = "free form"
 SMOOTHED = 5  # samples over which a shape shows
 MOST_MISFIT = 5.0
+LANDING_OFF = 0.015  # of a step, by which the landings of a staircase under flashes may lie higher or lower
+LEAST_JUMP = 0.3  # of the time from flash to flash
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -142,10 +144,28 @@ def measure_profiles(
     ]
     misfit = _misfit(profiles, fits, best, streak_chi2)
     branches = iter(figures_of_bundles([b for plan in plans for b in plan], signal_shares, other_shares))
-    return [
+    results = [
         _result(i, fits, weights[:, i], forms[i], profiles, [next(branches) for _ in plan], cells[i], misfit)
         for i, plan in enumerate(plans)
     ]
+    if emission is None:
+        return results
+    shown = [curves[int(b), i][:2] for i, b in enumerate(best)]
+    return [_with_jumps(r, *curve, lamp) for r, curve, lamp in zip(results, shown, lamps, strict=True)]
+
+
+def _with_jumps(result: BlurFit, t: np.ndarray, curves: np.ndarray, emission: np.ndarray) -> BlurFit:
+    """Widen figures that jump where light is a little higher or lower, as on the staircase that flashes make."""
+    u95, grazed, parts = dict(result.u95), set(result.grazed), dict(result.parts)
+    lit = emission > 0.5 * emission.max()
+    pulses = max(int(np.sum(lit & ~np.roll(lit, 1))), 1)
+    for name, jump in threshold_jumps(t, curves[0], LANDING_OFF, emission).items():
+        if jump > LEAST_JUMP / pulses:
+            grazed.add(name)
+            u95[name] = max(u95[name], jump)
+            more = float(np.sqrt(max(u95[name] ** 2 - result.u95[name] ** 2, 0.0)))
+            parts[name] = {**parts[name], "landing": more / K95}
+    return replace(result, u95=u95, grazed=frozenset(grazed), parts=parts)
 
 
 def _free(i: int, fit: FamilyFit, profiles: Profiles) -> FreeForm | None:

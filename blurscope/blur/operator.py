@@ -12,6 +12,7 @@ import numpy as np
 
 AGE_BINS = 32  # per refresh
 TIME_STEPS = 32  # per refresh
+EMISSION_STEPS = 64  # per refresh
 TABLE_STEPS = 8  # of a kernel, per sample
 PHASES = 4  # of the shutter, averaged over where it isn't known
 
@@ -35,7 +36,8 @@ class Capture:
     phase_known : bool
         False: the phase of the shutter is averaged over.
     emission : tuple of float
-        Light emitted per time step of one refresh after the row's switch, mean 1; empty for a hold display.
+        Light emitted per `EMISSION_STEPS` of a refresh after the row's switch, mean 1, from the refresh on in which
+        the shutter opens; repeated after its end. Empty for a hold display.
     """
 
     px_per_refresh: float
@@ -51,6 +53,20 @@ class Capture:
     def changed(self, **kwargs: object) -> Capture:
         """Return the capture with some attributes replaced."""
         return replace(self, **kwargs)  # type: ignore[arg-type]
+
+    def opened(self, start: float, flash: float = 0.0) -> Capture:
+        """Return the capture of a row whose shutter opens at ``start`` on the clock of its switches.
+
+        The emission, which that clock has given so far, is then counted from the refresh in which it opens, for a row
+        that flashes reach ``flash`` refreshes later.
+        """
+        phase = float(start % 1.0)
+        if not self.emission:
+            return self.changed(start_phase=phase)
+        later = flash - (round(start - phase) if len(self.emission) > EMISSION_STEPS else 0)
+        return self.changed(
+            start_phase=phase, emission=tuple(np.roll(self.emission, round(later * EMISSION_STEPS)).tolist())
+        )
 
 
 def age_edges(refreshes: float) -> np.ndarray:
@@ -170,7 +186,7 @@ def _age_weights(first: int, last: int, per: int, ages: np.ndarray, capture: Cap
     weight = dt / dt.sum()
     if capture.emission:
         e = np.array(capture.emission)
-        weight = weight * e[np.minimum((part * len(e)).astype(int), len(e) - 1)]
+        weight = weight * e[np.floor(t * EMISSION_STEPS).astype(int) % len(e)]
         weight /= max(float(weight.sum()), 1e-300)
     width = dt * np.abs(v + capture.error_px_per_refresh) / v
     # the lags of one refresh of travel; every other refresh is the same, as much older

@@ -24,6 +24,8 @@ NAMES = (
     "delay_across",
     "error_along",
     "error_across",
+    "flash_along",
+    "flash_across",
 )
 SIGMA_STEP = 0.01  # px, for the derivative
 
@@ -145,13 +147,22 @@ class StreakBatch:
         first, last = (when(position) for position in self._ends(rows))
         return first, last, late
 
-    def _lit(self, delay: float) -> np.ndarray:
-        """Return the running integrals of the slits' light under the backlight, for pixels that lag it by ``delay``.
+    def _flashes(self, p: np.ndarray, rows: np.ndarray | slice = slice(None)) -> np.ndarray:
+        """Return how much later than in the middle of the screen the backlight flashes at the slits of ``rows``."""
+        column, row = self._places(rows)
+        return p[13] * column + p[14] * row
 
-        What the lag changes by over the screen is the pose's, and moves flashes as it moves switches.
+    def _lit(self, p: np.ndarray, later: float = 0.0) -> np.ndarray:
+        """Return the running integrals of the slits' light under the backlight, for pixels that lag it by the delay.
+
+        What the delay changes by over the screen is the pose's, and moves flashes as it moves switches.
         """
-        shift = int(round(delay * STEPS))
-        return self._cumulate([np.roll(w, shift) * np.resize(self.emission, len(w)) for w in self.waves])
+        shift = int(round((p[4] + later) * STEPS))
+        flashes = np.round(self._flashes(p)[:, 0] * STEPS).astype(int).tolist()
+        lamps = {f: np.roll(self.emission, f) for f in set(flashes)}
+        return self._cumulate(
+            [np.roll(w, shift) * np.resize(lamps[f], len(w)) for w, f in zip(self.waves, flashes, strict=True)]
+        )
 
     def model(self, p: np.ndarray) -> np.ndarray:
         """Return the light of all streaks for motion parameters in the order of `NAMES`, concatenated.
@@ -161,7 +172,7 @@ class StreakBatch:
         """
         exposure, sigma, amplitude = p[1], p[7], p[8]
         first, last, late = self._passage(p)
-        sums = self.sums if self.emission is None else self._lit(p[4])
+        sums = self.sums if self.emission is None else self._lit(p)
         if self.emission is not None:
             late = late - p[4]
         first, last = first - late, last - late
@@ -169,13 +180,13 @@ class StreakBatch:
         return _blur(light, self.step, sigma, self.pixel)[self.keep]
 
     def slopes(self, p: np.ndarray) -> np.ndarray:
-        """Return the derivatives of `model` by the motion parameters, (samples, 13)."""
+        """Return the derivatives of `model` by the motion parameters, (samples, 15)."""
         exposure, accel, sigma, amplitude = p[1], p[3], p[7], p[8]
         v, speed = self.layout.px_per_refresh, self._speed(p)
         opening, late = self._clocks(p)
         middle = opening + exposure / 2
         lit = self.emission is not None
-        sums = self._lit(p[4]) if lit else self.sums
+        sums = self._lit(p) if lit else self.sums
         if lit:
             late = late - p[4]
         total = np.zeros(self.u.shape)
@@ -197,12 +208,13 @@ class StreakBatch:
             slope["delay"] = slope["delay"] - value
         if lit:
             slope["lag"] = slope["delay"]  # of pixels and flashes alike
-            later = self._lit(p[4] + 1 / STEPS)
+            later = self._lit(p, 1 / STEPS)
             ends = self._passage(p)[:2]
             slope["delay"] = sum(
                 side * (self._integral(later, at - late)[0] - self._integral(sums, at - late)[0]) * STEPS
                 for side, at in zip((-1.0, 1.0), ends, strict=True)
             )
+            slope["flash"] = slope["lag"] - slope["delay"]
         slope["exposure"] = slope["exposure"] - total / exposure
         column, row = self._places()
         scale = amplitude / exposure
@@ -211,8 +223,10 @@ class StreakBatch:
             ("along", "across", "start"),
             ("delay_along", "delay_across", "lag" if lit else "delay"),
             ("error_along", "error_across", "error"),
+            ("flash_along", "flash_across", "flash"),
         ):
-            fields[along], fields[across] = column * fields[base], row * fields[base]
+            field = fields.get(base, 0.0 * total)
+            fields[along], fields[across] = column * field, row * field
         total *= scale
         here = _blur(total, self.step, sigma, self.pixel)
         fields["sigma"] = (_blur(total, self.step, sigma + SIGMA_STEP, self.pixel) - here) / SIGMA_STEP
@@ -224,10 +238,10 @@ class StreakBatch:
 
         Parameters
         ----------
-        p : (13,) float
+        p : (15,) float
         rows : (r,) int
             Streaks whose slits follow the waveform.
-        phases : (r,) int
+        phases : (r,) float
             Their phases, refreshes.
         cells, period : int
             Cells per refresh, and the period in refreshes.
@@ -240,7 +254,9 @@ class StreakBatch:
         first, last, late = self._passage(p, rows)
         if self.emission is not None:
             lag, late = late - p[4], np.round(p[4] * STEPS) / STEPS  # as `_lit` has it
+            lag = lag + np.round(self._flashes(p, rows) * STEPS) / STEPS
             first, last = first - lag, last - lag
+            late = late - np.round(self._flashes(p, rows) * STEPS) / STEPS
         late = late + phases[:, None]
         keep = self.keep[rows]
         t0 = np.arange(cells * period)[:, None, None] / cells

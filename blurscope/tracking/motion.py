@@ -16,6 +16,7 @@ CLOCK_CELLS = 8  # per refresh, of what the clock slits' waveform differs by fro
 ENOUGH = 0.2  # gain of a step in chi-square below which the fit has converged
 ERROR_SD = 1.2  # px per refresh, of cameras before anything is seen
 ERROR_SLOPE_SD = 0.2  # px per refresh over the screen
+FLASH_SD = 0.002  # refreshes over the screen, by which flashes lag otherwise than their ripple shows
 LEAST_SWITCH = 0.01  # of a step, within its phase, below which a slit shows no switch
 HELD = 1e-5  # of the speed, of an error that is held
 SHORT_EXPOSURE = 1.6  # refreshes
@@ -58,7 +59,9 @@ class Motion:
         Change of ``delay`` from the first to the last column / row.
     error_along, error_across : float
         The same of ``error``: a rolling shutter sees an accelerating camera at other times in every row.
-    covariance : (13, 13) float
+    flash_along, flash_across : float
+        The same of when the backlight flashes; 0 where its flashes follow the scan-out.
+    covariance : (15, 15) float
     chi2_ratio : float
         Chi-square over degrees of freedom, of independent noise.
     samples : int
@@ -77,6 +80,8 @@ class Motion:
     delay_across: float
     error_along: float
     error_across: float
+    flash_along: float
+    flash_across: float
     covariance: np.ndarray
     chi2_ratio: float
     samples: int
@@ -92,6 +97,10 @@ class Motion:
     def error_at(self, x_px: float, v_row: float, layout: Layout) -> float:
         """Return the error at a place on the screen, relative to the middle."""
         return self.error_along * (x_px / layout.width_px - 0.5) + self.error_across * (v_row / layout.height_px - 0.5)
+
+    def flash_at(self, x_px: float, v_row: float, layout: Layout) -> float:
+        """Return how much later than in the middle of the screen the backlight flashes at a place."""
+        return self.flash_along * (x_px / layout.width_px - 0.5) + self.flash_across * (v_row / layout.height_px - 0.5)
 
     def vector(self) -> np.ndarray:
         """Return the parameters in the order of `NAMES`."""
@@ -164,6 +173,7 @@ def fit_motion(
     sigma: float,
     *,
     emission: np.ndarray | None = None,
+    flash: tuple[float, float] = (0.0, 0.0),
     lens_sd: float = 0.15,
     guess: np.ndarray | None = None,
     held: bool = False,
@@ -185,14 +195,16 @@ def fit_motion(
         One camera pixel in display px.
     sigma : float
         Lens blur expected, px, with standard uncertainty ``lens_sd``.
+    flash : (along, across)
+        How much later the backlight flashes at the last column and row than at the first, as far as is known.
     held : bool
         Leave the tracking error where ``guess`` has it.
     """
     v, sign = layout.px_per_refresh, layout.sign
     start = first_guess(sign * shift / v - exposure / 2, exposure, sigma) if guess is None else guess.copy()
-    problem = _Problem(
-        streaks, waves, layout, exposure, pixel, first_guess(start[0], start[1], sigma), lens_sd, emission
-    )
+    centre = first_guess(start[0], start[1], sigma)
+    centre[13:15] = flash
+    problem = _Problem(streaks, waves, layout, exposure, pixel, centre, lens_sd, emission)
     if held:
         problem.centre[2], problem.prior[2] = start[2], HELD * v
     best = problem.descend(start)
@@ -283,7 +295,7 @@ class _Problem:
     def __init__(self, streaks, waves, layout, exposure, pixel, centre, lens_sd, emission) -> None:
         v = layout.px_per_refresh
         self.centre = centre
-        slopes = [ERROR_SLOPE_SD, ERROR_SLOPE_SD]
+        slopes = [ERROR_SLOPE_SD, ERROR_SLOPE_SD, FLASH_SD, FLASH_SD]
         self.prior = np.array([np.inf, np.inf, ERROR_SD, 0.5, 0.5, 1.5, 1.5, lens_sd, 0.6, 0.5, 0.5, *slopes])
         self.batch = StreakBatch(streaks, waves, layout, pixel, emission)
         self.data = self.batch.data

@@ -1,0 +1,168 @@
+"""When the backlight flashes, and where on the screen it does so earlier or later: from the always-lit streaks.
+
+Every streak by itself shows the modulation as a ripple along it, whose frequency all streaks share and whose phase
+tells when its place flashes. That needs neither the clock nor the ends of the exposure, which flashes hide.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from blurscope.tracking.model import StreakBatch
+
+ONCE = (0.75, 1.4)  # flashes per refresh where one is sought
+OFTEN = (1.4, 24.0)  # and where more of them are
+FINEST_PX = 1.15  # shortest wave on the plate that a slit 1 px wide shows anything of
+PER_LOBE = 8  # frequencies tried in the width that the exposure's length gives to one
+FARTHEST = 1.15  # refreshes over the screen by which flashes may lag
+PER_CYCLE = 10  # lags tried in one cycle of the flashes
+AS_GOOD = 0.97  # share of the best sum of all streaks that a simple explanation of the lag has to reach
+ASCENTS = 6
+FFT_LENGTH = 1024
+ROUGH = 0.001  # share of a streak's mean that the model of steady light is no better than
+LEAST_SIGNAL = 60.0  # of a ripple that all streaks share: squared size over variance; steady light gave up to 35
+LEAST_DEPTH = 0.1  # amplitude over mean
+OVERTONE = 0.3  # depth of a single flash over that of a faster ripple from which the latter is its overtone
+
+
+class Ripple(NamedTuple):
+    """A modulation that all always-lit streaks show.
+
+    ``frequency`` is per refresh on the clock of the motion it was found with; ``along`` and ``across`` say how much
+    later (refreshes) it comes at the last column and row than at the first; ``depth`` is its amplitude over its mean,
+    and ``signal`` the squared size that the streaks show it with over the variance by noise.
+    """
+
+    frequency: float
+    along: float
+    across: float
+    depth: float
+    signal: float
+
+
+def find_ripple(
+    batch: StreakBatch, p: np.ndarray, noise: np.ndarray, scans: list[tuple[float, float]]
+) -> tuple[Ripple | None, Ripple | None]:
+    """Look for modulations that all streaks share.
+
+    Parameters
+    ----------
+    batch : StreakBatch
+        Always-lit streaks, as if the backlight were steady.
+    p : (15,) float
+        Motion so far.
+    noise : (streaks,) float
+        Standard deviation of a sample.
+    scans : list of (along, across)
+        Lags of the flashes over the screen that have a simple cause; the first that is nearly the best is taken.
+
+    Returns
+    -------
+    once : Ripple or None
+        About one flash per refresh.
+    often : Ripple or None
+        Several per refresh, and not because a single one is short.
+    """
+    streaks = _Streaks(batch, p, noise)
+    finest = batch.layout.px_per_refresh / FINEST_PX
+    once, often = (streaks.found(low, min(high, finest), scans) for low, high in (ONCE, OFTEN))
+    if once is not None and often is not None and once.depth > OVERTONE * often.depth:
+        often = None
+    return once, often
+
+
+def transfer(width: float, pixel: float, blur: float, length: float) -> float:
+    """Return how much of a wave of this length a slit, a camera pixel and a blur leave (all in px of the display)."""
+    return float(np.sinc(width / length) * np.sinc(pixel / length) * np.exp(-2 * (np.pi * blur / length) ** 2))
+
+
+class _Streaks:
+    """What always-lit streaks differ by from those of steady light, with the moment at which each sample was lit."""
+
+    def __init__(self, batch: StreakBatch, p: np.ndarray, noise: np.ndarray) -> None:
+        self.speed = float(batch.layout.px_per_refresh + p[2])
+        self.step = float(batch.step) / self.speed
+        self.lobe = 1 / max(p[1], 1.0)
+        self.blur, self.pixel, self.width = p[7], batch.pixel, batch.width
+        self.places = np.stack([x[:, 0] for x in np.broadcast_arrays(*batch._places())])
+        borders = np.cumsum(batch.counts)[:-1]
+        first, last, late = batch._passage(p)
+        middle = 0.5 * (first + last) - late
+        self.moments = [m[keep] for m, keep in zip(middle, batch.keep, strict=True)]
+        self.rest: list[np.ndarray] = []
+        variance = []
+        for f, d, n in zip(np.split(batch.model(p), borders), np.split(batch.data, borders), noise, strict=True):
+            inside = f > max(0.5 * f.max(), 1e-9)
+            level = float(np.sum(d * f) / max(np.sum(f * f), 1e-12))
+            size = max(level * float(f[inside].sum()), 1e-12)
+            self.rest.append((d - level * f) * inside / size)
+            variance.append(n**2 * inside.sum() / size**2 + ROUGH**2)
+        self.variance = np.array(variance)
+
+    def strongest(self, lowest: float, highest: float) -> np.ndarray | None:
+        """Return frequencies around the one at which the streaks, taken as evenly sampled, ripple most."""
+        padded = np.zeros((len(self.rest), max(FFT_LENGTH, max(len(r) for r in self.rest))))
+        for row, r in zip(padded, self.rest, strict=True):
+            row[: len(r)] = r
+        power = (np.abs(np.fft.rfft(padded, axis=1)) ** 2).sum(axis=0)
+        frequency = np.fft.rfftfreq(padded.shape[1], self.step)
+        within = (frequency >= lowest) & (frequency <= highest)
+        if not within.any():
+            return None
+        best = float(frequency[np.argmax(np.where(within, power, -1.0))])
+        low, high = max(best - 1.5 * self.lobe, lowest), min(best + 1.5 * self.lobe, highest)
+        return np.arange(low, high + 1e-9, self.lobe / PER_LOBE)
+
+    def found(self, lowest: float, highest: float, scans: list[tuple[float, float]]) -> Ripple | None:
+        """Return the strongest ripple between two frequencies, if it is no noise."""
+        tried = self.strongest(lowest, highest)
+        ripple = None if tried is None else self.measured(tried, scans)
+        return None if ripple is None or ripple.signal < LEAST_SIGNAL or ripple.depth < LEAST_DEPTH else ripple
+
+    def measured(self, tried: np.ndarray, scans: list[tuple[float, float]]) -> Ripple:
+        """Return the strongest ripple among frequencies, and how it lags over the screen."""
+        waves = [np.exp(-2j * np.pi * tried[:, None] * t) @ r for t, r in zip(self.moments, self.rest, strict=True)]
+        amplitude = np.array(waves)  # (streaks, frequencies)
+        power = (np.abs(amplitude) ** 2 / self.variance[:, None]).sum(axis=0)
+        best = int(np.argmax(power))
+        frequency = float(tried[best])
+        if 0 < best < len(tried) - 1:
+            low, top, high = power[best - 1 : best + 2]
+            frequency += float(0.5 * (low - high) / min(low - 2 * top + high, -1e-12) * (tried[1] - tried[0]))
+        # a slit shows less of waves shorter than itself, and those shorter than its width upside down
+        length = self.speed / frequency
+        shown = np.array([transfer(w, self.pixel, self.blur, length) for w in self.width[:, 0]])
+        terms = amplitude[:, best] * shown / self.variance
+        turn = 2j * np.pi * frequency
+
+        def together(lag: np.ndarray) -> float:
+            return float(np.abs(np.exp(turn * (lag @ self.places)) @ terms))
+
+        steps = np.arange(-FARTHEST, FARTHEST + 1e-9, 1 / (PER_CYCLE * frequency))
+        sums = np.abs(
+            np.exp(turn * steps[:, None] * self.places[0]) * terms @ np.exp(turn * steps[:, None] * self.places[1]).T
+        )
+        i, j = np.unravel_index(int(np.argmax(sums)), sums.shape)
+        lag = _climbed(np.array([steps[i], steps[j]]), self.places, terms, frequency)
+        for simple in scans:
+            other = _climbed(np.array(simple), self.places, terms, frequency)
+            if np.abs(other).max() < FARTHEST and together(other) > AS_GOOD * together(lag):
+                lag = other
+                break
+        weight = float((shown**2 / self.variance).sum())
+        total = together(lag)
+        return Ripple(frequency, float(lag[0]), float(lag[1]), 2 * total / weight, total**2 / weight)
+
+
+def _climbed(lag: np.ndarray, places: np.ndarray, terms: np.ndarray, frequency: float) -> np.ndarray:
+    """Return the lag at which the phases of all streaks fit a plane best, uphill from ``lag``."""
+    turn = 2 * np.pi * frequency
+    for _ in range(ASCENTS):
+        turned = np.exp(1j * turn * (lag @ places)) * terms
+        off = np.angle(turned * np.conj(turned.sum()))
+        weight = np.sqrt(np.abs(turned))
+        design = np.stack([turn * places[0], turn * places[1], np.ones(len(off))])
+        lag = lag - np.linalg.lstsq((design * weight).T, off * weight, rcond=1e-6)[0][:2]
+    return lag

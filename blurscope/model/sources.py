@@ -66,8 +66,11 @@ def assumed_response(response_ms: float, shape: str = "exponential", u95_ms: flo
         raise SettingsError(f"the shape {shape!r:.40} is unknown; take one of {', '.join(SHAPES)}")
     if not (math.isfinite(response_ms) and 0 <= response_ms <= 10_000 and 0 <= u95_ms <= 10_000):
         raise SettingsError(f"a response of {response_ms} ms can't be used; give 0 to 10000 ms (and its u95 likewise)")
-    if shape == "instant":
-        response_ms = 0.0
+    if shape == "instant" and response_ms > 0:
+        raise SettingsError(
+            f"an instant response takes no time, so {response_ms:g} ms can't belong to it; leave one of both out, "
+            "or take another shape"
+        )
     one = Transition(
         from_level=None,
         to_level=None,
@@ -139,7 +142,13 @@ def responses_of(data: dict[str, Any], name: str, shape: str | None = None, *, s
     if len(set(pairs)) < len(pairs):
         twice = next(p for p in pairs if pairs.count(p) > 1)
         raise SettingsError(f"{name} has the transition {twice[0]} to {twice[1]} twice; keep one of them")
-    assumed = any(t.origin == "family" and t.step is not None and (t.response_ms.value or 0) > 0 for t in found)
+    timed = [t for t in found if t.origin == "family" and t.step is not None and (t.response_ms.value or 0) > 0]
+    if shape == "instant" and timed:
+        slow = timed[0]
+        raise SettingsError(
+            f"{name} states {slow.response_ms.value:.4g} ms from {slow.from_level} to {slow.to_level} and no curve, "
+            "which the shape 'instant' would ignore; take exponential or s-shaped"
+        )
     backlight, light = data.get("backlight"), data.get("light")
     return Responses(
         label=str(data.get("label", "")),
@@ -149,7 +158,7 @@ def responses_of(data: dict[str, Any], name: str, shape: str | None = None, *, s
         refresh_hz=refresh if refresh and refresh > 0 else None,
         display_gamma=gamma_of(light),
         light=light if isinstance(light, dict) else None,
-        warnings=(warning("shape_assumed", shape or "exponential"),) if assumed else (),
+        warnings=(warning("shape_assumed", shape or "exponential"),) if timed else (),
     )
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from blurscope.errors import SettingsError
 from blurscope.files import check_ordinary, read_json, show_path
 from blurscope.flags import FLAGS, warning
-from blurscope.model.streak import unblurred_streak
+from blurscope.model.streak import has_gap, unblurred_streak
 from blurscope.records import Q, Transition
 from blurscope.shapes.steps import SHAPES, family_step, overshoot_share, rise_ms, sampled_step
 from blurscope.uncertainty import K95
@@ -174,7 +174,10 @@ def gamma_of(light: Any) -> float | None:
 
 
 def _from_measurement(data: dict[str, Any], name: str, shape: str | None, streaks_only: bool) -> list[Transition]:
-    streaks = [_from_entry(e, name, shape, "streak") for e in entries(data, "streaks", name, needed=False)]
+    capture = data.get("capture")
+    hold = _number(capture.get("hold_ms")) if isinstance(capture, dict) else None
+    hold = hold if hold and hold > 0 else 0.0
+    streaks = [_from_entry(e, name, shape, "streak", hold) for e in entries(data, "streaks", name, needed=False)]
     found = {t.pair: t for t in streaks if t.step is not None}
     if streaks_only:
         return list(found.values())
@@ -243,18 +246,21 @@ def _known_flags(entry: dict[str, Any]) -> tuple[str, ...]:
     return tuple(f for f in flags if isinstance(f, str) and f in FLAGS)
 
 
-def _from_entry(entry: dict[str, Any], name: str, shape: str | None, origin: str) -> Transition:
+def _from_entry(entry: dict[str, Any], name: str, shape: str | None, origin: str, hold_ms: float = 0.0) -> Transition:
     """One entry of ``transitions`` or ``streaks``: a curve where there is one, else a time and a shape."""
     pair = levels_of(entry, name)
     flags = _known_flags(entry)
     reason = flags or ("response_missing",)
     response = quantity_of(entry, "response_ms", name, *reason)
     curve = entry.get("step") if origin == "record" else entry
-    step, noise, spacing, alternatives = None, 0.0, 0.0, ()
+    step, noise, spacing, alternatives, ends = None, 0.0, 0.0, (), ()
     if isinstance(curve, dict) and curve.get("t_ms") and curve.get("light") and response.value is not None:
         step, noise, spacing = _curve(curve, response.value, f"{name}, {pair[0]} to {pair[1]}")
-        if origin == "streak":
-            step, alternatives, noise = unblurred_streak(step, response.value)
+        if origin == "streak" and hold_ms > 0 and has_gap(step.kinks_ms, step.value(step.kinks_ms), hold_ms):
+            step, flags = None, (*flags, "streak_incomplete")
+        elif origin == "streak":
+            seen = unblurred_streak(step, response.value, response.u95 or 0.0, hold_ms)
+            step, alternatives, ends, noise = seen.step, seen.alternatives, seen.ends, seen.noise
     elif response.value is not None:
         step, origin = family_step(shape or "exponential", max(response.value, 0.0)), "family"
         alternatives = _both_shapes(response.value)
@@ -273,6 +279,7 @@ def _from_entry(entry: dict[str, Any], name: str, shape: str | None, origin: str
         spacing_ms=spacing,
         level_share=_settled_share(curve) if origin == "record" else None,
         alternatives=alternatives,
+        ends=ends,
         flags=flags,
     )
 

@@ -87,8 +87,13 @@ def photographed(
 
 
 def crossing(x: np.ndarray, y: np.ndarray, level: float) -> float:
-    """First upward crossing."""
-    i = int(np.argmax(y >= level))
+    """Upward crossing, searched outward from the first one of one half."""
+    half = int(np.argmax(y >= 0.5))
+    if level < 0.5:
+        below = np.flatnonzero(y[:half] < level)
+        i = int(below[-1]) + 1 if below.size else 0
+    else:
+        i = half + int(np.argmax(y[half:] >= level))
     return float(x[i - 1] + (level - y[i - 1]) * (x[i] - x[i - 1]) / (y[i] - y[i - 1])) if i else float(x[0])
 
 
@@ -101,7 +106,7 @@ def figures(lag: np.ndarray, esf: np.ndarray, hold: float) -> dict[str, float]:
     out = np.nonzero(np.abs(esf - 1) > 0.05)[0]
     settle = float(lag[min(int(out[-1]) + 1, lag.size - 1)])
     pad = np.arange(lag[0] - 4 * hold, lag[-1] + 4 * hold, 0.2)
-    y = np.interp(pad, lag, esf, left=0.0, right=1.0)
+    y = np.interp(pad, lag, esf, left=esf[0], right=1.0)
     width = (t90 - t10) / 2.5631
     fit = least_squares(lambda p: ndtr((pad - p[0]) / p[1]) - y, [(t10 + t90) / 2, width])
     return {
@@ -202,21 +207,22 @@ def make_pair(
             shown = (step[0] * LONGER, step[1]) if fault == "factor" else step
             esf = photographed(shown, fine, hold, refreshes=refreshes, lit=lit,
                                error=1.0 / travel if fault == "tracking" else 0.0)  # fmt: skip
+            clean = photographed(step, fine, hold, refreshes=refreshes)
             if fault == "lens":
                 esf = unsharp(fine, esf, LENS_SHARE * hold)
             elif fault == "unsettled":  # it had come from the to level, by the same step, and not all the way
                 esf = esf + 1 - photographed(step, fine + STAYS * base_ms, hold, refreshes=refreshes)
+                fine, esf, clean = (x[fine >= -0.2 * hold] for x in (fine, esf, clean))
+                if esf.min() > 0.08:  # hardly a step any more: no figures
+                    continue
             response = crossing(*step, 0.9) - crossing(*step, 0.1)
             overshoot = 100 * max(0.0, float(step[1].max()) - 1)
             signal = signal_time(step, (a, b), 2.2)
-            clean = photographed(step, fine, hold, refreshes=refreshes)
             if fault == "gamma":
                 low, high = law(a, 2.2), law(b, 2.2)
                 seen = [law(255 * ((v - BLACK) / (1 - BLACK)) ** (1 / 2.2), 1.8)
                         for v in np.clip(low + (high - low) * esf, BLACK, None)]  # fmt: skip
                 esf = (np.array(seen) - law(a, 1.8)) / (law(b, 1.8) - law(a, 1.8))
-                if esf[0] > 0.09:  # hardly a step any more: no figures
-                    continue
             stretch = nominal / hold * ratio_of_speed  # what a wrong rate or speed makes of times
             measured = figures(fine * stretch, esf, nominal)
             if fault in ("tracking", "gamma", "strobe", "speed", "lens", "unsettled"):

@@ -338,7 +338,7 @@ class Scene:
 
 
 RATE_TOLERANCE = 0.04  # of a rate: errors that all figures share move the estimate by a few per cent
-OF_THE_WHOLE_PHOTO = ("speed", "lens_blur", "display_gamma")  # its edges and its streaks share them
+OF_THE_WHOLE_PHOTO = ("speed", "lens_blur", "display_gamma", "strobe")  # its edges and its streaks share them
 STANDARD_RATES_HZ = (24, 25, 30, 48, 50, 60, 72, 75, 85, 90, 100, 120, 144, 160, 165, 180, 200, 240, 280, 300, 360, 480)
 
 

@@ -49,9 +49,9 @@ UNRESOLVED_BIAS = 0.02
 RESOLVED_HOLDS = 0.15
 # A handful of shapes stands for what a streak shows: standard error of figures by that, share of them.
 STREAK_SHARE = {"bet_ms": 0.005, "get_ms": 0.005, "ghost_ms": 0.1}
-# Responses read off streaks share what isn't known of the slits' width and of the blur: in this share of the standard
-# uncertainty, as far as they aren't resolved.
-SHARED_BY_STREAKS = 0.7
+# What isn't known of the slits' width and of the blur moves all responses of one photo's streaks alike, as far as they
+# aren't resolved: it fades where a response is some times its u95.
+RESOLVED_U95 = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -209,7 +209,7 @@ def _shared_by_streaks(predicted: PredictedEdge, name: str) -> float:
     if predicted.transition.origin != "streak" or not response.u95 or response.value is None or figure.u95 is None:
         return 0.0
     by_response = figure.u95 / K95 if name.startswith("response") else figure.parts.get("response", 0.0)
-    return SHARED_BY_STREAKS * by_response / (1 + (response.value / response.u95) ** 2)
+    return by_response / (1 + (response.value / (RESOLVED_U95 * response.u95)) ** 2)
 
 
 def _doubted(entry: dict[str, Any]) -> bool:

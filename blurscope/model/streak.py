@@ -14,6 +14,7 @@ from blurscope.shapes.steps import Step, exponential, raised_cosine, rise_ms, we
 TAIL_RATIO = 3.0  # of the slower of two exponentials to the faster one
 TAIL_RANGE = (-1.2, 0.6)
 TAIL_DOUBT = 0.3  # standard uncertainty of the tail where the response isn't resolved: slit and blur look like one
+RESOLVED_U95 = 2.0  # u95 of a response that is resolved half
 SECOND_RANGE = (-0.6, 0.7)  # of the step, left for the next refresh; negative ones come back from an overshoot
 SECOND_STARTS = (-0.12, 0.05, 0.25)
 STAGE_RANGE = (0.003, 2.0)  # of the hold: 10-90 % time of a stage
@@ -139,7 +140,7 @@ def unblurred_streak(curve: Step, response_ms: float, u95_ms: float = 0.0, hold_
             return _staged_step(found, t.size, u95_ms, hold_ms)
     noise = math.sqrt(2 * simple / max(t.size - 4, 1))
     tail = float(tails.x[3])
-    unresolved = 1 / (1 + (response_ms / u95_ms) ** 2) if u95_ms > 0 else 0.0
+    unresolved = 1 / (1 + (response_ms / (RESOLVED_U95 * u95_ms)) ** 2) if u95_ms > 0 else 0.0
     spread = math.hypot(_spread(tails, 3, noise), TAIL_DOUBT * unresolved)
     ends = tuple(tailed(response_ms, float(np.clip(tail + s * 1.96 * spread, *TAIL_RANGE))) for s in (-1, 1))
     step = raised_cosine(response_ms) if cosine.cost < tails.cost else tailed(response_ms, tail)

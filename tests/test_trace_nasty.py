@@ -441,3 +441,25 @@ def test_digits_with_underscores_are_no_numbers(tmp_path, rng, capsys):
     assert response(capsys, path)["response_ms"]["value"] == pytest.approx(6.0, rel=0.03)
     warnings = json.loads((tmp_path / "out.json").read_text())["warnings"]
     assert "samples_dropped" in {w["code"] for w in warnings}
+
+
+@pytest.mark.parametrize("seed", [3, 22, 26, 43])
+def test_a_pwm_of_nearly_a_tenth_of_the_sample_rate(tmp_path, capsys, seed):
+    """Within a stay its phase hardly moves against the samples; from stay to stay it may be off by a whole turn."""
+    rng = np.random.default_rng(seed)
+    t, y = toggling(STEPS["raised cosine"], low=0.02, high=0.6, switches=8)
+    y = y * np.where((t * 2000.74 + 0.2) % 1 < 0.5, 1.5, 0.5) + rng.normal(0, 0.0116, len(t))
+    np.savez(tmp_path / "r.npz", time_s=t, signal=digitised(y, low=0.02, high=0.6))
+    for levels in (("64", "192"), ("192", "64")):
+        found = response(capsys, tmp_path / "r.npz", levels=levels)
+        assert found["quality"]["ok"]
+        assert abs(found["response_ms"]["value"] - 22.8) < max(1.6 * found["response_ms"]["u95"], 0.02 * 22.8)
+        (tmp_path / "out.json").unlink()
+
+
+@pytest.mark.parametrize(("bits", "tr"), [(4, 6.0), (5, 12.0), (6, 22.8)])
+def test_codes_as_coarse_as_stairs(tmp_path, capsys, bits, tr):
+    """Without noise a stair of codes is as steep as the samples let it: that doesn't make a crossing better known."""
+    t, y = toggling(lambda x: -np.expm1(-x * LN9 / tr))
+    found = response(capsys, write_csv(tmp_path / "r.csv", t, digitised(y, bits)))["response_ms"]
+    assert abs(found["value"] - tr) < found["u95"] < 0.5 * tr

@@ -4,8 +4,8 @@ Run ``python benchmarks/made_up.py [--displays 50] [--first 0]``. Every display 
 steps of the exposure, straight sums), without the product's own model, and turned into a measurement and a response
 file with noise as large as the uncertainties they state. Planted faults: refresh 120 for 60 Hz, gamma 1.8 for 2.2,
 tracking off by 1 px per refresh, a strobe of 50 %, a plate a fifth faster than stated, a camera's blur left in (sigma
-0.15 of a refresh's travel), responses 1.35 times as long in the photo, pixels that had only 1.8 ordinary responses on
-the from level, and records through a low-pass of 3 ms.
+0.15 of a refresh's travel; the file says that the lens is assumed), responses 1.35 times as long in the photo, pixels
+that had a refresh and 1.2 ordinary responses on the from level, and records through a low-pass of 3 ms.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ FAULTS = {
     "speed": "speed", "lens": "lens_blur", "factor": "common_factor", "unsettled": "unsettled_from",
     "filtered": "trace_filtered",
 }  # fmt: skip
-FASTER, LENS_SHARE, LONGER, STAYS, LOW_PASS_MS = 1.2, 0.15, 1.35, 1.8, 3.0
+FASTER, LENS_SHARE, LONGER, STAYS, LOW_PASS_MS = 1.2, 0.15, 1.35, 1.2, 3.0
 K95 = 1.959963984540054
 STEP_MS = 0.02
 PHASES = 48  # time steps of a refresh
@@ -211,7 +211,7 @@ def make_pair(
             if fault == "lens":
                 esf = unsharp(fine, esf, LENS_SHARE * hold)
             elif fault == "unsettled":  # it had come from the to level, by the same step, and not all the way
-                esf = esf + 1 - photographed(step, fine + STAYS * base_ms, hold, refreshes=refreshes)
+                esf = esf + 1 - photographed(step, fine + hold + STAYS * base_ms, hold, refreshes=refreshes)
                 fine, esf, clean = (x[fine >= -0.2 * hold] for x in (fine, esf, clean))
                 if esf.min() > 0.08:  # hardly a step any more: no figures
                     continue
@@ -248,7 +248,8 @@ def make_pair(
                      "exposure_refreshes": {"value": refreshes, "u95": 0.02}},
         "backlight": {"kind": "hold", "duty": {"value": None, "u95": None}},
         "streaks": [], "light": {"domain": "light", "method": "assumed_gamma", "display_gamma": used_gamma},
-        "edges": edges, "summary": {}, "warnings": [],
+        "edges": edges, "summary": {},
+        "warnings": [{"code": "lens_assumed", "message": ""}] if fault == "lens" else [],  # no still, too few stripes
     }  # fmt: skip
     response_file = {"schema": "blurscope.response/1", "label": f"Alder {seed} traces", "transitions": transitions,
                      "summary": {}, "warnings": []}  # fmt: skip

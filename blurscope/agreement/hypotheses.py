@@ -416,7 +416,7 @@ def hypotheses(
         ))  # fmt: skip
     # a lens blur seen on the photo's own structure across the motion, or on a still, leaves little to be wrong about
     lens = stated(measurement.get("lens"), "sigma_px")
-    lens_prior = 0.5 if "lens_assumed" in codes else -1.0 if lens is None else -3.0
+    lens_prior = 1.0 if "lens_assumed" in codes else -1.0 if lens is None else -3.0
     out.append(Hypothesis(
         cause="lens_blur", starts=smears, bounds=((0.0, 0.6 * travel),), outcome=scene.lens_blur,
         estimate=lambda s: s, unit="px (sigma)", prior=lambda s: lens_prior,

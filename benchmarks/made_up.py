@@ -1,9 +1,11 @@
 """How often the cross-check is right: verdicts and causes over seeded made-up displays, some with a planted fault.
 
-Run ``python benchmarks/crosscheck.py [--displays 50]``. Every display is simulated here by brute force (time steps
-of the exposure, straight sums), without the product's own model, and turned into a measurement and a response file
-with noise as large as the uncertainties they state. Planted faults: refresh 120 for 60 Hz, gamma 1.8 for 2.2,
-tracking off by 1 px per refresh, a strobe of 50 %.
+Run ``python benchmarks/made_up.py [--displays 50] [--first 0]``. Every display is simulated here by brute force (time
+steps of the exposure, straight sums), without the product's own model, and turned into a measurement and a response
+file with noise as large as the uncertainties they state. Planted faults: refresh 120 for 60 Hz, gamma 1.8 for 2.2,
+tracking off by 1 px per refresh, a strobe of 50 %, a plate a fifth faster than stated, a camera's blur left in (sigma
+0.15 of a refresh's travel; the file says that the lens is assumed), responses 1.35 times as long in the photo, pixels
+that had a refresh and 1.2 ordinary responses on the from level, and records through a low-pass of 3 ms.
 """
 
 from __future__ import annotations
@@ -17,7 +19,12 @@ from typing import Any
 import numpy as np
 
 LEVELS = (0, 64, 128, 191, 255)
-FAULTS = {"none": None, "refresh": "refresh_rate", "gamma": "display_gamma", "tracking": "tracking", "strobe": "strobe"}
+FAULTS = {
+    "none": None, "refresh": "refresh_rate", "gamma": "display_gamma", "tracking": "tracking", "strobe": "strobe",
+    "speed": "speed", "lens": "lens_blur", "factor": "common_factor", "unsettled": "unsettled_from",
+    "filtered": "trace_filtered",
+}  # fmt: skip
+FASTER, LENS_SHARE, LONGER, STAYS, LOW_PASS_MS = 1.2, 0.15, 1.35, 1.2, 3.0
 K95 = 1.959963984540054
 STEP_MS = 0.02
 PHASES = 48  # time steps of a refresh
@@ -80,8 +87,13 @@ def photographed(
 
 
 def crossing(x: np.ndarray, y: np.ndarray, level: float) -> float:
-    """First upward crossing."""
-    i = int(np.argmax(y >= level))
+    """Upward crossing, searched outward from the first one of one half."""
+    half = int(np.argmax(y >= 0.5))
+    if level < 0.5:
+        below = np.flatnonzero(y[:half] < level)
+        i = int(below[-1]) + 1 if below.size else 0
+    else:
+        i = half + int(np.argmax(y[half:] >= level))
     return float(x[i - 1] + (level - y[i - 1]) * (x[i] - x[i - 1]) / (y[i] - y[i - 1])) if i else float(x[0])
 
 
@@ -94,7 +106,7 @@ def figures(lag: np.ndarray, esf: np.ndarray, hold: float) -> dict[str, float]:
     out = np.nonzero(np.abs(esf - 1) > 0.05)[0]
     settle = float(lag[min(int(out[-1]) + 1, lag.size - 1)])
     pad = np.arange(lag[0] - 4 * hold, lag[-1] + 4 * hold, 0.2)
-    y = np.interp(pad, lag, esf, left=0.0, right=1.0)
+    y = np.interp(pad, lag, esf, left=esf[0], right=1.0)
     width = (t90 - t10) / 2.5631
     fit = least_squares(lambda p: ndtr((pad - p[0]) / p[1]) - y, [(t10 + t90) / 2, width])
     return {
@@ -136,6 +148,26 @@ def signal_time(step: tuple[np.ndarray, np.ndarray], pair: tuple[int, int], gamm
     return crossing(step[0], share, 0.9) - crossing(step[0], share, 0.1)
 
 
+def unsharp(lag: np.ndarray, esf: np.ndarray, sigma: float) -> np.ndarray:
+    """Return an ESF through a Gaussian blur, by a straight sum."""
+    spacing = float(lag[1] - lag[0])
+    reach = np.arange(-math.ceil(5 * sigma / spacing), math.ceil(5 * sigma / spacing) + 1) * spacing
+    weight = np.exp(-0.5 * (reach / sigma) ** 2)
+    padded = np.pad(esf, len(reach) // 2, mode="edge")
+    return np.convolve(padded, weight / weight.sum(), mode="valid")
+
+
+def low_passed(step: tuple[np.ndarray, np.ndarray], tau: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return a step through a first-order low-pass, stepped in time."""
+    t = np.arange(0.0, step[0][-1] + 12 * tau, STEP_MS)
+    light = step_at(step, t)
+    out = np.zeros_like(light)
+    keep = math.exp(-STEP_MS / tau)
+    for i in range(1, len(t)):
+        out[i] = keep * out[i - 1] + (1 - keep) * 0.5 * (light[i] + light[i - 1])
+    return t, out
+
+
 def make_pair(
     seed: int, fault: str = "none", *, quality: float = 1.0, levels: tuple[int, ...] = LEVELS
 ) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -163,6 +195,7 @@ def make_pair(
         start = round(float(rng.uniform(0.0, 0.5)) * PHASES) / PHASES
         lit = (start, start + 0.5)
     base_ms = float(rng.uniform(4, 22))
+    ratio_of_speed = FASTER if fault == "speed" else 1.0
     edges, transitions = [], []
     shared = rng.standard_normal()
     for a in levels:
@@ -171,26 +204,41 @@ def make_pair(
                 continue
             step = make_step(rng, base_ms * float(rng.lognormal(0, 0.35)))
             fine = np.arange(-hold, step[0][-1] + 1.5 * hold, 0.05)
-            esf = photographed(step, fine, hold, refreshes=refreshes, lit=lit,
+            shown = (step[0] * LONGER, step[1]) if fault == "factor" else step
+            esf = photographed(shown, fine, hold, refreshes=refreshes, lit=lit,
                                error=1.0 / travel if fault == "tracking" else 0.0)  # fmt: skip
+            clean = photographed(step, fine, hold, refreshes=refreshes)
+            if fault == "lens":
+                esf = unsharp(fine, esf, LENS_SHARE * hold)
+            elif fault == "unsettled":  # it had come from the to level, by the same step, and not all the way
+                esf = esf + 1 - photographed(step, fine + hold + STAYS * base_ms, hold, refreshes=refreshes)
+                fine, esf, clean = (x[fine >= -0.2 * hold] for x in (fine, esf, clean))
+                if esf.min() > 0.08:  # hardly a step any more: no figures
+                    continue
             response = crossing(*step, 0.9) - crossing(*step, 0.1)
             overshoot = 100 * max(0.0, float(step[1].max()) - 1)
             signal = signal_time(step, (a, b), 2.2)
-            clean = photographed(step, fine, hold, refreshes=refreshes)
             if fault == "gamma":
                 low, high = law(a, 2.2), law(b, 2.2)
                 seen = [law(255 * ((v - BLACK) / (1 - BLACK)) ** (1 / 2.2), 1.8)
                         for v in np.clip(low + (high - low) * esf, BLACK, None)]  # fmt: skip
                 esf = (np.array(seen) - law(a, 1.8)) / (law(b, 1.8) - law(a, 1.8))
-            stretch = nominal / hold  # what a wrong rate makes of times
+            stretch = nominal / hold * ratio_of_speed  # what a wrong rate or speed makes of times
             measured = figures(fine * stretch, esf, nominal)
-            if fault in ("tracking", "gamma", "strobe"):
-                ratio = apparent_response(fine, esf, hold) / apparent_response(fine, clean, hold)
+            if fault in ("tracking", "gamma", "strobe", "speed", "lens", "unsettled"):
+                ratio = apparent_response(fine * ratio_of_speed, esf, hold) / apparent_response(fine, clean, hold)
+            elif fault == "factor":
+                ratio = LONGER
             else:
                 ratio = stretch
             measured["response_ms"] = response * ratio
             measured["response_signal_ms"] = signal * (1.0 if fault == "gamma" else ratio)
             edges.append(_edge(rng, (a, b), measured, fine * stretch, esf, travel, nominal, shared, quality))
+            if fault == "filtered":
+                step = low_passed(step, LOW_PASS_MS)
+                response = crossing(*step, 0.9) - crossing(*step, 0.1)
+                overshoot = 100 * max(0.0, float(step[1].max()) - 1)
+                signal = signal_time(step, (a, b), 2.2)
             transitions.append(_transition(rng, (a, b), step, response, signal, overshoot, quality))
     measurement = {
         "schema": "blurscope.measurement/1", "version": "0", "label": f"Alder {seed}",
@@ -200,7 +248,8 @@ def make_pair(
                      "exposure_refreshes": {"value": refreshes, "u95": 0.02}},
         "backlight": {"kind": "hold", "duty": {"value": None, "u95": None}},
         "streaks": [], "light": {"domain": "light", "method": "assumed_gamma", "display_gamma": used_gamma},
-        "edges": edges, "summary": {}, "warnings": [],
+        "edges": edges, "summary": {},
+        "warnings": [{"code": "lens_assumed", "message": ""}] if fault == "lens" else [],  # no still, too few stripes
     }  # fmt: skip
     response_file = {"schema": "blurscope.response/1", "label": f"Alder {seed} traces", "transitions": transitions,
                      "summary": {}, "warnings": []}  # fmt: skip
@@ -272,6 +321,8 @@ def main() -> None:
     """Print the table of verdicts and causes."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--displays", type=int, default=50)
+    parser.add_argument("--first", type=int, default=0, help="seed of the first display")
+    parser.add_argument("--each", action="store_true", help="also a line for each display")
     parser.add_argument("--faults", nargs="*", default=list(FAULTS), choices=list(FAULTS))
     args = parser.parse_args()
     print(f"{'planted':9} {'agree':>6} {'disagree':>9} {'undecided':>10} {'figures ok':>11} {'pairs ok':>9} "
@@ -281,11 +332,14 @@ def main() -> None:
         verdicts: Counter[str] = Counter()
         firsts: Counter[str] = Counter()
         ok = np.zeros(4)
-        for seed in range(args.displays):
+        for seed in range(args.first, args.first + args.displays):
             report = judge(seed, fault)
             s = report["summary"]
             verdicts[s["verdict"]] += 1
             firsts[report["causes"][0]["cause"] if report["causes"] else "-"] += 1
+            if args.each:
+                causes = [f"{c['cause']} {c['estimate']['value']:.3g}" for c in report["causes"]]
+                print(f"  {seed} {s['verdict']} p {s['p']:.2g} chi2/dof {s['chi2'] / s['dof']:.1f} {', '.join(causes)}")
             ok += [s["agreeing"], s["compared"], s["transitions_agreeing"], s["transitions_compared"]]
         right = "–" if FAULTS[fault] is None else f"{100 * firsts[FAULTS[fault]] / args.displays:.0f} %"
         print(f"{fault:9} {verdicts['agree']:6d} {verdicts['disagree']:9d} {verdicts['undecided']:10d} "

@@ -109,6 +109,8 @@ class Transition:
         Standard uncertainty of the settled level, share of the transition; ``None`` where it isn't stated.
     alternatives : tuple of Step
         Two other steps that fit what is known about as well: what the shape alone leaves open.
+    ends : tuple of Step
+        The step at both ends of the response's interval, where it isn't just stretched.
     flags : tuple of str
     """
 
@@ -123,6 +125,7 @@ class Transition:
     spacing_ms: float = 0.0
     level_share: float | None = None
     alternatives: tuple[Any, ...] = ()
+    ends: tuple[Any, ...] = ()
     flags: tuple[str, ...] = ()
 
     @property

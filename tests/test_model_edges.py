@@ -206,7 +206,8 @@ def test_streak_is_freed_of_its_slit(tail):
     true = tailed(14.0, tail)
     t = np.arange(-25, 160, 0.5)
     seen = (true.integral(t + 4.5) - true.integral(t - 4.5)) / 9.0 + 0.01 * rng.standard_normal(t.size)
-    step, alternatives, noise = unblurred_streak(steps.sampled_step(t, seen), 14.0)
+    seen_step = unblurred_streak(steps.sampled_step(t, seen), 14.0, 1.0, HOLD)
+    step, alternatives, noise = seen_step.step, seen_step.alternatives, seen_step.noise
     assert steps.rise_ms(step) == pytest.approx(14.0, rel=1e-6)
     assert noise == pytest.approx(0.01, rel=0.15)
     exact = BlurredEdge(step=true, hold=HOLD).figures()
@@ -216,3 +217,43 @@ def test_streak_is_freed_of_its_slit(tail):
     raw = BlurredEdge(step=steps.sampled_step(t, seen), hold=HOLD).figures()
     assert abs(raw.get - exact.get) > 3 * abs(found.get - exact.get)  # taking the slit out matters
     assert len(alternatives) == 2
+
+
+@pytest.mark.parametrize(("second", "stage_ms"), [(0.3, 2.0), (-0.14, 1.0), (0.2, 6.0)])
+def test_a_streak_in_two_stages(second, stage_ms):
+    """A drive that changes once more at the next refresh: neither a tail nor an S describes what it does to an edge."""
+    from blurscope.model.streak import staged, staged_rise, unblurred_streak
+
+    rng = np.random.default_rng(20240619)
+    stage = steps.exponential(stage_ms)
+    true = steps.weighted([(1 - second, 0.0, stage), (second, HOLD, stage)])
+    rise = steps.rise_ms(true)
+    assert staged_rise(stage_ms, second, HOLD) == pytest.approx(rise, rel=1e-6)
+    assert steps.rise_ms(staged(stage_ms, second, HOLD)) == pytest.approx(rise, rel=1e-9)
+    t = np.arange(-14, 150, 0.8)
+    seen = (true.integral(t + 1.5) - true.integral(t - 1.5)) / 3.0 + 0.01 * rng.standard_normal(t.size)
+    found = unblurred_streak(steps.sampled_step(t, seen), rise, 0.15 * rise, HOLD)
+    exact = BlurredEdge(step=true, hold=HOLD).figures()
+    for step in (found.step, *found.alternatives, *found.ends):
+        figures = BlurredEdge(step=step, hold=HOLD).figures()
+        assert figures.bet == pytest.approx(exact.bet, rel=0.1)
+    figures = BlurredEdge(step=found.step, hold=HOLD).figures()
+    assert figures.bet == pytest.approx(exact.bet, rel=0.02)
+    assert figures.ghost == pytest.approx(exact.ghost, abs=0.02 * HOLD)
+    assert figures.overshoot == pytest.approx(exact.overshoot, abs=0.015)
+
+
+def test_a_streak_that_misses_the_step_is_left_out():
+    """Between 8 and 27 ms nothing is seen, and a fifth of the step happens there: at once, or at the next refresh."""
+    from blurscope.model import responses_of
+
+    t = np.arange(-14, 150, 0.8)
+    light = 1 - np.exp(-np.maximum(t, 0) / 5.0)
+    whole = {"from_level": 0, "to_level": 255, "response_ms": {"value": 11.0, "u95": 1.0},
+             "t_ms": t.tolist(), "light": light.tolist()}  # fmt: skip
+    keep = (t < 8) | (t > 27)
+    cut = whole | {"from_level": 255, "to_level": 0, "t_ms": t[keep].tolist(), "light": light[keep].tolist()}
+    data = {"schema": "blurscope.measurement/1", "capture": {"refresh_hz": 60.0, "hold_ms": HOLD}, "edges": [],
+            "streaks": [whole, cut]}  # fmt: skip
+    found = responses_of(data, "m", streaks_only=True)
+    assert [t.pair for t in found.transitions] == [(0, 255)]

@@ -180,6 +180,8 @@ def test_missing_response_is_null_with_its_reason():
         (["--refresh-hz", "60", "--px-per-refresh", "8", "--response-ms", "5", "--strobe-phase", "0.5"], "duty"),
         (["--refresh-hz", "60", "--px-per-refresh", "8", "--response-ms", "5", "--exposure-refreshes", "0.5"], "hold"),
         (["--refresh-hz", "60", "--px-per-refresh", "8", "--response", "nowhere.json"], "does not exist"),
+        (["--refresh-hz", "60", "--px-per-refresh", "8", "--response-ms", "21", "--shape", "instant"], "takes no time"),
+        (["--refresh-hz", "60", "--px-per-refresh", "8", "--response", "r.json", "--response-u95-ms", "1"], "own"),
     ],
 )
 def test_refusals_are_one_sentence(argv, words, capsys):
@@ -206,6 +208,16 @@ def test_broken_files_are_refused_by_name(change, words, tmp_path, capsys):
     path.write_text(json.dumps(response_file(**change)))
     code, _, err = run(["predict", "--response", str(path), "--refresh-hz", "60", "--px-per-refresh", "8"], capsys)
     assert code == 1 and words in err and err.count("\n") == 1
+
+
+def test_a_file_of_times_only_is_not_taken_for_instant(tmp_path, capsys):
+    path = tmp_path / "r.json"
+    path.write_text(json.dumps(response_file()))
+    argv = ["predict", "--response", str(path), "--refresh-hz", "60", "--px-per-refresh", "8", "--shape"]
+    code, _, err = run([*argv, "instant"], capsys)
+    assert code == 1 and "would ignore" in err and err.count("\n") == 1
+    assert run([*argv, "s-shaped"], capsys)[0] == 0
+    assert run(["predict", "--shape", "instant", "--response-ms", "0", *argv[3:-1]], capsys)[0] == 0
 
 
 def test_existing_output_is_kept_unless_asked(tmp_path, capsys):

@@ -87,6 +87,103 @@ def test_clipped_eight_bits(tmp_path, capsys, rng):
     assert "clipped at the top" in refused(capsys, write_csv(tmp_path / "top.csv", t, codes))
 
 
+def toggling(step, *, rate=20_000, low=0.1, high=0.9, switches=6, dwell=0.25):
+    """Time and signal without noise; ``step`` runs 0 to 1 against ms, here and nowhere else."""
+    t = np.arange(int(rate * dwell * (switches + 1))) / rate
+    y = np.full(len(t), low)
+    for k in range(switches):
+        late = t >= (k + 1) * dwell + 0.00037
+        a, b = (low, high) if k % 2 == 0 else (high, low)
+        y[late] = a + (b - a) * step(1000 * (t[late] - (k + 1) * dwell - 0.00037))
+    return t, y
+
+
+def digitised(y, bits=8, low=0.1, high=0.9):
+    lsb = 1.1 * (high - low) / (2**bits - 1)
+    return np.round(y / lsb) * lsb
+
+
+STEPS = {
+    "exponential": lambda t: -np.expm1(-t * LN9 / 22.8),
+    "raised cosine": lambda t: 0.5 - 0.5 * np.cos(np.pi * np.clip(t * 0.590334470601733 / 22.8, 0, 1)),
+    "three poles": lambda t: 1 - np.exp(-t / 5.4) * (1 + t / 5.4 + (t / 5.4) ** 2 / 2),
+}
+
+
+@pytest.mark.parametrize("bits", [None, 8])
+@pytest.mark.parametrize("name", STEPS)
+def test_clipped_without_noise(tmp_path, capsys, name, bits):
+    """Noise that would pile up at the limit is missing: the step itself has to tell that it was cut off."""
+    t, y = toggling(STEPS[name])
+    whole = y if bits is None else digitised(y, bits)
+    assert response(capsys, write_csv(tmp_path / "whole.csv", t, whole))["response_ms"]["value"] == pytest.approx(
+        22.8, rel=0.02
+    )
+    assert "clipping_possible" not in (tmp_path / "out.json").read_text()
+    (tmp_path / "out.json").unlink()
+    for limit in (0.1 + 0.8 * 0.9, 0.1 + 0.8 * 0.85):
+        top = np.minimum(y, limit)
+        top = top if bits is None else digitised(top, bits)
+        sentence = refused(capsys, write_csv(tmp_path / "top.csv", t, top))
+        assert "clipped at the top: its rises stop dead" in sentence
+        bottom = np.maximum(1.0 - y, 1.0 - limit)
+        bottom = bottom if bits is None else digitised(bottom, bits)
+        sentence = refused(capsys, write_csv(tmp_path / "bottom.csv", t, bottom), levels=("192", "64"))
+        assert "clipped at the bottom: its falls stop dead" in sentence
+
+
+def test_clipped_overshoot_without_noise(tmp_path, capsys):
+    t, y = toggling(lambda x: 1 - np.exp(-x / 4) * np.cos(x / 2.7))
+    assert response(capsys, write_csv(tmp_path / "whole.csv", t, y))["quality"]["ok"]
+    (tmp_path / "out.json").unlink()
+    assert "clipped at the top" in refused(capsys, write_csv(tmp_path / "cut.csv", t, np.minimum(y, 0.93)))
+
+
+def test_a_straight_ramp_is_pointed_out_and_an_instant_step_is_not(tmp_path, capsys):
+    """A ramp ends as a clipped one does; what takes no time can't be told apart at all."""
+    t, y = toggling(lambda x: np.clip(x / 10, 0, 1))
+    found = response(capsys, write_csv(tmp_path / "ramp.csv", t, y))
+    assert found["response_ms"]["value"] == pytest.approx(8.0, rel=0.01)
+    warnings = json.loads((tmp_path / "out.json").read_text())["warnings"]
+    assert "clipping_possible" in {w["code"] for w in warnings}
+    (tmp_path / "out.json").unlink()
+    t, y = toggling(lambda x: 1.0 * (x >= 0))
+    response(capsys, write_csv(tmp_path / "instant.csv", t, y))
+    assert "clipping_possible" not in (tmp_path / "out.json").read_text()
+
+
+def test_two_codes_of_a_digitiser_are_no_noise(tmp_path, capsys, rng):
+    """A level close to the border of two codes jumps between them: the other one isn't clipped for that."""
+    t, y = toggling(lambda x: 1.0 * (x >= 0))
+    lsb = 1.1 * 0.8 / 255
+    for low, high in ((28.5, 259.0), (28.2, 258.75), (28.0, 258.5)):
+        volts = lsb * (low + (high - low) * (y - 0.1) / 0.8) + rng.normal(0, 0.1 * lsb, len(y))
+        found = response(capsys, write_csv(tmp_path / "codes.csv", t, np.round(volts / lsb) * lsb))
+        assert found["response_ms"]["value"] <= 0.1
+        (tmp_path / "out.json").unlink()
+
+
+@pytest.mark.parametrize("rate", [5_000, 50_000])
+def test_noise_that_grows_with_light(tmp_path, capsys, rng, rate):
+    """A backlight that flickers by 1 % is a thousand times as noisy at white as at the black of a contrast of 1000."""
+    for tr in (2.0, 10.0):
+        t, y = toggling(lambda x, tr=tr: -np.expm1(-x * LN9 / tr), rate=rate, low=0.0009, high=0.9)
+        path = tmp_path / "flicker.csv"
+        path.write_text(
+            "time_s,signal\n"
+            + "".join(f"{a:.6f},{b:.9f}\n" for a, b in zip(t, y * (1 + rng.normal(0, 0.01, len(t))), strict=True))
+        )
+        found = {}
+        assert main(["trace", str(path), "--from-level", "0", "--to-level", "255", "--both-ways",
+                     "--json", str(tmp_path / "out.json")]) == 0  # fmt: skip
+        capsys.readouterr()
+        for entry in json.loads((tmp_path / "out.json").read_text())["transitions"]:
+            found = entry["response_ms"]
+            assert entry["quality"]["ok"] and abs(found["value"] - tr) < 1.6 * found["u95"], entry["quality"]
+            assert found["u95"] < 0.1 * tr + 0.1
+        (tmp_path / "out.json").unlink()
+
+
 def test_unsettled(tmp_path, capsys, rng):
     t, y = step_record(rng, tr=200.0, dwell=0.2, switches=1)
     assert "still moving" in refused(capsys, write_csv(tmp_path / "slow.csv", t, y))
@@ -344,3 +441,25 @@ def test_digits_with_underscores_are_no_numbers(tmp_path, rng, capsys):
     assert response(capsys, path)["response_ms"]["value"] == pytest.approx(6.0, rel=0.03)
     warnings = json.loads((tmp_path / "out.json").read_text())["warnings"]
     assert "samples_dropped" in {w["code"] for w in warnings}
+
+
+@pytest.mark.parametrize("seed", [3, 22, 26, 43])
+def test_a_pwm_of_nearly_a_tenth_of_the_sample_rate(tmp_path, capsys, seed):
+    """Within a stay its phase hardly moves against the samples; from stay to stay it may be off by a whole turn."""
+    rng = np.random.default_rng(seed)
+    t, y = toggling(STEPS["raised cosine"], low=0.02, high=0.6, switches=8)
+    y = y * np.where((t * 2000.74 + 0.2) % 1 < 0.5, 1.5, 0.5) + rng.normal(0, 0.0116, len(t))
+    np.savez(tmp_path / "r.npz", time_s=t, signal=digitised(y, low=0.02, high=0.6))
+    for levels in (("64", "192"), ("192", "64")):
+        found = response(capsys, tmp_path / "r.npz", levels=levels)
+        assert found["quality"]["ok"]
+        assert abs(found["response_ms"]["value"] - 22.8) < max(1.6 * found["response_ms"]["u95"], 0.02 * 22.8)
+        (tmp_path / "out.json").unlink()
+
+
+@pytest.mark.parametrize(("bits", "tr"), [(4, 6.0), (5, 12.0), (6, 22.8)])
+def test_codes_as_coarse_as_stairs(tmp_path, capsys, bits, tr):
+    """Without noise a stair of codes is as steep as the samples let it: that doesn't make a crossing better known."""
+    t, y = toggling(lambda x: -np.expm1(-x * LN9 / tr))
+    found = response(capsys, write_csv(tmp_path / "r.csv", t, digitised(y, bits)))["response_ms"]
+    assert abs(found["value"] - tr) < found["u95"] < 0.5 * tr

@@ -47,6 +47,11 @@ DOUBT = 2.0
 # error of this share of the hold, which fades where they are resolved.
 UNRESOLVED_BIAS = 0.02
 RESOLVED_HOLDS = 0.15
+# A handful of shapes stands for what a streak shows: standard error of figures by that, share of them.
+STREAK_SHARE = {"bet_ms": 0.005, "get_ms": 0.005, "ghost_ms": 0.1}
+# What isn't known of the slits' width and of the blur moves all responses of one photo's streaks alike, as far as they
+# aren't resolved: it fades where a response is some times its u95.
+RESOLVED_U95 = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -68,6 +73,10 @@ class Pair:
         (``quality.ok`` is false) is no strong witness beside others that are sound.
     bias : float
         Standard error that unresolved responses of a photo share.
+    shared_response : float
+        Standard error of the prediction by what all responses read off one photo's streaks have in common.
+    from_streak : bool
+        Whether the prediction's response was read off a streak.
     """
 
     row: int
@@ -81,6 +90,8 @@ class Pair:
     budget: dict[str, float] = field(default_factory=dict)
     doubt: float = 1.0
     bias: float = 0.0
+    shared_response: float = 0.0
+    from_streak: bool = False
 
     @property
     def compared(self) -> bool:
@@ -128,7 +139,10 @@ class Pair:
         """Variance for what the model of a linear, time-invariant pixel leaves out."""
         floor = MODEL_FLOOR.get(self.quantity, MODEL_FLOOR_MS)
         unresolved = self.quantity.startswith("response") and self.budget and not _split(self.budget)
-        return floor**2 + ((UNRESOLVED_SHARE if unresolved else MODEL_SHARE) * self.predicted.value) ** 2
+        share = UNRESOLVED_SHARE if unresolved else MODEL_SHARE
+        if self.from_streak:
+            share = max(share, STREAK_SHARE.get(self.quantity, 0.0))
+        return floor**2 + (share * self.predicted.value) ** 2
 
 
 def make_pairs(
@@ -177,7 +191,9 @@ def make_pairs(
                 Pair(row=row, from_level=pair[0], to_level=pair[1], quantity=name, measured=measured, predicted=guess,
                      effects=effects, shared_effect=shared if refresh_share > 0 else 0.0,
                      budget=_budget(entry, name), doubt=DOUBT if few and _doubted(entry) else 1.0,
-                     bias=_unresolved_bias(guess, hold_ms) if name.startswith("response") else 0.0)
+                     bias=_unresolved_bias(guess, hold_ms) if name.startswith("response") else 0.0,
+                     shared_response=_shared_by_streaks(predicted[row], name) if row >= 0 else 0.0,
+                     from_streak=row >= 0 and predicted[row].transition.origin == "streak")
             )  # fmt: skip
     return [_without_refresh(p) for p in out] if refresh_share == 0 else out
 
@@ -186,6 +202,14 @@ def _unresolved_bias(predicted: Q, hold_ms: float) -> float:
     if predicted.value is None or hold_ms <= 0:
         return 0.0
     return UNRESOLVED_BIAS * hold_ms / (1 + (predicted.value / (RESOLVED_HOLDS * hold_ms)) ** 2)
+
+
+def _shared_by_streaks(predicted: PredictedEdge, name: str) -> float:
+    response, figure = predicted.transition.response_ms, predicted.figures[name]
+    if predicted.transition.origin != "streak" or not response.u95 or response.value is None or figure.u95 is None:
+        return 0.0
+    by_response = figure.u95 / K95 if name.startswith("response") else figure.parts.get("response", 0.0)
+    return by_response / (1 + (response.value / (RESOLVED_U95 * response.u95)) ** 2)
 
 
 def _doubted(entry: dict[str, Any]) -> bool:
@@ -253,6 +277,8 @@ def covariance(pairs: Sequence[Pair], together: float, common: float) -> np.ndar
         move = _pattern(pairs, name) * np.array([each.get(name, 0.0) for each in parts])
         out += np.where(same_edge, 1.0, SHARED[name]) * np.outer(move, move)
     bias = np.array([p.bias for p in pairs])
+    out += np.outer(bias, bias)
+    bias = np.array([p.shared_response for p in pairs]) * _pattern(pairs, "resolution")
     out += np.outer(bias, bias)
     known = np.zeros(len(pairs))
     for source in ("response", "level", "shape"):

@@ -338,6 +338,7 @@ class Scene:
 
 
 RATE_TOLERANCE = 0.04  # of a rate: errors that all figures share move the estimate by a few per cent
+OF_THE_WHOLE_PHOTO = ("speed", "lens_blur", "display_gamma", "strobe")  # its edges and its streaks share them
 STANDARD_RATES_HZ = (24, 25, 30, 48, 50, 60, 72, 75, 85, 90, 100, 120, 144, 160, 165, 180, 200, 240, 280, 300, 360, 480)
 
 
@@ -415,7 +416,7 @@ def hypotheses(
         ))  # fmt: skip
     # a lens blur seen on the photo's own structure across the motion, or on a still, leaves little to be wrong about
     lens = stated(measurement.get("lens"), "sigma_px")
-    lens_prior = 0.5 if "lens_assumed" in codes else -1.0 if lens is None else -3.0
+    lens_prior = 1.0 if "lens_assumed" in codes else -1.0 if lens is None else -3.0
     out.append(Hypothesis(
         cause="lens_blur", starts=smears, bounds=((0.0, 0.6 * travel),), outcome=scene.lens_blur,
         estimate=lambda s: s, unit="px (sigma)", prior=lambda s: lens_prior,
@@ -471,7 +472,7 @@ def hypotheses(
             bounds=((0.025 * scene.hold, 3 * scene.hold),), outcome=scene.unfiltered,
             estimate=lambda t: t, unit="ms (time constant)", prior=lambda t: 0.0,
         ))  # fmt: skip
-    return out
+    return [h for h in out if not (same_photo and h.cause in OF_THE_WHOLE_PHOTO)]
 
 
 def stated(block: Any, key: str) -> float | None:

@@ -68,6 +68,8 @@ def register(app: typer.Typer) -> None:
         if (response is None) == (response_ms is None) and not (shape == "instant" and response is None):
             raise SettingsError("give either --response FILE or --response-ms TIME (or --shape instant)")
         if response is not None:
+            if response_u95_ms:
+                raise SettingsError("--response-u95-ms belongs to --response-ms; a response file states its own")
             with blame_files(response):
                 responses = read_responses(response, shape)
         else:

@@ -227,6 +227,8 @@ def _spreads(transitions: Sequence[Transition], viewing: Viewing) -> list[dict[s
 
 def _stretched(transition: Transition) -> tuple[Any, Any]:
     """The step at both ends of its response's interval."""
+    if transition.ends:
+        return transition.ends
     value, u95 = transition.response_ms.value, transition.response_ms.u95 or 0.0
     if value <= 0:
         return instant_step(), exponential(u95)

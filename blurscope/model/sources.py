@@ -13,7 +13,7 @@ import numpy as np
 from blurscope.errors import SettingsError
 from blurscope.files import check_ordinary, read_json, show_path
 from blurscope.flags import FLAGS, warning
-from blurscope.model.streak import unblurred_streak
+from blurscope.model.streak import has_gap, unblurred_streak
 from blurscope.records import Q, Transition
 from blurscope.shapes.steps import SHAPES, family_step, overshoot_share, rise_ms, sampled_step
 from blurscope.uncertainty import K95
@@ -66,8 +66,11 @@ def assumed_response(response_ms: float, shape: str = "exponential", u95_ms: flo
         raise SettingsError(f"the shape {shape!r:.40} is unknown; take one of {', '.join(SHAPES)}")
     if not (math.isfinite(response_ms) and 0 <= response_ms <= 10_000 and 0 <= u95_ms <= 10_000):
         raise SettingsError(f"a response of {response_ms} ms can't be used; give 0 to 10000 ms (and its u95 likewise)")
-    if shape == "instant":
-        response_ms = 0.0
+    if shape == "instant" and response_ms > 0:
+        raise SettingsError(
+            f"an instant response takes no time, so {response_ms:g} ms can't belong to it; leave one of both out, "
+            "or take another shape"
+        )
     one = Transition(
         from_level=None,
         to_level=None,
@@ -139,7 +142,13 @@ def responses_of(data: dict[str, Any], name: str, shape: str | None = None, *, s
     if len(set(pairs)) < len(pairs):
         twice = next(p for p in pairs if pairs.count(p) > 1)
         raise SettingsError(f"{name} has the transition {twice[0]} to {twice[1]} twice; keep one of them")
-    assumed = any(t.origin == "family" and t.step is not None and (t.response_ms.value or 0) > 0 for t in found)
+    timed = [t for t in found if t.origin == "family" and t.step is not None and (t.response_ms.value or 0) > 0]
+    if shape == "instant" and timed:
+        slow = timed[0]
+        raise SettingsError(
+            f"{name} states {slow.response_ms.value:.4g} ms from {slow.from_level} to {slow.to_level} and no curve, "
+            "which the shape 'instant' would ignore; take exponential or s-shaped"
+        )
     backlight, light = data.get("backlight"), data.get("light")
     return Responses(
         label=str(data.get("label", "")),
@@ -149,7 +158,7 @@ def responses_of(data: dict[str, Any], name: str, shape: str | None = None, *, s
         refresh_hz=refresh if refresh and refresh > 0 else None,
         display_gamma=gamma_of(light),
         light=light if isinstance(light, dict) else None,
-        warnings=(warning("shape_assumed", shape or "exponential"),) if assumed else (),
+        warnings=(warning("shape_assumed", shape or "exponential"),) if timed else (),
     )
 
 
@@ -165,7 +174,10 @@ def gamma_of(light: Any) -> float | None:
 
 
 def _from_measurement(data: dict[str, Any], name: str, shape: str | None, streaks_only: bool) -> list[Transition]:
-    streaks = [_from_entry(e, name, shape, "streak") for e in entries(data, "streaks", name, needed=False)]
+    capture = data.get("capture")
+    hold = _number(capture.get("hold_ms")) if isinstance(capture, dict) else None
+    hold = hold if hold and hold > 0 else 0.0
+    streaks = [_from_entry(e, name, shape, "streak", hold) for e in entries(data, "streaks", name, needed=False)]
     found = {t.pair: t for t in streaks if t.step is not None}
     if streaks_only:
         return list(found.values())
@@ -234,18 +246,21 @@ def _known_flags(entry: dict[str, Any]) -> tuple[str, ...]:
     return tuple(f for f in flags if isinstance(f, str) and f in FLAGS)
 
 
-def _from_entry(entry: dict[str, Any], name: str, shape: str | None, origin: str) -> Transition:
+def _from_entry(entry: dict[str, Any], name: str, shape: str | None, origin: str, hold_ms: float = 0.0) -> Transition:
     """One entry of ``transitions`` or ``streaks``: a curve where there is one, else a time and a shape."""
     pair = levels_of(entry, name)
     flags = _known_flags(entry)
     reason = flags or ("response_missing",)
     response = quantity_of(entry, "response_ms", name, *reason)
     curve = entry.get("step") if origin == "record" else entry
-    step, noise, spacing, alternatives = None, 0.0, 0.0, ()
+    step, noise, spacing, alternatives, ends = None, 0.0, 0.0, (), ()
     if isinstance(curve, dict) and curve.get("t_ms") and curve.get("light") and response.value is not None:
         step, noise, spacing = _curve(curve, response.value, f"{name}, {pair[0]} to {pair[1]}")
-        if origin == "streak":
-            step, alternatives, noise = unblurred_streak(step, response.value)
+        if origin == "streak" and hold_ms > 0 and has_gap(step.kinks_ms, step.value(step.kinks_ms), hold_ms):
+            step, flags = None, (*flags, "streak_incomplete")
+        elif origin == "streak":
+            seen = unblurred_streak(step, response.value, response.u95 or 0.0, hold_ms)
+            step, alternatives, ends, noise = seen.step, seen.alternatives, seen.ends, seen.noise
     elif response.value is not None:
         step, origin = family_step(shape or "exponential", max(response.value, 0.0)), "family"
         alternatives = _both_shapes(response.value)
@@ -264,6 +279,7 @@ def _from_entry(entry: dict[str, Any], name: str, shape: str | None, origin: str
         spacing_ms=spacing,
         level_share=_settled_share(curve) if origin == "record" else None,
         alternatives=alternatives,
+        ends=ends,
         flags=flags,
     )
 

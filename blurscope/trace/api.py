@@ -77,6 +77,8 @@ def _run(job: _Job) -> _Done:
         prepared[path] = p
         if p.record.dropped:
             notes.append(("samples_dropped", f"{p.record.dropped} in {p.record.name}"))
+        if p.stops:
+            notes.append(("clipping_possible", p.stops))
         for levels, indices in found.items():
             sources.setdefault(levels, []).append((p, indices))
     transitions = []
@@ -264,6 +266,8 @@ def reduce_stimulus(
             notes.append(("stimulus_incomplete", f"{cut.blocks_found} of {cut.blocks} blocks in {record.name}"))
         if record.dropped:
             notes.append(("samples_dropped", f"{record.dropped} in {record.name}"))
+        if cut.prepared.stops:
+            notes.append(("clipping_possible", cut.prepared.stops))
         for levels, indices in cut.indices.items():
             sources.setdefault(levels, []).append((cut.prepared, indices))
     if not sources:

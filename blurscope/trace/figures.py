@@ -128,6 +128,14 @@ def _between_samples(pooled: Pooled, share: float) -> float:
     return float(crossings(pooled.age_ms, pooled.step[None, :], share)[0])
 
 
+def _between_codes(grid: np.ndarray, fit: np.ndarray, share: float, quantum_sd: float) -> float:
+    """Return the standard uncertainty of a crossing whose share is known to a code only: stairs are no slope."""
+    code = math.sqrt(12.0) * quantum_sd
+    early, at, late = (float(crossings(grid, fit, s)[0]) for s in (share - code, share, share + code))
+    apart = [x for x in (at - early, late - at) if math.isfinite(x)]
+    return sum(apart) / len(apart) / math.sqrt(12.0) if apart else 0.0
+
+
 def _band(grid: np.ndarray, light: np.ndarray, sd: np.ndarray, share: float) -> tuple[float, float]:
     """Return the crossings of the curve's upper and lower 95 % bands: where the true curve may cross."""
     both = np.stack([light + K95 * sd, light - K95 * sd])
@@ -228,7 +236,10 @@ def step_figures(
         extra = {"sampling": math.hypot(sd_a, sd_b)}
         if quantum_sd > 0:
             steep_a, steep_b = (max(abs(float(np.interp(t, grid, slope))), 1e-12) for t in (a, b))
-            extra["digitiser"] = quantum_sd * math.hypot(1 / steep_a, 1 / steep_b)
+            extra["digitiser"] = math.hypot(
+                max(quantum_sd / steep_a, _between_codes(grid, fit, p, quantum_sd)),
+                max(quantum_sd / steep_b, _between_codes(grid, fit, q, quantum_sd)),
+            )
         (a_early, a_late), (b_early, b_late) = (_band(grid, curve.light, total_sd, s) for s in (p, q))
         return _quantity(value, db - da, extra, (b_early - a_late, b_late - a_early))
 

@@ -11,6 +11,7 @@ import numpy as np
 from blurscope.errors import TraceError
 from blurscope.trace import ripple as rp
 from blurscope.trace import segment as sg
+from blurscope.trace.clipping import Stay, check_clipping, check_stops, coarse_step, noise_tells
 from blurscope.trace.law import LevelLaw
 from blurscope.trace.reading import Record
 
@@ -77,7 +78,7 @@ class Level:
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class Prepared:
-    """A record ready for its steps to be read off."""
+    """A record ready for its steps to be read off; ``stops`` says where it may be clipped."""
 
     record: Record
     signal: np.ndarray
@@ -88,6 +89,7 @@ class Prepared:
     lsb: float
     correlation: np.ndarray
     noise: float
+    stops: str | None = None
 
 
 def _deconvolved(record: Record, bandwidth_hz: float) -> Record:
@@ -179,8 +181,27 @@ def _prepared(
     )
     _fit_plateaus(prepared, candidate)
     plain = -whole.signal if settings.inverted else whole.signal
-    sg.check_clipping(record.name, plain, lsb, max((lv.noise for lv in prepared.levels.values()), default=0.0))
+    noise = max((lv.noise for lv in prepared.levels.values()), default=0.0)
+    step = lsb or coarse_step(plain)
+    check_clipping(record.name, plain, step, noise)
+    if not prepared.hz and not noise_tells(plain, step, noise):
+        prepared.stops = check_stops(record.name, whole.time_s, plain, _stays(whole, plain, prepared), step, noise)
     return prepared
+
+
+def _stays(whole: Record, plain: np.ndarray, prepared: Prepared) -> list[Stay]:
+    """Return the stays of the record as it was read, with the levels before and at their end."""
+    shift = len(whole.signal) - len(prepared.signal)  # a bandwidth taken out costs a sample
+
+    def level(v: Visit) -> float:
+        part = plain[v.plateau.start + shift : v.plateau.stop + shift]
+        return float(np.median(part)) if part.size else math.nan
+
+    means = [level(v) for v in prepared.visits]
+    return [
+        Stay(start=v.start + shift, stop=v.stop + shift, before=before, after=after)
+        for v, before, after in zip(prepared.visits[1:], means[:-1], means[1:], strict=True)
+    ]
 
 
 def _switches(
@@ -324,6 +345,9 @@ def _fit_plateaus(p: Prepared, candidate: float | None) -> None:
         p.levels[key] = Level(waves=tuple(waves[key]), noise=math.sqrt(variance), floor=floor)
         total, count = total + variance * used, count + used
     p.noise = math.sqrt(total / max(count, 1))
+    # Nor is one level fifty times as still as another: samples caught on the way would count for nothing beside it.
+    loudest = max(level.noise for level in p.levels.values())
+    p.levels = {k: replace(level, floor=max(floor, 0.02 * loudest)) for k, level in p.levels.items()}
     p.correlation = _correlation(joined, groups) if p.noise > 10 * floor else np.zeros(0)
     stretch = max(1.0 + 2 * float(np.sum(p.correlation)), 0.05) if len(p.correlation) else 1.0
     for key, members in everything.items():

@@ -18,6 +18,7 @@ LUT = 8192  # points of a waveform table over one period
 _VARIANCE_BINS = 64
 _MAX_CANDIDATE_SAMPLES = 400_000
 _MIN_HZ = 20.0
+ALIASES = 5  # to either side
 
 
 def candidate_hz(signal: np.ndarray, dt_s: float, floor_hz: float = _MIN_HZ) -> float | None:
@@ -109,6 +110,7 @@ def refine_hz(time_s: np.ndarray, residual: np.ndarray, start_hz: float, width_h
         if span >= total:
             break
         span = min(span * 3, total)
+    hz = _best_alias(centred, residual, hz, width_hz)
     if len(centred) > 40_000:
         pick = np.sort(np.random.default_rng(2).choice(len(centred), 40_000, replace=False))
         centred, residual = centred[pick], residual[pick]
@@ -120,6 +122,26 @@ def refine_hz(time_s: np.ndarray, residual: np.ndarray, start_hz: float, width_h
         if a - 2 * b + c < 0:
             hz += float(np.clip(0.5 * (a - c) / (a - 2 * b + c), -1, 1)) * step
     return hz
+
+
+def _best_alias(t: np.ndarray, residual: np.ndarray, hz: float, width_hz: float) -> float:
+    """Return the frequency, or one that takes whole turns more or fewer from stretch to stretch, with most power.
+
+    Stretches that follow each other at even distances fit such frequencies nearly as well, and where the interval of
+    the samples is nearly a whole part of the ripple's period, a short stretch leaves open which.
+    """
+    gaps = np.diff(t)
+    begins = np.flatnonzero(gaps > 8 * float(np.median(gaps))) + 1
+    if begins.size < 1:
+        return hz
+    begins = np.concatenate([[0], begins])
+    apart = 1.0 / float(np.median(np.diff(t[begins])))
+    reach = int(min(ALIASES, width_hz / apart))
+    if len(t) > 12_000:
+        pick = np.sort(np.random.default_rng(3).choice(len(t), 12_000, replace=False))
+        t, residual = t[pick], residual[pick]
+    trials = hz + apart * np.arange(-reach, reach + 1)
+    return float(trials[int(np.argmax([_power(t, residual, f) for f in trials]))])
 
 
 def _power(t: np.ndarray, r: np.ndarray, hz: float) -> float:

@@ -148,38 +148,6 @@ def check_two_levels(name: str, flat: np.ndarray, levels: TwoLevels, noise: floa
         )
 
 
-def check_clipping(name: str, signal: np.ndarray, lsb: float, noise: float) -> None:
-    """Refuse a record whose top or bottom is cut off.
-
-    Cut tops pile up on the extreme value where noise would have spread them; records without noise can't be told.
-
-    Raises
-    ------
-    TraceError
-    """
-    if len(signal) < 200 or noise < 1e-4 * float(signal.max() - signal.min()):
-        return
-    if lsb > 0 and noise < 0.35 * lsb:
-        return
-    width = max(noise, lsb)
-    for end, extreme, sign in (("top", float(signal.max()), 1.0), ("bottom", float(signal.min()), -1.0)):
-        tiny = 1e-9 * max(abs(extreme), width)
-        inner = signal >= extreme - 1.5 * width if sign > 0 else signal <= extreme + 1.5 * width
-        close = signal[inner]
-        pile = int(np.count_nonzero(np.abs(close - extreme) <= tiny))
-        if pile < max(12, 2e-4 * len(signal)):
-            continue
-        near = len(close) - pile
-        # In a Gaussian tail the extreme code holds far less than the noise width beside it.
-        cells = 1.5 * width / lsb if lsb > 0 else 1.5 * width / (0.05 * noise)
-        if pile > 3.0 * near / max(cells, 1.0) and pile > 0.25 * near:
-            share = 100 * pile / len(signal)
-            raise TraceError(
-                f"{name} is clipped at the {end} ({share:.2g} % of its samples stand at {extreme:.6g}); "
-                "lower the gain or shift the offset and record again"
-            )
-
-
 def sample_noise(signal: np.ndarray) -> float:
     """Noise of single samples from second differences, robust against steps and slow change."""
     if len(signal) > 200_000:
@@ -202,8 +170,8 @@ def resolution(signal: np.ndarray) -> float:
     """Return the digitiser's step, 0 where there is none to be seen."""
     piece = signal if len(signal) <= 100_000 else signal[:: len(signal) // 100_000 + 1]
     values = np.unique(piece)
-    # A handful of values may be a computed record; thousands that hardly repeat are no codes.
-    if len(values) < 12 or len(values) > 5000 or len(values) > len(piece) / 4:
+    # Thousands that hardly repeat are no codes.
+    if len(values) > 5000 or len(values) > len(piece) / 4:
         return 0.0
     gaps = np.diff(values)
     floor = 1e-7 * (values[-1] - values[0])
@@ -211,6 +179,9 @@ def resolution(signal: np.ndarray) -> float:
     if gaps.size == 0:
         return 0.0
     small = float(np.min(gaps))
+    # A handful of values far apart may be a computed record; far finer than the step they are codes of a fast one.
+    if len(values) < 12 and small > (values[-1] - values[0]) / 16:
+        return 0.0
     # All gaps of a digitiser are whole multiples of one step (prints round them a little).
     multiple = gaps / small
     if float(np.median(np.abs(multiple - np.round(multiple)))) > 0.1:

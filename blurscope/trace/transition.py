@@ -50,12 +50,16 @@ class Transition:
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class _Repeat:
-    """Samples around one switch, as numerators and weights of the normalised step."""
+    """Samples around one switch, as numerators and weights of the normalised step.
+
+    ``worth`` is the weight against that of an ordinary sample of the level: small on flanks and in the dark.
+    """
 
     time_s: np.ndarray
     t0_s: float
     step: np.ndarray
     weight: np.ndarray
+    worth: np.ndarray
     low_sd: float
     high_sd: float
     low: float
@@ -148,17 +152,21 @@ def _repeat(p: Prepared, index: int) -> tuple[_Repeat | None, str | None]:
     variance = np.maximum(from_level.variance(t), floor)
     later = np.maximum(to_level.variance(t), floor)
     # Where the plateaus differ in noise, the larger counts over the transition.
-    variance = np.where(t < switch.time_s, variance, np.maximum(variance, later) if index is not None else later)
+    still = t < switch.time_s - (0.0 if switch.given else 1.5 * switch.rough_s)
+    variance = np.where(still, variance, np.maximum(variance, later))
     share = gap / step
     safe = np.where(np.abs(share) > 1e-3, share, np.nan)
     value = raw / safe
     weight = np.nan_to_num(share**2 * step**2 / variance * np.isfinite(safe))
+    ordinary = max(from_level.noise, from_level.floor) ** 2
+    ordinary = np.where(still, ordinary, max(ordinary, to_level.noise**2))
     return (
         _Repeat(
             time_s=t,
             t0_s=switch.time_s,
             step=np.nan_to_num(value),
             weight=weight,
+            worth=weight * np.maximum(ordinary, floor) / step**2,
             low_sd=low_sd / abs(step),
             high_sd=high_sd / abs(step),
             low=low,
@@ -175,7 +183,7 @@ def _repeat(p: Prepared, index: int) -> tuple[_Repeat | None, str | None]:
 def _pool(repeats: Sequence[_Repeat], edges: np.ndarray, quantum: float) -> Pooled:
     """Pool samples into bins of age (weighted means)."""
     n = len(edges) - 1
-    sw, ss, sa, number = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
+    sw, ss, sa, sb, number = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
     first, last = np.full(n, np.inf), np.full(n, -np.inf)
     for r in repeats:
         age = 1000.0 * (r.time_s - r.t0_s)
@@ -188,14 +196,15 @@ def _pool(repeats: Sequence[_Repeat], edges: np.ndarray, quantum: float) -> Pool
         weight = r.weight[low:high]
         number[filled] += np.diff(at)[filled]
         sw[filled] += np.add.reduceat(weight, begin)
+        sb[filled] += np.add.reduceat(r.worth[low:high], begin)
         ss[filled] += np.add.reduceat(weight * r.step[low:high], begin)
         sa[filled] += np.add.reduceat(weight * age[low:high], begin)
         first[filled] = np.minimum(first[filled], age[at[filled]])
         last[filled] = np.maximum(last[filled], age[at[filled + 1] - 1])
     # Bins that hold only samples on a flank, or in the dark of a strobe, say nothing.
-    per_sample = sw / np.maximum(number, 1)
-    lit = per_sample[number > 0]
-    good = per_sample > 0.01 * float(np.quantile(lit, 0.75)) if lit.size else np.zeros(n, dtype=bool)
+    worth = sb / np.maximum(number, 1)
+    lit = worth[number > 0]
+    good = (worth > 0.01 * float(np.quantile(lit, 0.75))) & (sw > 0) if lit.size else np.zeros(n, dtype=bool)
     sw, ss, sa = sw[good], ss[good], sa[good]
     age = sa / sw
     order = np.argsort(age, kind="stable")
@@ -511,6 +520,6 @@ def _raw_light(
 def _as_raw(r: _Repeat) -> _Repeat:
     """Return the repeat with its raw light as the step and even weights."""
     return _Repeat(
-        time_s=r.time_s, t0_s=r.t0_s, step=r.raw, weight=np.ones_like(r.raw), low_sd=0.0, high_sd=0.0, low=r.low,
-        high=r.high, given=r.given, name=r.name, spacing_ms=r.spacing_ms, raw=r.raw,
+        time_s=r.time_s, t0_s=r.t0_s, step=r.raw, weight=np.ones_like(r.raw), worth=np.ones_like(r.raw), low_sd=0.0,
+        high_sd=0.0, low=r.low, high=r.high, given=r.given, name=r.name, spacing_ms=r.spacing_ms, raw=r.raw,
     )  # fmt: skip

@@ -12,6 +12,8 @@ from blurscope.tracking.lanes import Streak
 from blurscope.tracking.model import time_at
 from blurscope.tracking.motion import Motion
 
+GAP = 0.4  # refreshes without a sample
+GAP_CHANGE = 0.08  # of the step, in a gap
 MIN_SIGNAL = 3.0  # step over noise of a sample
 BINS = 16  # per refresh of the stitched curve
 TAIL, TAIL_BINS = 2.0, 4  # refreshes after the switch from which there are so many
@@ -87,6 +89,9 @@ def _one(streaks, rising, a, b, motion, layout, law, pixel) -> StreakCurve:
     slit = streaks[0].slit.width_px / (layout.px_per_refresh + motion.error)
     blur = float(np.sqrt(motion.sigma**2 + pixel**2 / 4)) / layout.px_per_refresh
     covered = grid.min() <= 0.1 and grid.max() >= 1.2
+    # what happens where no streak shows anything could be one step or two
+    blank = np.diff(grid) > GAP
+    covered &= not np.any(blank & (np.abs(np.diff(light)) > GAP_CHANGE + 3 * np.hypot(spread[1:], spread[:-1])))
     return curve(grid, light, spread, slit, blur, () if covered else ("streak_incomplete",))
 
 

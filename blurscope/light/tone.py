@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -101,23 +101,16 @@ class Tone:
         """Return the flat field (1 at the centre) at campx positions."""
         return np.exp(flat_basis(x, y, self.centre, self.radius)[..., 1:] @ self.flat[1:])
 
-    def sample(
-        self, codes: np.ndarray, x: np.ndarray, y: np.ndarray, *, keep_off: float | None = None
-    ) -> np.ndarray | None:
-        """Return the photo's light at campx positions (float32, 2-D), linear between pixels as light, not as codes.
+    def window(self, codes: np.ndarray, x: np.ndarray, y: np.ndarray, margin: int = 1) -> Window:
+        """Return the light of the part of the photo around smooth grids of campx positions."""
+        left, top, right, bottom = _around(codes, x, y, margin)
+        return Window(cv2.LUT(codes[top:bottom, left:right], self.decode), left, top)
 
-        With ``keep_off`` there is None where a position is nearer than that to the photo's outermost pixels.
-        """
-        (left, right), (above, below) = (_reach(z) for z in (x, y))
-        if keep_off is not None:
-            far = right > codes.shape[1] - 1 - keep_off or below > codes.shape[0] - 1 - keep_off
-            if far or min(left, above) < keep_off:
-                return None
-        x0, y0 = max(0, int(left) - 1), max(0, int(above) - 1)
-        x1, y1 = min(codes.shape[1], int(right) + 3), min(codes.shape[0], int(below) + 3)
-        if (x1 - x0) * (y1 - y0) < 8 * x.size:
-            light = cv2.LUT(codes[y0:y1, x0:x1], self.decode)
-            return cv2.remap(light, x - x0, y - y0, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    def sample(self, codes: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Return the photo's light at campx positions (float32, 2-D), linear between pixels as light, not as codes."""
+        left, top, right, bottom = _around(codes, x, y, 1)
+        if (right - left) * (bottom - top) < 8 * x.size:
+            return self.window(codes, x, y).at(x, y)
         # few points far apart: their four neighbours only
         left = np.clip(np.floor(x), 0, codes.shape[1] - 2).astype(np.intp)
         top = np.clip(np.floor(y), 0, codes.shape[0] - 2).astype(np.intp)
@@ -129,6 +122,39 @@ class Tone:
     def law(self, level: np.ndarray) -> np.ndarray:
         """Return the display's light at levels: power law with the measured points' residuals interpolated."""
         return law_at(np.asarray(level, float), self.level, self.light, self.display_gamma)
+
+
+class Window(NamedTuple):
+    """Part of a photo as light: campx of its first column and row, and of how many photo rows a row is the mean."""
+
+    light: np.ndarray
+    left: float
+    top: float
+    rows: int = 1
+
+    def at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Return the light at campx positions (2-D), linear between pixels."""
+        return cv2.remap(
+            self.light, x - self.left, (y - self.top) / self.rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
+
+    def joined(self, rows: int) -> Window:
+        """Return the same with every so many rows averaged into one."""
+        count = len(self.light) // rows
+        mean = self.light[: count * rows].reshape(count, rows, -1).sum(axis=1) / np.float32(rows)
+        return Window(mean, self.left, self.top + (rows - 1) / 2, rows)
+
+
+def _around(codes: np.ndarray, x: np.ndarray, y: np.ndarray, margin: int) -> tuple[int, int, int, int]:
+    """Return left, top, right, bottom of the part of the photo that smooth grids lie in."""
+    (left, right), (above, below) = (_reach(z) for z in (x, y))
+    height, width = codes.shape
+    return (
+        max(0, int(left) - margin),
+        max(0, int(above) - margin),
+        min(width, int(right) + margin + 2),
+        min(height, int(below) + margin + 2),
+    )
 
 
 def _reach(z: np.ndarray) -> tuple[float, float]:

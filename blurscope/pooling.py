@@ -95,8 +95,8 @@ def _known_levels(edges, pairs, groups, tone) -> np.ndarray:
     """Where the static greys put the plateaus of each transition, in units of its normalised profile."""
     white = float(np.exp(tone.flat[0]))
     out = np.empty((len(pairs), 4))
-    for i, ((a, b), g) in enumerate(zip(pairs, groups, strict=True)):
-        la, lb = (float(x) * white for x in tone.law(np.array([a, b], float)))
+    laws = white * tone.law(np.array(pairs, float))
+    for i, ((la, lb), g) in enumerate(zip(laws.tolist(), groups, strict=True)):
         start, size = edges.from_light[g], edges.step_light[g]
         doubt = (PLATEAU_GAIN * (la + lb) + PLATEAU_FLARE * white) / abs(lb - la)
         out[i] = np.mean((la - start) / size), np.mean((lb - start) / size), doubt, doubt

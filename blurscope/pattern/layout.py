@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from copy import deepcopy
 from dataclasses import dataclass, field, fields
+from functools import lru_cache
 from typing import Any
 
 from blurscope.errors import PatternError
@@ -127,17 +128,8 @@ class Layout:
 
     def edges(self) -> list[Edge]:
         """Return every boundary of every band over one loop of the circuit."""
-        out = []
-        n = len(self.circuit)
-        for b, block in enumerate(self.blocks):
-            if block.kind != "band":
-                continue
-            for i in range(n):
-                left, right = self.circuit[i - 1], self.circuit[i]
-                first, then = (right, left) if self.sign > 0 else (left, right)
-                u = (block.offset_px + i * self.field_px) % self.circuit_px
-                out.append(Edge(id=f"b{b}e{i}", block=b, u_px=u, from_level=first, to_level=then))
-        return out
+        offsets = tuple((b, block.offset_px) for b, block in enumerate(self.blocks) if block.kind == "band")
+        return list(_edges_of(offsets, self.circuit, self.sign, self.field_px))
 
     def edge_copies(self, low_u: float, high_u: float) -> list[tuple[int, Edge, float]]:
         """Return (index in `edges`, edge, ``u``) of every repeat of every edge from ``low_u`` to ``high_u``."""
@@ -233,6 +225,21 @@ class Layout:
             raise ValueError("the blocks do not fill the screen")
         if not any(b.kind == "band" for b in self.blocks):
             raise ValueError("there is no band of edges")
+
+
+@lru_cache(maxsize=8)
+def _edges_of(
+    offsets: tuple[tuple[int, int], ...], circuit: tuple[int, ...], sign: int, field_px: int
+) -> tuple[Edge, ...]:
+    """Return the edges of bands, given as block and offset: they are asked for many times over."""
+    out = []
+    for b, offset in offsets:
+        for i, right in enumerate(circuit):
+            left = circuit[i - 1]
+            first, then = (right, left) if sign > 0 else (left, right)
+            u = (offset + i * field_px) % (len(circuit) * field_px)
+            out.append(Edge(id=f"b{b}e{i}", block=b, u_px=u, from_level=first, to_level=then))
+    return tuple(out)
 
 
 def _fields(record: Any) -> dict[str, Any]:

@@ -42,10 +42,9 @@ def find_seam(pixels: np.ndarray, block: tuple[int, int], quantum: float = 0.0) 
     least = SMALLEST_STEP + quantum
     stepped = np.sign(step) * (np.abs(step) >= least + SHARPNESS * change)
     even = (np.abs(step) < least) & (change < EVEN)
-    for n in range(rows - 1):
-        late, early = even[n] * stepped[n + 1], even[n + 1] * stepped[n]
-        if max(np.count_nonzero(late), np.count_nonzero(early)) == 0:
-            continue
+    lates, earlies = even[:-1] * stepped[1:], even[1:] * stepped[:-1]
+    for n in np.flatnonzero(lates.any(axis=1) & earlies.any(axis=1)).tolist():
+        late, early = lates[n], earlies[n]
         sign = 1 if (late + early).sum() > 0 else -1
         left, right = np.flatnonzero(late == sign), np.flatnonzero(early == sign)
         if min(len(left), len(right)) < FEWEST_BLOCKS or left[-1] > right[0]:

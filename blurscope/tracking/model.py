@@ -84,8 +84,12 @@ class StreakBatch:
 
     def _cumulate(self, waves) -> np.ndarray:
         out = np.zeros((len(waves), max(len(w) for w in waves) + 2))
-        for row, wave in zip(out, waves, strict=True):
-            _running(row[None], np.asarray(wave)[None])
+        lengths = np.array([len(w) for w in waves])
+        for n in set(lengths.tolist()):
+            alike = np.flatnonzero(lengths == n)
+            sums = out[alike]
+            _running(sums, np.array([waves[i] for i in alike]))
+            out[alike] = sums
         return out
 
     def _integral(self, sums: np.ndarray, t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -231,7 +231,7 @@ def to_measurement(
                 "radius_campx": reg.pose.radius,
             },
             "lit_u_px": list(reg.lit_u_px),
-            "pattern": {k: x for k, x in layout.as_json().items() if k != "edges"},
+            "pattern": layout.as_json(edges=False),
         },
         "light": {
             "domain": "light",

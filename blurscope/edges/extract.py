@@ -105,7 +105,6 @@ def extract_edges(
     lag_fine = -ahead + (np.arange(bins * per_bin) + 0.5) * fine
     lag = lag_fine.reshape(bins, per_bin).mean(axis=1)
     edges = visible(layout, lit)
-    height, width = codes.shape
     joined = pose.level_rows(lit, layout.height_px)
     top_code = len(tone.decode) - 1
     clip_light = float(tone.decode[top_code - max(1, top_code // 256)])
@@ -127,9 +126,9 @@ def extract_edges(
     def read(item: tuple) -> tuple | None:
         (block, u, a, b), join, (x, y) = item
         band, count = layout.blocks[block], len(x)
-        if min(x.min(), y.min()) < 1 or x.max() > width - 2 or y.max() > height - 2:
+        window = tone.window(codes, x, y, margin=join, keep_off=1)
+        if window is None:
             return None
-        window = tone.window(codes, x, y, margin=join)
         phase = x[count // 2] % 1.0
         few = window.at(x[:, ::FEW], y[:, ::FEW])
         clipped = np.count_nonzero(few >= clip_light) > 0.02 * few.size

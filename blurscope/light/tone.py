@@ -101,15 +101,27 @@ class Tone:
         """Return the flat field (1 at the centre) at campx positions."""
         return np.exp(flat_basis(x, y, self.centre, self.radius)[..., 1:] @ self.flat[1:])
 
-    def window(self, codes: np.ndarray, x: np.ndarray, y: np.ndarray, margin: int = 1) -> Window:
-        """Return the light of the part of the photo around smooth grids of campx positions."""
-        left, top, right, bottom = _around(codes, x, y, margin)
+    def window(
+        self, codes: np.ndarray, x: np.ndarray, y: np.ndarray, margin: int = 1, keep_off: float | None = None
+    ) -> Window | None:
+        """Return the light of the part of the photo around grids of campx positions (float32, 2-D).
+
+        With ``keep_off`` there is None where a position is nearer than that to the photo's outermost pixels.
+        """
+        (left, right), (top, bottom) = (cv2.minMaxLoc(z)[:2] for z in (x, y))
+        height, width = codes.shape
+        if keep_off is not None and (
+            min(left, top) < keep_off or right > width - 1 - keep_off or bottom > height - 1 - keep_off
+        ):
+            return None
+        left, right = max(0, int(left) - margin), min(width, int(right) + margin + 2)
+        top, bottom = max(0, int(top) - margin), min(height, int(bottom) + margin + 2)
         return Window(cv2.LUT(codes[top:bottom, left:right], self.decode), left, top)
 
     def sample(self, codes: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Return the photo's light at campx positions (float32, 2-D), linear between pixels as light, not as codes."""
-        left, top, right, bottom = _around(codes, x, y, 1)
-        if (right - left) * (bottom - top) < 8 * x.size:
+        (left, right), (top, bottom) = (cv2.minMaxLoc(z)[:2] for z in (x, y))
+        if (right - left + 4) * (bottom - top + 4) < 8 * x.size:
             return self.window(codes, x, y).at(x, y)
         # few points far apart: their four neighbours only
         left = np.clip(np.floor(x), 0, codes.shape[1] - 2).astype(np.intp)
@@ -143,24 +155,6 @@ class Window(NamedTuple):
         count = len(self.light) // rows
         mean = self.light[: count * rows].reshape(count, rows, -1).sum(axis=1) / np.float32(rows)
         return Window(mean, self.left, self.top + (rows - 1) / 2, rows)
-
-
-def _around(codes: np.ndarray, x: np.ndarray, y: np.ndarray, margin: int) -> tuple[int, int, int, int]:
-    """Return left, top, right, bottom of the part of the photo that smooth grids lie in."""
-    (left, right), (above, below) = (_reach(z) for z in (x, y))
-    height, width = codes.shape
-    return (
-        max(0, int(left) - margin),
-        max(0, int(above) - margin),
-        min(width, int(right) + margin + 2),
-        min(height, int(below) + margin + 2),
-    )
-
-
-def _reach(z: np.ndarray) -> tuple[float, float]:
-    """Return the least and largest value of a smooth grid: they lie on its border."""
-    border = np.concatenate([z[0], z[-1], z[:, 0], z[:, -1]])
-    return border.min(), border.max()
 
 
 def law_at(level: np.ndarray, levels: np.ndarray, light: np.ndarray, gamma: float) -> np.ndarray:

@@ -140,8 +140,8 @@ class Layout:
             for k in range(math.ceil((low_u - edge.u_px) / period), math.floor((high_u - edge.u_px) / period) + 1)
         ]
 
-    def as_json(self) -> dict[str, Any]:
-        """Return the content of ``pattern.json``."""
+    def as_json(self, *, edges: bool = True) -> dict[str, Any]:
+        """Return the content of ``pattern.json``, without the list of edges if they aren't wanted."""
         return {
             "schema": SCHEMA,
             **{k: getattr(self, k) for k in ("width_px", "height_px", "px_per_refresh", "direction", "refresh_hz")},
@@ -157,7 +157,7 @@ class Layout:
             "picture_seed": self.picture_seed,
             "safety": deepcopy(self.safety),
             "blocks": [_block_json(b) for b in self.blocks],
-            "edges": [_fields(e) for e in self.edges()],
+            **({"edges": [_fields(e) for e in self.edges()]} if edges else {}),
         }
 
     @classmethod
@@ -244,7 +244,12 @@ def _edges_of(
 
 def _fields(record: Any) -> dict[str, Any]:
     """Return the fields of a flat record."""
-    return {f.name: getattr(record, f.name) for f in fields(record)}
+    return {name: getattr(record, name) for name in _names(type(record))}
+
+
+@lru_cache(maxsize=8)
+def _names(kind: type) -> tuple[str, ...]:
+    return tuple(f.name for f in fields(kind))
 
 
 def _block_json(block: Block) -> dict[str, Any]:

@@ -208,9 +208,13 @@ class StreakBatch:
                 for side, at in zip((-1.0, 1.0), ends, strict=True)
             )
         slope["exposure"] = slope["exposure"] - total / exposure
-        column, row = self._places()
+        column, row = (np.repeat(place, self.counts) for place in self._places())
         scale = amplitude / exposure
-        fields = {name: _blur(field * scale, self.step, sigma, self.pixel) for name, field in slope.items()}
+
+        def seen(field: np.ndarray, spread: float = sigma) -> np.ndarray:
+            return _blur(field, self.step, spread, self.pixel)[self.keep]
+
+        fields = {name: seen(field * scale) for name, field in slope.items()}
         for along, across, base in (
             ("along", "across", "start"),
             ("delay_along", "delay_across", "lag" if lit else "delay"),
@@ -218,10 +222,10 @@ class StreakBatch:
         ):
             fields[along], fields[across] = column * fields[base], row * fields[base]
         total *= scale
-        here = _blur(total, self.step, sigma, self.pixel)
-        fields["sigma"] = (_blur(total, self.step, sigma + SIGMA_STEP, self.pixel) - here) / SIGMA_STEP
+        here = seen(total)
+        fields["sigma"] = (seen(total, sigma + SIGMA_STEP) - here) / SIGMA_STEP
         fields["amplitude"] = here / amplitude
-        return np.stack([fields[name][self.keep] for name in NAMES], axis=1)
+        return np.array([fields[name] for name in NAMES]).T
 
     def basis(self, p: np.ndarray, rows: np.ndarray, phases: np.ndarray, cells: int, period: int) -> np.ndarray:
         """Return what each cell of a free periodic waveform adds to the streaks of ``rows``.

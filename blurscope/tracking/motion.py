@@ -334,15 +334,15 @@ class _Problem:
         basis, basis_of = np.zeros((0, n_w)), np.full(n_p, np.inf)
         for _ in range(iterations):
             rest = (self.data - model) * weight
-            jw = batch.slopes(p) * weight[:, None]
-            gram[:n_p, :n_p] = jw.T @ jw + np.diag(1 / self.prior**2 + NOT_SEEN)
-            grad[:n_p] = jw.T @ rest - (p - self.centre) / self.prior**2
+            slopes = batch.slopes(p).T * weight
+            gram[:n_p, :n_p] = slopes @ slopes.T + np.diag(1 / self.prior**2 + NOT_SEEN)
+            grad[:n_p] = slopes @ rest - (p - self.centre) / self.prior**2
             if n_w:
                 if np.abs(p - basis_of).max() > SAME_BASIS:
                     basis = batch.basis(p, self.clock, self.phases, CLOCK_CELLS, self.period)
                     basis, basis_of = basis * weight[self.of_clock, None], p
                     gram[n_p:, n_p:] = basis.T @ basis + stiff
-                gram[:n_p, n_p:] = jw[self.of_clock].T @ basis
+                gram[:n_p, n_p:] = slopes[:, self.of_clock] @ basis
                 gram[n_p:, :n_p] = gram[:n_p, n_p:].T
                 grad[n_p:] = basis.T @ rest[self.of_clock] - bend.T @ (bend @ free)
             gain = 0.0

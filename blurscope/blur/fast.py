@@ -89,5 +89,5 @@ def posterior_of_fast(i, fits: FamilyFit, profiles, nuisances, shared, rng) -> t
 
 
 def _resolved(fit: FamilyFit, i: int, profiles: Profiles) -> bool:
-    cov, _ = information(fit, i, profiles)
-    return cov[0, 0] < 1 / RESOLVED**2
+    cov, _ = information(fit, [i], profiles)
+    return bool(cov[0, 0, 0] < 1 / RESOLVED**2)

@@ -99,7 +99,8 @@ class Tone:
 
     def gain(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Return the flat field (1 at the centre) at campx positions."""
-        return np.exp(flat_basis(x, y, self.centre, self.radius)[..., 1:] @ self.flat[1:])
+        terms = flat_terms(x, y, self.centre, self.radius)
+        return np.exp(sum(term * share for term, share in zip(terms, self.flat[1:].tolist(), strict=True)))
 
     def window(
         self, codes: np.ndarray, x: np.ndarray, y: np.ndarray, margin: int = 1, keep_off: float | None = None
@@ -167,11 +168,19 @@ def law_at(level: np.ndarray, levels: np.ndarray, light: np.ndarray, gamma: floa
 
 
 def flat_basis(x: np.ndarray, y: np.ndarray, centre: tuple[float, float], radius: float) -> np.ndarray:
-    """Return the terms of the log flat field at campx positions, (..., 8)."""
+    """Return the terms of the log flat field at campx positions, (..., 8), the constant one first."""
+    terms = flat_terms(x, y, centre, radius)
+    return np.stack([np.ones_like(terms[0]), *terms], axis=-1)
+
+
+def flat_terms(x: np.ndarray, y: np.ndarray, centre: tuple[float, float], radius: float) -> tuple[np.ndarray, ...]:
+    """Return the terms of the log flat field that change over the photo."""
     a = (np.asarray(x, float) - centre[0]) / radius
     b = (np.asarray(y, float) - centre[1]) / radius
-    r2 = a * a + b * b
-    return np.stack([np.ones_like(a), a, b, a * a, a * b, b * b, r2 * r2, r2 * r2 * r2], axis=-1)
+    aa, bb = a * a, b * b
+    r2 = aa + bb
+    r4 = r2 * r2
+    return a, b, aa, a * b, bb, r4, r4 * r2
 
 
 def base_curve(full_scale: int, linear: bool) -> np.ndarray:

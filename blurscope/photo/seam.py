@@ -59,5 +59,5 @@ def find_seam(pixels: np.ndarray, block: tuple[int, int], quantum: float = 0.0) 
 def _means(lines: np.ndarray, wide: int) -> np.ndarray:
     """Return the mean luma of each block's part of some rows of pixels."""
     grey = lines if lines.ndim == 2 else np.rint(lines @ np.array(LUMA, np.float32)).astype(np.uint8)
-    fine = grey.astype(np.uint16) << 6  # means of 64ths of a code
+    fine = np.multiply(grey, np.uint16(64), dtype=np.uint16)  # means of 64ths of a code
     return cv2.resize(fine, (grey.shape[1] // wide, len(grey)), interpolation=cv2.INTER_AREA).astype(np.float32) / 64

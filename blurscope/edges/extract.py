@@ -117,7 +117,7 @@ def extract_edges(
         rows = max(1, min(joined, int((band.height_px - 2 * max(ringing, 3.2 * blur_px)) * scale / ENOUGH_ROWS)))
         margin = min(max(1.2, 3.2 * blur_px + 0.5 * rows * fine + 0.3), 3.5)
         inner = max(2.0, band.height_px - 2 * max(margin, ringing))
-        count = int(np.clip(round(inner * scale / rows), 3, MAX_ROWS))
+        count = min(max(round(inner * scale / rows), 3), MAX_ROWS)
         middle, half = band.top_row + band.height_px / 2, 0.5 * inner * (1 - 1 / count)
         along = (u - layout.sign * lag_fine[0], u - layout.sign * lag_fine[-1], len(lag_fine))
         grids.append((along, (middle - half, middle + half, count)))

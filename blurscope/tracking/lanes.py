@@ -245,7 +245,7 @@ def cut_streaks(lanes: list[Lane], layout: Layout, shift: float, exposure: float
         for slit in slits:
             centre = slit.x_px + slit.width_px / 2 - shift
             half = exposure * v / 2 + slit.width_px / 2 + margin
-            use = slice(*np.searchsorted(lane.u_px, (centre - half, centre + half)))
+            use = slice(*lane.u_px.searchsorted((centre - half, centre + half)).tolist())
             u = lane.u_px[use]
             if len(u) == 0 or u[0] > centre - half + 2 or u[-1] < centre + half - 2:
                 continue

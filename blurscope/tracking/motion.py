@@ -139,7 +139,8 @@ def slit_waveform(slit, steps: Callable[[int, int], np.ndarray | None], law: Cal
     top = (high * re + low * fe * (1 - re)) / switched
     bottom = top + (low - top) * fe
     wave = np.concatenate([bottom + (high - bottom) * r, top + (low - top) * f])
-    return np.roll(wave, (slit.phase_refreshes - 1) * STEPS)
+    last = -(slit.phase_refreshes - 1) * STEPS % n
+    return np.concatenate([wave[last:], wave[:last]])
 
 
 def _fit_length(step: np.ndarray, count: int) -> np.ndarray:

@@ -321,13 +321,14 @@ def _interval(value: float, trial: np.ndarray, linear: float) -> tuple[float, bo
 
     ``linear`` is the standard uncertainty of the linear budget: it holds unless the trials scatter clearly more.
     """
-    ok = np.isfinite(trial)
-    if not np.isfinite(value) or ok.mean() < 0.95:
-        return float("nan"), bool(0.02 < ok.mean() < 0.98)
-    t = np.sort(trial[ok])
-    lo, middle, hi = np.interp(np.array([0.025, 0.5, 0.975]) * (len(t) - 1), np.arange(len(t)), t)
-    spread = float(np.std(t))
-    core = 1.4826 * float(np.median(np.abs(t - middle))) + 1e-12
+    t = np.sort(trial[np.isfinite(trial)])
+    share = len(t) / len(trial)
+    if not np.isfinite(value) or share < 0.95:
+        return float("nan"), 0.02 < share < 0.98
+    lo, middle, hi = np.interp(np.array([0.025, 0.5, 0.975]) * (len(t) - 1), np.arange(len(t)), t).tolist()
+    spread = float(t.std())
+    away = np.sort(np.abs(t - middle))
+    core = 1.4826 * 0.5 * float(away[(len(t) - 1) // 2] + away[len(t) // 2]) + 1e-12
     jumps = spread > 5 * max(core, linear) and spread > 0.02
     if not jumps and spread < NONLINEAR * linear:  # a few trials without the figure don't matter
         return K95 * linear, False

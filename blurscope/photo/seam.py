@@ -35,8 +35,8 @@ def find_seam(pixels: np.ndarray, block: tuple[int, int], quantum: float = 0.0) 
     columns, rows = pixels.shape[1] // wide, (pixels.shape[0] - 2) // high
     if columns < 2 * FEWEST_BLOCKS or rows < 2:
         return None
-    at = np.arange(1, rows + 1) * high
-    above2, above, below, below2 = (_means(pixels[at + k, : columns * wide], wide) for k in (-2, -1, 0, 1))
+    lines = pixels[: (rows + 1) * high, : columns * wide]
+    above2, above, below, below2 = (_means(lines[high + k :: high][:rows], wide) for k in (-2, -1, 0, 1))
     change = np.abs(above - above2) + np.abs(below2 - below)
     step = below - above - (above - above2 + below2 - below) / 2
     least = SMALLEST_STEP + quantum
@@ -52,7 +52,7 @@ def find_seam(pixels: np.ndarray, block: tuple[int, int], quantum: float = 0.0) 
         against = np.count_nonzero((even[n] & even[n + 1]) | (late == -sign) | (early == -sign))
         if against <= MOST_AGAINST * (len(left) + len(right)):
             height = np.median(np.concatenate([step[n + 1, left], step[n, right]]))
-            return int(at[n]), float(height)
+            return (n + 1) * high, float(height)
     return None
 
 

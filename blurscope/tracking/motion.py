@@ -283,6 +283,8 @@ class _Problem:
 
     def __init__(self, streaks, waves, layout, exposure, pixel, centre, lens_sd, emission) -> None:
         v = layout.px_per_refresh
+        order = sorted(range(len(streaks)), key=lambda i: streaks[i].slit.kind != "clock")  # the clock's come first
+        streaks, waves = [streaks[i] for i in order], [waves[i] for i in order]
         self.centre = centre
         slopes = [ERROR_SLOPE_SD, ERROR_SLOPE_SD]
         self.prior = np.array([np.inf, np.inf, ERROR_SD, 0.5, 0.5, 1.5, 1.5, lens_sd, 0.6, 0.5, 0.5, *slopes])
@@ -292,7 +294,7 @@ class _Problem:
         width = np.array([s.slit.width_px / (v * exposure) for s in streaks])
         noise = np.array([s.noise for s in streaks])
         self.weight = np.repeat(1 / np.hypot(noise * 1.5, ROUGH * level * width), self.batch.counts)
-        self.clock = np.array([i for i, s in enumerate(streaks) if s.slit.kind == "clock"], int)
+        self.clock = np.arange(sum(s.slit.kind == "clock" for s in streaks))
         self.phases = np.array([streaks[i].slit.phase_refreshes for i in self.clock], int)
         self.per_cell = STEPS // CLOCK_CELLS
         self.period, self.expected = 0, np.zeros(0)
@@ -301,7 +303,7 @@ class _Problem:
             self.expected = np.roll(waves[self.clock[0]], -int(self.phases[0]) * STEPS)
         else:  # slits of many levels, a few in each row, can't tell where the pose is askew
             self.prior[9:11] = 0.03
-        self.of_clock = np.repeat(np.isin(np.arange(len(streaks)), self.clock), self.batch.counts)
+        self.of_clock = slice(0, sum(self.batch.counts[: len(self.clock)]))
         n_w = self.period * CLOCK_CELLS
         self.bend = second_differences(n_w) / CLOCK_ROUGHNESS if n_w else np.zeros((0, 0))
 

@@ -194,7 +194,16 @@ def fit_streaks(
     def step(slit: Slit, a: int, b: int) -> np.ndarray | None:
         return steps.get((a, b), usual if slit.kind == "clock" else None)
 
-    waves = [slit_waveform(s.slit, partial(step, s.slit), lights.__getitem__) for s in streaks]
+    shown: dict[tuple, np.ndarray | None] = {}  # slits that differ in their place only show the same
+
+    def wave(slit: Slit) -> np.ndarray | None:
+        times = slit.period_refreshes, slit.on_refreshes, slit.phase_refreshes
+        alike = (slit.kind, slit.low_level, slit.high_level, *times)
+        if alike not in shown:
+            shown[alike] = slit_waveform(slit, partial(step, slit), lights.__getitem__)
+        return shown[alike]
+
+    waves = [wave(s.slit) for s in streaks]
     use = [i for i, w in enumerate(waves) if w is not None and float(w.max()) > 0.15]
     if len(use) < 4:
         return None, streaks

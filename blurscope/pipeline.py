@@ -231,7 +231,7 @@ def to_measurement(
                 "radius_campx": reg.pose.radius,
             },
             "lit_u_px": list(reg.lit_u_px),
-            "pattern": {k: x for k, x in layout.as_json().items() if k != "edges"},
+            "pattern": layout.as_json(edges=False),
         },
         "light": {
             "domain": "light",
@@ -554,7 +554,7 @@ def _streak(curve: StreakCurve, road: RoadResponse, hold_ms: float) -> dict[str,
         "from_level": curve.from_level,
         "to_level": curve.to_level,
         "response_ms": value,
-        "t_ms": [round(float(t) * hold_ms, 4) for t in curve.t],
-        "light": [round(float(x), 5) for x in curve.light],
+        "t_ms": [round(t * hold_ms, 4) for t in curve.t.tolist()],
+        "light": [round(x, 5) for x in curve.light.tolist()],
         "quality": {"ok": road.response is not None, "flags": list(road.flags)},
     }

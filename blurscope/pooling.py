@@ -76,7 +76,7 @@ def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift):
             expect = expect + MODEL_FLOOR**2  # where there is hardly any noise, the model is what differs
             spread[i] = float(np.sqrt(np.mean(res**2 / expect) / edges.correlation))
             if not mixed:  # instances that disagree know less than they claim (Birge ratio)
-                sigma[i] *= np.clip(spread[i], 1.0, 10.0)
+                sigma[i] *= min(max(spread[i], 1.0), 10.0)
         if mixed:
             stack[i] = sum(wk * operators[mixed[k]] for wk, k in zip(w, g, strict=True))
     profiles = Profiles(
@@ -96,11 +96,11 @@ def _known_levels(edges, pairs, groups, tone) -> np.ndarray:
     """Where the static greys put the plateaus of each transition, in units of its normalised profile."""
     white = float(np.exp(tone.flat[0]))
     out = np.empty((len(pairs), 4))
-    for i, ((a, b), g) in enumerate(zip(pairs, groups, strict=True)):
-        la, lb = (float(x) * white for x in tone.law(np.array([a, b], float)))
+    laws = white * tone.law(np.array(pairs, float))
+    for i, ((la, lb), g) in enumerate(zip(laws.tolist(), groups, strict=True)):
         start, size = edges.from_light[g], edges.step_light[g]
         doubt = (PLATEAU_GAIN * (la + lb) + PLATEAU_FLARE * white) / abs(lb - la)
-        out[i] = np.mean((la - start) / size), np.mean((lb - start) / size), doubt, doubt
+        out[i] = ((la - start) / size).mean(), ((lb - start) / size).mean(), doubt, doubt
     return out
 
 

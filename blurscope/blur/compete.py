@@ -171,19 +171,27 @@ def residual_correlation(profiles: Profiles, residuals: np.ndarray) -> float:
     return 0.5 * (float(np.clip(total, 1.0, profiles.correlation + 1.0)) + profiles.correlation)
 
 
-def information(fit: FamilyFit, i: int, profiles: Profiles) -> tuple[np.ndarray, np.ndarray]:
-    """Return the parameter covariance and the gain matrix from profile to parameters."""
-    jac = fit.jacobian[i]
-    weight = 1 / profiles.sigma[i] ** 2
-    jw = jac * weight[:, None]
-    gram = jac.T @ jw
+def information(fit: FamilyFit, rows: Sequence[int], profiles: Profiles) -> tuple[np.ndarray, np.ndarray]:
+    """Return the parameters' covariances, (rows, q, q), and the gain matrices from profile to parameters, (rows, q, m).
+
+    Parameters
+    ----------
+    fit : FamilyFit
+    rows : sequence of int
+        Which profiles.
+    profiles : Profiles
+    """
+    rows = np.asarray(rows)
+    jac = fit.jacobian[rows]
+    jw = (jac / profiles.sigma[rows, :, None] ** 2).swapaxes(1, 2)
+    gram = jw @ jac
     p = fit.params.shape[1]
-    gram[[p + 1, p + 2], [p + 1, p + 2]] += 1 / profiles.levels[i, 2:] ** 2
-    scale = np.sqrt(np.maximum(np.diag(gram), 1e-12))
-    value, vector = np.linalg.eigh(gram / np.outer(scale, scale))
-    known = value > 1e-9 * value[-1]  # what the profile doesn't depend on stays where it is
-    half = vector[:, known] / np.sqrt(value[known]) / scale[:, None]
-    inverse = half @ half.T
-    dof = max(jac.shape[0] - fit.count, 1)
-    inflate = profiles.correlation * max(LEAST_SCATTER, fit.chi2[i] / dof)
-    return inverse * inflate, inverse @ jw.T
+    gram[:, [p + 1, p + 2], [p + 1, p + 2]] += 1 / profiles.levels[rows, 2:] ** 2
+    scale = np.sqrt(np.maximum(np.diagonal(gram, axis1=1, axis2=2), 1e-12))
+    value, vector = np.linalg.eigh(gram / (scale[:, :, None] * scale[:, None, :]))
+    known = value > 1e-9 * value[:, -1:]  # what the profile doesn't depend on stays where it is
+    half = vector * np.where(known, 1 / np.sqrt(np.where(known, value, 1.0)), 0.0)[:, None, :] / scale[:, :, None]
+    inverse = half @ half.swapaxes(1, 2)
+    dof = max(jac.shape[1] - fit.count, 1)
+    inflate = profiles.correlation * np.maximum(LEAST_SCATTER, fit.chi2[rows] / dof)
+    return inverse * inflate[:, None, None], inverse @ jw

@@ -83,11 +83,20 @@ def posterior_of_fast(i, fits: FamilyFit, profiles, nuisances, shared, rng) -> t
     share = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
     share /= share.sum(axis=1, keepdims=True)
     reached = np.cumsum(share, axis=1)
-    picks = np.array([np.interp(u, c, FAST_TAUS) for u, c in zip(rng.random(len(moves)), reached, strict=True)])
+    picks = _quantiles(reached, rng.random(len(moves)))
     mean = float((share @ FAST_TAUS).mean())  # of the posterior: its mode sticks to the fast end
     return np.log(picks), float(np.log(mean))
 
 
+def _quantiles(reached: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Return where among `FAST_TAUS` each row of cumulated shares, (n, taus), reaches its share ``at``, (n,)."""
+    rows = np.arange(len(at))
+    after = np.clip((reached <= at[:, None]).sum(axis=1), 1, reached.shape[1] - 1)
+    low, high = reached[rows, after - 1], reached[rows, after]
+    part = np.clip((at - low) / np.where(high > low, high - low, 1.0), 0.0, 1.0)
+    return FAST_TAUS[after - 1] + part * (FAST_TAUS[after] - FAST_TAUS[after - 1])
+
+
 def _resolved(fit: FamilyFit, i: int, profiles: Profiles) -> bool:
-    cov, _ = information(fit, i, profiles)
-    return cov[0, 0] < 1 / RESOLVED**2
+    cov, _ = information(fit, [i], profiles)
+    return bool(cov[0, 0, 0] < 1 / RESOLVED**2)

@@ -138,8 +138,9 @@ def measure_profiles(
     curves = _curves(fits, weights, profiles.length, lamps)
     fast = fast_fits(fits, weights, forms, profiles)
     quick = curves_of_fast(fast, profiles.length, lamps)
+    known = _known(fits, weights, profiles, nuisances)
     plans = [
-        _plan(i, fits, weights[:, i], forms[i], profiles, nuisances, shared, rng, lamp, curves, fast, quick)
+        _plan(i, fits, weights[:, i], forms[i], profiles, nuisances, shared, rng, lamp, curves, fast, quick, known)
         for i, lamp in enumerate(lamps)
     ]
     misfit = _misfit(profiles, fits, best, streak_chi2)
@@ -194,7 +195,27 @@ def _curves(fits, weights, length, lamps) -> dict[tuple[int, int], tuple[np.ndar
     return out
 
 
-def _plan(i, fits, weights, form, profiles, nuisances, shared, rng, emission, curves, fast, quick) -> list[Bundle]:
+def _known(fits, weights, profiles, nuisances) -> dict[tuple[int, int], tuple[np.ndarray, np.ndarray]]:
+    """Return how unsure the parameters of every fit that counts are, by family and transition.
+
+    By noise the square root of their covariance, by shared effects what each does to them: see `Spread`.
+    """
+    shifts = np.array([n.shift for n in nuisances]).reshape(len(nuisances), *profiles.esf.shape)
+    out = {}
+    for k, fit in enumerate(fits):
+        rows = np.nonzero(weights[k] >= MIN_WEIGHT)[0]
+        p = fit.params.shape[1]
+        if len(rows) and p:
+            cov, gain = information(fit, rows, profiles)
+            effects = shifts[:, rows].swapaxes(0, 1) @ gain[:, :p].swapaxes(1, 2)
+            spreads = zip(_square_root(cov[:, :p, :p]), effects, strict=True)
+            out |= {(k, int(i)): spread for i, spread in zip(rows, spreads, strict=True)}
+    return out
+
+
+def _plan(
+    i, fits, weights, form, profiles, nuisances, shared, rng, emission, curves, fast, quick, known
+) -> list[Bundle]:
     """Return the curves whose figures make up one transition's result, a bundle for each family that counts."""
     kept = [k for k in np.argsort(-weights) if weights[k] >= MIN_WEIGHT]
     names = [f.family.name for f in fits]
@@ -220,12 +241,9 @@ def _plan(i, fits, weights, form, profiles, nuisances, shared, rng, emission, cu
         count = max(2, round(TRIALS * weights[k] / total))
         z = shared[np.arange(used, used + count) % DRAWS]
         used += count
-        cov, gain = information(fits[k], i, profiles)
-        p = fits[k].params.shape[1]
-        effects = np.array([gain[:p] @ n.shift[i] for n in nuisances]).reshape(len(nuisances), p)
-        spread = Spread(
-            noise=_square_root(cov[:p, :p]), effects=effects, names=tuple(n.name for n in nuisances), shared=z
-        )
+        noise, effects = known[k, i]
+        p = len(noise)
+        spread = Spread(noise=noise, effects=effects, names=tuple(n.name for n in nuisances), shared=z)
         own = rng.standard_normal((count, p))
         if i in fast:  # their parameters are anything but known
             own, spread = np.zeros((0, p)), replace(spread, noise=0 * spread.noise, shared=z[:0])
@@ -261,16 +279,19 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells, mis
     model, chi2 = (form.model, form.chi2) if free else (fit.model[i], float(fit.chi2[i]))
     value, u95, grazed, parts = {}, {}, set(), {}
     posterior = any(b.posterior for b in branches)
-    trials = {name: np.concatenate([b.trial[name] for b in branches]) for name in NAMES}
-    scatter = dict(zip(NAMES, np.std([trials[name] for name in NAMES], axis=1).tolist(), strict=True))
-    for name in NAMES:
-        value[name] = float(sum(b.share * b.point[name] for b in branches))
-        family = float(np.sqrt(sum(b.share * (b.point[name] - value[name]) ** 2 for b in branches)))
-        linear = float(np.sqrt(sum(b.share * _variance(b, name, value[name]) for b in branches)))
-        if scatter[name] < NONLINEAR * linear and not posterior:  # neither is with a trial that has no such figure
+    trials = np.concatenate([b.trial for b in branches], axis=1)
+    share, points = np.array([b.share for b in branches]), np.array([b.point for b in branches])
+    means = share @ points
+    between = (points - means) ** 2
+    families = np.sqrt(share @ between).tolist()
+    linears = np.sqrt(share @ (np.array([b.variance for b in branches]) + between)).tolist()
+    of_figures = zip(NAMES, means.tolist(), families, linears, np.std(trials, axis=1).tolist(), trials, strict=True)
+    for name, mean, family, linear, scatter, tried in of_figures:
+        value[name] = mean
+        if scatter < NONLINEAR * linear and not posterior:  # neither is with a trial that has no such figure
             u95[name] = K95 * linear
         else:
-            u95[name], graze = _interval(value[name], trials[name], family if posterior else linear)
+            u95[name], graze = _interval(mean, tried, family if posterior else linear)
             if graze:
                 grazed.add(name)
         parts[name] = dict(branches[0].parts[name])
@@ -289,7 +310,7 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells, mis
     for name, sd in _model_doubt(value, misfit).items():
         u95[name] = float(np.hypot(u95[name], K95 * sd))
         parts[name]["model"] = sd
-    if _band_grazed(trials["overshoot"]):
+    if _band_grazed(trials[NAMES.index("overshoot")]):
         grazed.add("ghost")
     span = fit.levels[i, 1] - fit.levels[i, 0]
     dof = max(profiles.esf.shape[1] - fit.count, 1)
@@ -309,18 +330,10 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells, mis
     )
 
 
-def _variance(branch: Branch, name: str, about: float) -> float:
-    """Return the variance of a figure about a value by a branch's linear budget; the display's law comes later."""
-    parts = sum(x**2 for part, x in branch.parts[name].items() if part != LAW)
-    return parts + (branch.point[name] - about) ** 2
-
-
 def _square_root(cov: np.ndarray) -> np.ndarray:
-    """Return S with S S^T = cov (eigenvalues clipped at 0)."""
-    if cov.size == 0:
-        return cov
+    """Return S with S S^T = cov for each of (n, p, p) covariances (eigenvalues clipped at 0)."""
     value, vector = np.linalg.eigh(cov)
-    return vector * np.sqrt(np.maximum(value, 0.0))
+    return vector * np.sqrt(np.maximum(value, 0.0))[:, None, :]
 
 
 def _interval(value: float, trial: np.ndarray, linear: float) -> tuple[float, bool]:
@@ -328,13 +341,14 @@ def _interval(value: float, trial: np.ndarray, linear: float) -> tuple[float, bo
 
     ``linear`` is the standard uncertainty of the linear budget: it holds unless the trials scatter clearly more.
     """
-    ok = np.isfinite(trial)
-    if not np.isfinite(value) or ok.mean() < 0.95:
-        return float("nan"), bool(0.02 < ok.mean() < 0.98)
-    t = np.sort(trial[ok])
-    lo, middle, hi = np.interp(np.array([0.025, 0.5, 0.975]) * (len(t) - 1), np.arange(len(t)), t)
-    spread = float(np.std(t))
-    core = 1.4826 * float(np.median(np.abs(t - middle))) + 1e-12
+    t = np.sort(trial[np.isfinite(trial)])
+    share = len(t) / len(trial)
+    if not np.isfinite(value) or share < 0.95:
+        return float("nan"), 0.02 < share < 0.98
+    lo, middle, hi = np.interp(np.array([0.025, 0.5, 0.975]) * (len(t) - 1), np.arange(len(t)), t).tolist()
+    spread = float(t.std())
+    away = np.sort(np.abs(t - middle))
+    core = 1.4826 * 0.5 * float(away[(len(t) - 1) // 2] + away[len(t) // 2]) + 1e-12
     jumps = spread > 5 * max(core, linear) and spread > 0.02
     if not jumps and spread < NONLINEAR * linear:  # a few trials without the figure don't matter
         return K95 * linear, False

@@ -7,6 +7,7 @@ apertures and lens; fits then only change the response.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -112,7 +113,8 @@ def capture_operator(
     base = np.floor(place).astype(int)
     first = int(np.floor((base.min() - half) / per))
     last = int(np.floor((base.max() + half + 1) / per)) + 1
-    raw = _age_weights(first, last, per, ages, capture)
+    sharp = capture.changed(blur_sigma_px=0.0, boxes_px=())
+    raw = _age_weights(first, last, per, tuple(np.asarray(ages).tolist()), sharp)
     # weights of the fine lags around each lag, then of those around each group
     near = np.arange(-half, half + 2)
     at = (near[None, :] + base[:, None] - place[:, None] + half + 1) * TABLE_STEPS
@@ -162,7 +164,8 @@ def blur_table(step: float, sigma: float, boxes: tuple[float, ...]) -> tuple[np.
     return np.convolve(k / k.sum(), hat), half
 
 
-def _age_weights(first: int, last: int, per: int, ages: np.ndarray, capture: Capture) -> np.ndarray:
+@lru_cache(maxsize=2)  # trials of another blur or scale come after one another
+def _age_weights(first: int, last: int, per: int, ages: tuple[float, ...], capture: Capture) -> np.ndarray:
     """Share of the (emitted) light at each lag that comes from each age bin, without apertures.
 
     Parameters
@@ -212,10 +215,12 @@ def _age_weights(first: int, last: int, per: int, ages: np.ndarray, capture: Cap
     # running sums over cells, read at the borders of the age bins as they lie for each refresh of travel
     sums = np.zeros((per, count + 1))
     np.cumsum(held, axis=1, out=sums[:, 1:])
-    borders = np.round((ages - ages[0]) * AGE_BINS).astype(int)
+    borders = np.round((np.array(ages) - ages[0]) * AGE_BINS).astype(int)
     at = np.clip(borders[None, :] - AGE_BINS * np.arange(first, last)[:, None] - origin, 0, count)
     at[:, 0], at[:, -1] = 0, count  # what lies beyond the bins goes to the first and the last
-    return np.diff(sums.take(at, axis=1), axis=-1).swapaxes(0, 1).reshape(-1, len(ages) - 1)
+    out = np.diff(sums.take(at, axis=1), axis=-1).swapaxes(0, 1).reshape(-1, len(ages) - 1)
+    out.setflags(write=False)
+    return out
 
 
 def time_steps(phase: float, exposure: float) -> tuple[np.ndarray, np.ndarray]:

@@ -82,15 +82,28 @@ class Bundle:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Branch:
-    """One family's share in a transition's result: figures of the best fit, of the trials, and the linear budget.
+    """One family's share in a transition's result; figures in the order of `NAMES`.
 
-    Of a ``posterior`` the trials alone say how unsure it is.
+    Attributes
+    ----------
+    share : float
+    posterior : bool
+        The trials alone say how unsure it is.
+    point : (f,) float
+        Figures of the best fit.
+    trial : (f, n) float
+        Those of the trials.
+    variance : (f,) float
+        Variance of the figures by the linear budget, without the display's law.
+    parts : dict of dict
+        That budget: standard uncertainty by contribution, by figure.
     """
 
     share: float
     posterior: bool
-    point: dict[str, float]
-    trial: dict[str, np.ndarray]
+    point: np.ndarray
+    trial: np.ndarray
+    variance: np.ndarray
     parts: dict[str, dict[str, float]]
 
 
@@ -236,12 +249,14 @@ def _branch(bundle: Bundle, table: np.ndarray) -> Branch:
             rest = [_variance(row) for row in trials] - sum(x**2 for x in named.values())
             noise = np.sqrt(np.maximum(rest, 0.0))
     named = {"noise": noise} | named
+    budget = np.array(list(named.values()))
     return Branch(
         share=bundle.share,
         posterior=bundle.spread is None,
-        point=dict(zip(NAMES, table[:, 0].tolist(), strict=True)),
-        trial=dict(zip(NAMES, trials, strict=True)),
-        parts={name: {k: float(values[i]) for k, values in named.items()} for i, name in enumerate(NAMES)},
+        point=table[:, 0],
+        trial=trials,
+        variance=(budget**2).sum(axis=0),
+        parts={name: dict(zip(named, row, strict=True)) for name, row in zip(NAMES, budget.T.tolist(), strict=True)},
     )
 
 

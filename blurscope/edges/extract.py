@@ -11,6 +11,7 @@ from blurscope.pattern.layout import Layout
 
 FRONT = 0.32  # of a field, ahead of the edge
 MAX_ROWS = 160
+ENOUGH_ROWS = 12  # of a band, that are left when rows of the photo are averaged first
 JPEG_BLOCK = 8.0  # campx
 FEW = 5  # every so many samples are looked at for clipping
 
@@ -84,11 +85,11 @@ def extract_edges(
     Parameters
     ----------
     codes : (h, w) uint8 or uint16
-    pose : object with ``photo_grids`` and ``scale_at``
+    pose : object with ``photo_grids``, ``level_rows`` and ``scale_at``
     layout : Layout
     lit : (float, float)
         Range of ``u`` fully exposed.
-    tone : object with ``decode``, ``sample`` and ``gain``
+    tone : object with ``decode``, ``window`` and ``gain``
     blur_px : float
         Rough blur across the motion, display px: rows nearer to the band's border than its reach are left out.
     """
@@ -104,37 +105,41 @@ def extract_edges(
     lag_fine = -ahead + (np.arange(bins * per_bin) + 0.5) * fine
     lag = lag_fine.reshape(bins, per_bin).mean(axis=1)
     edges = visible(layout, lit)
-    margin = min(max(1.2, 3.2 * blur_px + 0.5 * fine + 0.3), 3.5)
+    joined = pose.level_rows(lit, layout.height_px)
     top_code = len(tone.decode) - 1
     clip_light = float(tone.decode[top_code - max(1, top_code // 256)])
     low_light = float(tone.decode[0])
-    grids = []
+    grids, joins = [], []
     for block, u, _, _ in edges:
         band = layout.blocks[block]
         # JPEG rings over its blocks of 8 x 8: keep that far from the neighbouring band where there is room
-        keep_off = max(margin, min(JPEG_BLOCK / scale, 0.22 * band.height_px))
-        inner = max(2.0, band.height_px - 2 * keep_off)
-        count = int(np.clip(round(inner * scale), 3, MAX_ROWS))
+        ringing = min(JPEG_BLOCK / scale, 0.22 * band.height_px)
+        rows = max(1, min(joined, int((band.height_px - 2 * max(ringing, 3.2 * blur_px)) * scale / ENOUGH_ROWS)))
+        margin = min(max(1.2, 3.2 * blur_px + 0.5 * rows * fine + 0.3), 3.5)
+        inner = max(2.0, band.height_px - 2 * max(margin, ringing))
+        count = min(max(round(inner * scale / rows), 3), MAX_ROWS)
         middle, half = band.top_row + band.height_px / 2, 0.5 * inner * (1 - 1 / count)
         along = (u - layout.sign * lag_fine[0], u - layout.sign * lag_fine[-1], len(lag_fine))
         grids.append((along, (middle - half, middle + half, count)))
+        joins.append(rows)
 
     def read(item: tuple) -> tuple | None:
-        (block, u, a, b), (x, y) = item
+        (block, u, a, b), join, (x, y) = item
         band, count = layout.blocks[block], len(x)
-        picked = tone.sample(codes, x, y, keep_off=1)
-        if picked is None:
+        window = tone.window(codes, x, y, margin=join, keep_off=1)
+        if window is None:
             return None
         phase = x[count // 2] % 1.0
-        few = picked[::FEW, ::FEW]
+        few = window.at(x[:, ::FEW], y[:, ::FEW])
         clipped = np.count_nonzero(few >= clip_light) > 0.02 * few.size
         crushed = np.count_nonzero(few <= low_light) > 0.3 * few.size
+        picked = window.joined(join).at(x, y)
         line = np.add.reduce(np.add.reduce(picked, axis=0).reshape(bins, per_bin), axis=1) / (count * per_bin)
         ends = (x[0, 0], x[0, -1]), (y[count // 2, 0], y[count // 2, -1])
         rows = (block, u, band.top_row + band.height_px / 2, a, b, clipped, crushed)
         return line, ends, rows, float(np.mean(phase * (1 - phase)))
 
-    found = [x for x in map(read, zip(edges, pose.photo_grids(grids), strict=True)) if x is not None]
+    found = [x for x in map(read, zip(edges, joins, pose.photo_grids(grids), strict=True)) if x is not None]
     if not found:
         return _empty(lag, step, per_bin)
     kept, ends, rows_of, between = zip(*found, strict=True)

@@ -122,21 +122,22 @@ def _patches(codes: np.ndarray, pose: Any, wanted: list[_Place]) -> list[Patch]:
     inside = (x0 >= 1) & (y0 >= 1) & (x1 <= w - 1) & (y1 <= h - 1) & (x1 - x0 >= 2)
     out: dict[int, Patch] = {}
     weighed: list[int] = []
+    centres = list(zip(xs.mean(axis=1).tolist(), ys.mean(axis=1).tolist(), strict=True))
+    uprights = _inside(xs, ys)
     for i in np.nonzero(inside)[0].tolist():
         place = wanted[i]
-        inner = _inside(xs[i], ys[i]) if place.block.kind == "grey" and len(place.mix) == 1 else None
-        if inner is None:
+        upright = uprights[i] if place.block.kind == "grey" and len(place.mix) == 1 else None
+        if upright is None:
             weighed.append(i)
         else:  # even stripes need no area weights
-            part = codes[inner].ravel()
-            out[i] = _patch(place, part, np.ones(len(part)), xs[i], ys[i])
+            out[i] = _patch(place, codes[upright].ravel(), None, *centres[i])
     spans = [((x0[i], x1[i] - 1, x1[i] - x0[i]), (y0[i], y1[i] - 1, y1[i] - y0[i])) for i in weighed]
     for i, (u, v) in zip(weighed, pose.plate_grids(spans), strict=True):
         weight = _overlap(u, abs(u[0, 1] - u[0, 0]), *us[i])
         weight *= _overlap(v, abs(v[1, 0] - v[0, 0]) if len(v) > 1 else 1.0, *vs[i])
         use = weight > 1e-3
         if np.count_nonzero(use) >= 8:
-            out[i] = _patch(wanted[i], codes[y0[i] : y1[i], x0[i] : x1[i]][use], weight[use], xs[i], ys[i])
+            out[i] = _patch(wanted[i], codes[y0[i] : y1[i], x0[i] : x1[i]][use], weight[use], *centres[i])
     return [out[i] for i in sorted(out)]
 
 
@@ -187,24 +188,26 @@ def _rows(block: Block) -> tuple[float, float]:
     return middle - half, middle + half
 
 
-def _inside(px: np.ndarray, py: np.ndarray) -> tuple[slice, slice] | None:
-    """Return the upright rectangle within a nearly upright quadrilateral, if it holds most of it."""
-    xs, ys = np.sort(px), np.sort(py)
-    left, right = int(np.ceil(xs[1] + 0.5)), int(np.floor(xs[2] - 0.5)) + 1
-    top, bottom = int(np.ceil(ys[1] + 0.5)), int(np.floor(ys[2] - 0.5)) + 1
-    if right - left < 2 or bottom - top < 2:
-        return None
-    if (right - left) * (bottom - top) < 0.6 * (xs[3] - xs[0]) * (ys[3] - ys[0]):
-        return None
-    return slice(top, bottom), slice(left, right)
+def _inside(px: np.ndarray, py: np.ndarray) -> list[tuple[slice, slice] | None]:
+    """Return the upright rectangles within nearly upright quadrilaterals, (n, 4), where they hold most of them."""
+    xs, ys = np.sort(px, axis=1), np.sort(py, axis=1)
+    left, right = np.ceil(xs[:, 1] + 0.5).astype(int), np.floor(xs[:, 2] - 0.5).astype(int) + 1
+    top, bottom = np.ceil(ys[:, 1] + 0.5).astype(int), np.floor(ys[:, 2] - 0.5).astype(int) + 1
+    most = (right - left) * (bottom - top) >= 0.6 * (xs[:, 3] - xs[:, 0]) * (ys[:, 3] - ys[:, 0])
+    good = (right - left >= 2) & (bottom - top >= 2) & most
+    sides = zip(good.tolist(), top.tolist(), bottom.tolist(), left.tolist(), right.tolist(), strict=True)
+    return [(slice(a, b), slice(c, d)) if ok else None for ok, a, b, c, d in sides]
 
 
-def _patch(place: _Place, codes: np.ndarray, weights: np.ndarray, px: np.ndarray, py: np.ndarray) -> Patch:
+def _patch(place: _Place, codes: np.ndarray, weights: np.ndarray | None, x: float, y: float) -> Patch:
+    """Return the patch of pixels around ``(x, y)``; without weights all count alike."""
     block = place.block
     if codes.dtype == np.uint8:
         weights = np.bincount(codes, weights, 256)
-        codes = np.nonzero(weights)[0]
+        codes = weights.nonzero()[0]
         weights = weights[codes]
+    elif weights is None:
+        weights = np.ones(len(codes))
     return Patch(
         block=place.index,
         kind=block.kind,
@@ -212,8 +215,8 @@ def _patch(place: _Place, codes: np.ndarray, weights: np.ndarray, px: np.ndarray
         share=len(block.lit) / block.period_px if block.kind != "grey" else float("nan"),
         codes=codes.astype(np.intp),
         weights=weights / weights.sum(),
-        x=float(px.mean()),
-        y=float(py.mean()),
+        x=x,
+        y=y,
         mix=place.mix,
     )
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -99,25 +99,31 @@ class Tone:
 
     def gain(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Return the flat field (1 at the centre) at campx positions."""
-        return np.exp(flat_basis(x, y, self.centre, self.radius)[..., 1:] @ self.flat[1:])
+        terms = flat_terms(x, y, self.centre, self.radius)
+        return np.exp(sum(term * share for term, share in zip(terms, self.flat[1:].tolist(), strict=True)))
 
-    def sample(
-        self, codes: np.ndarray, x: np.ndarray, y: np.ndarray, *, keep_off: float | None = None
-    ) -> np.ndarray | None:
-        """Return the photo's light at campx positions (float32, 2-D), linear between pixels as light, not as codes.
+    def window(
+        self, codes: np.ndarray, x: np.ndarray, y: np.ndarray, margin: int = 1, keep_off: float | None = None
+    ) -> Window | None:
+        """Return the light of the part of the photo around grids of campx positions (float32, 2-D).
 
         With ``keep_off`` there is None where a position is nearer than that to the photo's outermost pixels.
         """
-        (left, right), (above, below) = (_reach(z) for z in (x, y))
-        if keep_off is not None:
-            far = right > codes.shape[1] - 1 - keep_off or below > codes.shape[0] - 1 - keep_off
-            if far or min(left, above) < keep_off:
-                return None
-        x0, y0 = max(0, int(left) - 1), max(0, int(above) - 1)
-        x1, y1 = min(codes.shape[1], int(right) + 3), min(codes.shape[0], int(below) + 3)
-        if (x1 - x0) * (y1 - y0) < 8 * x.size:
-            light = cv2.LUT(codes[y0:y1, x0:x1], self.decode)
-            return cv2.remap(light, x - x0, y - y0, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        (left, right), (top, bottom) = (cv2.minMaxLoc(z)[:2] for z in (x, y))
+        height, width = codes.shape
+        if keep_off is not None and (
+            min(left, top) < keep_off or right > width - 1 - keep_off or bottom > height - 1 - keep_off
+        ):
+            return None
+        left, right = max(0, int(left) - margin), min(width, int(right) + margin + 2)
+        top, bottom = max(0, int(top) - margin), min(height, int(bottom) + margin + 2)
+        return Window(cv2.LUT(codes[top:bottom, left:right], self.decode), left, top)
+
+    def sample(self, codes: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Return the photo's light at campx positions (float32, 2-D), linear between pixels as light, not as codes."""
+        (left, right), (top, bottom) = (cv2.minMaxLoc(z)[:2] for z in (x, y))
+        if (right - left + 4) * (bottom - top + 4) < 8 * x.size:
+            return self.window(codes, x, y).at(x, y)
         # few points far apart: their four neighbours only
         left = np.clip(np.floor(x), 0, codes.shape[1] - 2).astype(np.intp)
         top = np.clip(np.floor(y), 0, codes.shape[0] - 2).astype(np.intp)
@@ -131,10 +137,25 @@ class Tone:
         return law_at(np.asarray(level, float), self.level, self.light, self.display_gamma)
 
 
-def _reach(z: np.ndarray) -> tuple[float, float]:
-    """Return the least and largest value of a smooth grid: they lie on its border."""
-    border = np.concatenate([z[0], z[-1], z[:, 0], z[:, -1]])
-    return border.min(), border.max()
+class Window(NamedTuple):
+    """Part of a photo as light: campx of its first column and row, and of how many photo rows a row is the mean."""
+
+    light: np.ndarray
+    left: float
+    top: float
+    rows: int = 1
+
+    def at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Return the light at campx positions (2-D), linear between pixels."""
+        return cv2.remap(
+            self.light, x - self.left, (y - self.top) / self.rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
+
+    def joined(self, rows: int) -> Window:
+        """Return the same with every so many rows averaged into one."""
+        count = len(self.light) // rows
+        mean = self.light[: count * rows].reshape(count, rows, -1).sum(axis=1) / np.float32(rows)
+        return Window(mean, self.left, self.top + (rows - 1) / 2, rows)
 
 
 def law_at(level: np.ndarray, levels: np.ndarray, light: np.ndarray, gamma: float) -> np.ndarray:
@@ -147,11 +168,19 @@ def law_at(level: np.ndarray, levels: np.ndarray, light: np.ndarray, gamma: floa
 
 
 def flat_basis(x: np.ndarray, y: np.ndarray, centre: tuple[float, float], radius: float) -> np.ndarray:
-    """Return the terms of the log flat field at campx positions, (..., 8)."""
+    """Return the terms of the log flat field at campx positions, (..., 8), the constant one first."""
+    terms = flat_terms(x, y, centre, radius)
+    return np.stack([np.ones_like(terms[0]), *terms], axis=-1)
+
+
+def flat_terms(x: np.ndarray, y: np.ndarray, centre: tuple[float, float], radius: float) -> tuple[np.ndarray, ...]:
+    """Return the terms of the log flat field that change over the photo."""
     a = (np.asarray(x, float) - centre[0]) / radius
     b = (np.asarray(y, float) - centre[1]) / radius
-    r2 = a * a + b * b
-    return np.stack([np.ones_like(a), a, b, a * a, a * b, b * b, r2 * r2, r2 * r2 * r2], axis=-1)
+    aa, bb = a * a, b * b
+    r2 = aa + bb
+    r4 = r2 * r2
+    return a, b, aa, a * b, bb, r4, r4 * r2
 
 
 def base_curve(full_scale: int, linear: bool) -> np.ndarray:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from copy import deepcopy
 from dataclasses import dataclass, field, fields
+from functools import lru_cache
 from typing import Any
 
 from blurscope.errors import PatternError
@@ -127,17 +128,8 @@ class Layout:
 
     def edges(self) -> list[Edge]:
         """Return every boundary of every band over one loop of the circuit."""
-        out = []
-        n = len(self.circuit)
-        for b, block in enumerate(self.blocks):
-            if block.kind != "band":
-                continue
-            for i in range(n):
-                left, right = self.circuit[i - 1], self.circuit[i]
-                first, then = (right, left) if self.sign > 0 else (left, right)
-                u = (block.offset_px + i * self.field_px) % self.circuit_px
-                out.append(Edge(id=f"b{b}e{i}", block=b, u_px=u, from_level=first, to_level=then))
-        return out
+        offsets = tuple((b, block.offset_px) for b, block in enumerate(self.blocks) if block.kind == "band")
+        return list(_edges_of(offsets, self.circuit, self.sign, self.field_px))
 
     def edge_copies(self, low_u: float, high_u: float) -> list[tuple[int, Edge, float]]:
         """Return (index in `edges`, edge, ``u``) of every repeat of every edge from ``low_u`` to ``high_u``."""
@@ -148,8 +140,8 @@ class Layout:
             for k in range(math.ceil((low_u - edge.u_px) / period), math.floor((high_u - edge.u_px) / period) + 1)
         ]
 
-    def as_json(self) -> dict[str, Any]:
-        """Return the content of ``pattern.json``."""
+    def as_json(self, *, edges: bool = True) -> dict[str, Any]:
+        """Return the content of ``pattern.json``, without the list of edges if they aren't wanted."""
         return {
             "schema": SCHEMA,
             **{k: getattr(self, k) for k in ("width_px", "height_px", "px_per_refresh", "direction", "refresh_hz")},
@@ -165,7 +157,7 @@ class Layout:
             "picture_seed": self.picture_seed,
             "safety": deepcopy(self.safety),
             "blocks": [_block_json(b) for b in self.blocks],
-            "edges": [_fields(e) for e in self.edges()],
+            **({"edges": [_fields(e) for e in self.edges()]} if edges else {}),
         }
 
     @classmethod
@@ -235,9 +227,29 @@ class Layout:
             raise ValueError("there is no band of edges")
 
 
+@lru_cache(maxsize=8)
+def _edges_of(
+    offsets: tuple[tuple[int, int], ...], circuit: tuple[int, ...], sign: int, field_px: int
+) -> tuple[Edge, ...]:
+    """Return the edges of bands, given as block and offset: they are asked for many times over."""
+    out = []
+    for b, offset in offsets:
+        for i, right in enumerate(circuit):
+            left = circuit[i - 1]
+            first, then = (right, left) if sign > 0 else (left, right)
+            u = (offset + i * field_px) % (len(circuit) * field_px)
+            out.append(Edge(id=f"b{b}e{i}", block=b, u_px=u, from_level=first, to_level=then))
+    return tuple(out)
+
+
 def _fields(record: Any) -> dict[str, Any]:
     """Return the fields of a flat record."""
-    return {f.name: getattr(record, f.name) for f in fields(record)}
+    return {name: getattr(record, name) for name in _names(type(record))}
+
+
+@lru_cache(maxsize=8)
+def _names(kind: type) -> tuple[str, ...]:
+    return tuple(f.name for f in fields(kind))
 
 
 def _block_json(block: Block) -> dict[str, Any]:

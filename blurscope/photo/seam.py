@@ -35,17 +35,16 @@ def find_seam(pixels: np.ndarray, block: tuple[int, int], quantum: float = 0.0) 
     columns, rows = pixels.shape[1] // wide, (pixels.shape[0] - 2) // high
     if columns < 2 * FEWEST_BLOCKS or rows < 2:
         return None
-    at = np.arange(1, rows + 1) * high
-    above2, above, below, below2 = (_means(pixels[at + k, : columns * wide], wide) for k in (-2, -1, 0, 1))
+    lines = pixels[: (rows + 1) * high, : columns * wide]
+    above2, above, below, below2 = (_means(lines[high + k :: high][:rows], wide) for k in (-2, -1, 0, 1))
     change = np.abs(above - above2) + np.abs(below2 - below)
     step = below - above - (above - above2 + below2 - below) / 2
     least = SMALLEST_STEP + quantum
     stepped = np.sign(step) * (np.abs(step) >= least + SHARPNESS * change)
     even = (np.abs(step) < least) & (change < EVEN)
-    for n in range(rows - 1):
-        late, early = even[n] * stepped[n + 1], even[n + 1] * stepped[n]
-        if max(np.count_nonzero(late), np.count_nonzero(early)) == 0:
-            continue
+    lates, earlies = even[:-1] * stepped[1:], even[1:] * stepped[:-1]
+    for n in np.flatnonzero(lates.any(axis=1) & earlies.any(axis=1)).tolist():
+        late, early = lates[n], earlies[n]
         sign = 1 if (late + early).sum() > 0 else -1
         left, right = np.flatnonzero(late == sign), np.flatnonzero(early == sign)
         if min(len(left), len(right)) < FEWEST_BLOCKS or left[-1] > right[0]:
@@ -53,12 +52,12 @@ def find_seam(pixels: np.ndarray, block: tuple[int, int], quantum: float = 0.0) 
         against = np.count_nonzero((even[n] & even[n + 1]) | (late == -sign) | (early == -sign))
         if against <= MOST_AGAINST * (len(left) + len(right)):
             height = np.median(np.concatenate([step[n + 1, left], step[n, right]]))
-            return int(at[n]), float(height)
+            return (n + 1) * high, float(height)
     return None
 
 
 def _means(lines: np.ndarray, wide: int) -> np.ndarray:
     """Return the mean luma of each block's part of some rows of pixels."""
     grey = lines if lines.ndim == 2 else np.rint(lines @ np.array(LUMA, np.float32)).astype(np.uint8)
-    fine = grey.astype(np.uint16) << 6  # means of 64ths of a code
+    fine = np.multiply(grey, np.uint16(64), dtype=np.uint16)  # means of 64ths of a code
     return cv2.resize(fine, (grey.shape[1] // wide, len(grey)), interpolation=cv2.INTER_AREA).astype(np.float32) / 64

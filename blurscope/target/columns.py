@@ -92,14 +92,14 @@ def find_shift(codes: np.ndarray, pose: Pose, layout: Layout, lit: tuple[float, 
     blur = np.convolve(np.tile(level, 3), np.ones(layout.px_per_refresh) / layout.px_per_refresh, "same")
     expected = blur[period : 2 * period]
     best = (0.0, False, -1.0)
+    turned = [np.roll(expected, block.offset_px) for block in bands]
+    expectations = [np.conj(np.fft.fft(np.stack([np.ones(period), e, e * e]))) for e in turned]
     for mirrored in (False, True):
         at = (np.round(-u if mirrored else u).astype(int)) % period
         spectra = np.zeros((6, period), complex)
-        for block, line, ok in zip(bands, picked, have, strict=True):
+        for fe, line, ok in zip(expectations, picked, have, strict=True):
             value = np.where(ok, line, 0.0) / 255 if line.max(initial=0) <= 255 else np.where(ok, line, 0.0) / 65535
             fold = [np.bincount(at, w, period) for w in (ok.astype(float), value, value * value)]
-            e = np.roll(expected, block.offset_px)
-            fe = np.conj(np.fft.fft(np.stack([np.ones(period), e, e * e])))
             ff = np.fft.fft(np.stack(fold))
             pairs = ((0, 0), (0, 1), (0, 2), (1, 0), (2, 0), (1, 1))
             # cyclic correlation: index s holds the sum over r of fold[r] e[r + s]

@@ -9,6 +9,7 @@ from functools import lru_cache
 import numpy as np
 
 NODES_ALONG, NODES_ACROSS = 7, 4  # of smooth grids
+MOST_LEAN, MOST_ROWS = 0.15, 4  # campx that a column of the plate leans by within rows that may be averaged, and these
 Span = tuple[float, float, int]  # first, last, count
 
 
@@ -81,6 +82,12 @@ class Pose:
     def plate_grids(self, grids: list[tuple[Span, Span]]) -> Iterator[tuple[np.ndarray, np.ndarray]]:
         """Yield plate ``(u, v_row)`` of grids of the photo, as `photo_grids` does."""
         return _smooth_grids(self.to_plate, grids)
+
+    def level_rows(self, lit: tuple[float, float], height_px: float) -> int:
+        """Return how many rows of the photo may be averaged as if the plate's columns between ``lit`` stood upright."""
+        x, y = self.to_photo(*np.meshgrid(np.linspace(*lit, 3), np.linspace(0.0, height_px, 4)))
+        lean = float(np.abs(np.diff(x, axis=0) / np.diff(y, axis=0)).max())
+        return max(1, min(MOST_ROWS, int(MOST_LEAN / max(lean, 1e-3))))
 
     def scale_at(self, u: float, v: float) -> tuple[float, float]:
         """Return campx per display px along u and along v_row at a plate position."""

@@ -11,6 +11,7 @@ from blurscope.pattern.layout import Block, Layout, Slit
 
 STRIDES = 8  # places of the screen that are tried first over the length of a streak
 BINS = 20  # samples of a lane per refresh of travel, where the photo has that many
+ENOUGH_ROWS = 8  # of a lane, that are left when rows of the photo are averaged first
 PIECE_PX = 240.0  # of a lane, whose coordinates are one polynomial
 
 
@@ -60,6 +61,7 @@ def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, f
     per_bin = max(1, round(layout.px_per_refresh * scale / BINS))
     h, w = codes.shape
     out = []
+    joined = pose.level_rows(lit, layout.height_px)
     black_share = float(tone.black)
     for block in layout.blocks:
         if block.kind != "lane":
@@ -67,7 +69,8 @@ def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, f
         top, bottom = block.top_row + block.surround_px, block.end_row
         inner = max(2.0, (bottom - top) - 3.0)
         middle = (top + bottom) / 2
-        count = max(4, round(inner * scale))
+        rows = max(1, min(joined, int(inner * scale / ENOUGH_ROWS)))
+        count = max(4, round(inner * scale / rows))
         half = 0.5 * inner * (1 - 1 / count)
         across = (middle - half, middle + half, count)
         pieces = np.array_split(u, max(1, round(len(u) / (PIECE_PX * scale))))
@@ -77,7 +80,7 @@ def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, f
         if inside.sum() < 10:
             continue
         x, y = x[:, inside], y[:, inside]
-        picked = tone.sample(codes, x, y)
+        picked = tone.window(codes, x, y, margin=rows).joined(rows).at(x, y)
         row = count // 2
         line = picked.mean(axis=0) / tone.gain(x[row], y[row]) / np.exp(tone.flat[0])
         n = len(line) // per_bin * per_bin
@@ -91,10 +94,18 @@ def _floor(line: np.ndarray) -> tuple[float, float]:
     """Level and noise of the dark part: the lower half, iterated."""
     use = line <= np.percentile(line, 55)
     for _ in range(4):
-        level = float(np.median(line[use]))
-        spread = 1.4826 * float(np.median(np.abs(line[use] - level))) + 1e-7
+        level = _median(line[use])
+        spread = 1.4826 * _median(np.abs(line[use] - level)) + 1e-7
         use = np.abs(line - level) < 3 * spread
     return float(line[use].mean()), float(line[use].std()) + 1e-7
+
+
+def _median(values: np.ndarray) -> float:
+    """Return the median; NumPy's own takes much longer over so few values."""
+    n = len(values)
+    low, high = (n - 1) // 2, n // 2
+    part = np.partition(values, (low, high))
+    return 0.5 * float(part[low] + part[high])
 
 
 def place_screen(lanes: list[Lane], layout: Layout, lit: tuple[float, float]) -> tuple[float, float, float]:
@@ -234,14 +245,15 @@ def cut_streaks(lanes: list[Lane], layout: Layout, shift: float, exposure: float
         for slit in slits:
             centre = slit.x_px + slit.width_px / 2 - shift
             half = exposure * v / 2 + slit.width_px / 2 + margin
-            use = np.abs(lane.u_px - centre) <= half
-            if not use.any() or lane.u_px[use][0] > centre - half + 2 or lane.u_px[use][-1] < centre + half - 2:
+            use = slice(*lane.u_px.searchsorted((centre - half, centre + half)).tolist())
+            u = lane.u_px[use]
+            if len(u) == 0 or u[0] > centre - half + 2 or u[-1] < centre + half - 2:
                 continue
             out.append(
                 Streak(
                     slit=slit,
                     lane=index,
-                    u_px=lane.u_px[use],
+                    u_px=u,
                     light=lane.light[use],
                     noise=lane.noise,
                     v_row=lane.v_row,

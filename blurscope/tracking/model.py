@@ -86,8 +86,12 @@ class StreakBatch:
 
     def _cumulate(self, waves) -> np.ndarray:
         out = np.zeros((len(waves), max(len(w) for w in waves) + 2))
-        for row, wave in zip(out, waves, strict=True):
-            _running(row[None], np.asarray(wave)[None])
+        lengths = np.array([len(w) for w in waves])
+        for n in set(lengths.tolist()):
+            alike = np.flatnonzero(lengths == n)
+            sums = out[alike]
+            _running(sums, np.array([waves[i] for i in alike]))
+            out[alike] = sums
         return out
 
     def _integral(self, sums: np.ndarray, t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -216,22 +220,26 @@ class StreakBatch:
             )
             slope["flash"] = slope["lag"] - slope["delay"]
         slope["exposure"] = slope["exposure"] - total / exposure
-        column, row = self._places()
+        column, row = (np.repeat(place, self.counts) for place in self._places())
         scale = amplitude / exposure
-        fields = {name: _blur(field * scale, self.step, sigma, self.pixel) for name, field in slope.items()}
+
+        def seen(field: np.ndarray, spread: float = sigma) -> np.ndarray:
+            return _blur(field, self.step, spread, self.pixel)[self.keep]
+
+        fields = {name: seen(field * scale) for name, field in slope.items()}
         for along, across, base in (
             ("along", "across", "start"),
             ("delay_along", "delay_across", "lag" if lit else "delay"),
             ("error_along", "error_across", "error"),
             ("flash_along", "flash_across", "flash"),
         ):
-            field = fields.get(base, 0.0 * total)
-            fields[along], fields[across] = column * field, row * field
+            field = fields.get(base, 0.0)
+            fields[along], fields[across] = column * field, row * field  # no flashes, no change by their lag
         total *= scale
-        here = _blur(total, self.step, sigma, self.pixel)
-        fields["sigma"] = (_blur(total, self.step, sigma + SIGMA_STEP, self.pixel) - here) / SIGMA_STEP
+        here = seen(total)
+        fields["sigma"] = (seen(total, sigma + SIGMA_STEP) - here) / SIGMA_STEP
         fields["amplitude"] = here / amplitude
-        return np.stack([fields[name][self.keep] for name in NAMES], axis=1)
+        return np.array([fields[name] for name in NAMES]).T
 
     def basis(self, p: np.ndarray, rows: np.ndarray, phases: np.ndarray, cells: int, period: int) -> np.ndarray:
         """Return what each cell of a free periodic waveform adds to the streaks of ``rows``.

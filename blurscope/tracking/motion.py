@@ -148,7 +148,8 @@ def slit_waveform(slit, steps: Callable[[int, int], np.ndarray | None], law: Cal
     top = (high * re + low * fe * (1 - re)) / switched
     bottom = top + (low - top) * fe
     wave = np.concatenate([bottom + (high - bottom) * r, top + (low - top) * f])
-    return np.roll(wave, (slit.phase_refreshes - 1) * STEPS)
+    last = -(slit.phase_refreshes - 1) * STEPS % n
+    return np.concatenate([wave[last:], wave[:last]])
 
 
 def _fit_length(step: np.ndarray, count: int) -> np.ndarray:
@@ -294,6 +295,8 @@ class _Problem:
 
     def __init__(self, streaks, waves, layout, exposure, pixel, centre, lens_sd, emission) -> None:
         v = layout.px_per_refresh
+        order = sorted(range(len(streaks)), key=lambda i: streaks[i].slit.kind != "clock")  # the clock's come first
+        streaks, waves = [streaks[i] for i in order], [waves[i] for i in order]
         self.centre = centre
         slopes = [ERROR_SLOPE_SD, ERROR_SLOPE_SD, FLASH_SD, FLASH_SD]
         self.prior = np.array([np.inf, np.inf, ERROR_SD, 0.5, 0.5, 1.5, 1.5, lens_sd, 0.6, 0.5, 0.5, *slopes])
@@ -303,7 +306,7 @@ class _Problem:
         width = np.array([s.slit.width_px / (v * exposure) for s in streaks])
         noise = np.array([s.noise for s in streaks])
         self.weight = np.repeat(1 / np.hypot(noise * 1.5, ROUGH * level * width), self.batch.counts)
-        self.clock = np.array([i for i, s in enumerate(streaks) if s.slit.kind == "clock"], int)
+        self.clock = np.arange(sum(s.slit.kind == "clock" for s in streaks))
         self.phases = np.array([streaks[i].slit.phase_refreshes for i in self.clock], int)
         self.per_cell = STEPS // CLOCK_CELLS
         self.period, self.expected = 0, np.zeros(0)
@@ -312,7 +315,7 @@ class _Problem:
             self.expected = np.roll(waves[self.clock[0]], -int(self.phases[0]) * STEPS)
         else:  # slits of many levels, a few in each row, can't tell where the pose is askew
             self.prior[9:11] = 0.03
-        self.of_clock = np.repeat(np.isin(np.arange(len(streaks)), self.clock), self.batch.counts)
+        self.of_clock = slice(0, sum(self.batch.counts[: len(self.clock)]))
         n_w = self.period * CLOCK_CELLS
         self.bend = second_differences(n_w) / CLOCK_ROUGHNESS if n_w else np.zeros((0, 0))
 
@@ -346,15 +349,15 @@ class _Problem:
         basis, basis_of = np.zeros((0, n_w)), np.full(n_p, np.inf)
         for _ in range(iterations):
             rest = (self.data - model) * weight
-            jw = batch.slopes(p) * weight[:, None]
-            gram[:n_p, :n_p] = jw.T @ jw + np.diag(1 / self.prior**2 + NOT_SEEN)
-            grad[:n_p] = jw.T @ rest - (p - self.centre) / self.prior**2
+            slopes = batch.slopes(p).T * weight
+            gram[:n_p, :n_p] = slopes @ slopes.T + np.diag(1 / self.prior**2 + NOT_SEEN)
+            grad[:n_p] = slopes @ rest - (p - self.centre) / self.prior**2
             if n_w:
                 if np.abs(p - basis_of).max() > SAME_BASIS:
                     basis = batch.basis(p, self.clock, self.phases, CLOCK_CELLS, self.period)
                     basis, basis_of = basis * weight[self.of_clock, None], p
                     gram[n_p:, n_p:] = basis.T @ basis + stiff
-                gram[:n_p, n_p:] = jw[self.of_clock].T @ basis
+                gram[:n_p, n_p:] = slopes[:, self.of_clock] @ basis
                 gram[n_p:, :n_p] = gram[:n_p, n_p:].T
                 grad[n_p:] = basis.T @ rest[self.of_clock] - bend.T @ (bend @ free)
             gain = 0.0

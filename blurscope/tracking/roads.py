@@ -64,22 +64,28 @@ def stitch_streaks(
     for s in streaks:
         if s.slit.kind == "response":
             pairs.setdefault((s.slit.low_level, s.slit.high_level), []).append(s)
+    black = float(law(0))
+
+    def shown(level: int) -> float:
+        return (float(law(level)) - black) / (1 - black)
+
     out = []
     for (low, high), mine in sorted(pairs.items()):
+        lights = shown(low), shown(high)
         for rising in (True, False):
             a, b = (low, high) if rising else (high, low)
-            out.append(_one(mine, rising, a, b, motion, layout, law, pixel))
+            out.append(_one(mine, rising, a, b, motion, layout, lights, pixel))
     return sorted(out, key=lambda r: (r.from_level, r.to_level))
 
 
-def _one(streaks, rising, a, b, motion, layout, law, pixel) -> StreakCurve:
+def _one(streaks, rising, a, b, motion, layout, lights, pixel) -> StreakCurve:
     def curve(t=(), light=(), sd=(), slit=0.0, blur=0.0, flags=()) -> StreakCurve:
         t, light, sd = (np.asarray(x, float) for x in (t, light, sd))
         return StreakCurve(from_level=a, to_level=b, t=t, light=light, sd=sd, slit=slit, blur=blur, flags=flags)
 
     if motion is None:
         return curve(flags=("streak_too_dim",))
-    samples = [_samples(s, rising, motion, layout, law) for s in streaks]
+    samples = [_samples(s, rising, motion, layout, lights) for s in streaks]
     t, y, sd = (np.concatenate(x) for x in zip(*samples, strict=True))
     if len(t) < 12:
         return curve(flags=("streak_incomplete",))
@@ -95,8 +101,13 @@ def _one(streaks, rising, a, b, motion, layout, law, pixel) -> StreakCurve:
     return curve(grid, light, spread, slit, blur, () if covered else ("streak_incomplete",))
 
 
-def _samples(s: Streak, rising: bool, motion: Motion, layout: Layout, law) -> tuple[np.ndarray, ...]:
-    """Return age since the switch, normalised light and its noise for the part of a streak that shows it."""
+def _samples(
+    s: Streak, rising: bool, motion: Motion, layout: Layout, lights: tuple[float, float]
+) -> tuple[np.ndarray, ...]:
+    """Return age since the switch, normalised light and its noise for the part of a streak that shows it.
+
+    ``lights`` are those of the slit's low and high level, from black 0 to white 1.
+    """
     slit, v, sign = s.slit, layout.px_per_refresh, layout.sign
     centre = slit.x_px + slit.width_px / 2
     opening = motion.start_at(centre, s.v_row, layout)
@@ -108,9 +119,7 @@ def _samples(s: Streak, rising: bool, motion: Motion, layout: Layout, law) -> tu
     guard = (slit.width_px / 2 + 2.5 * motion.sigma + 0.5) / v
     inside = (time > opening + guard) & (time < opening + motion.exposure - guard)
     full = motion.amplitude * slit.width_px / (motion.exposure * root)
-    black = float(law(0))
-    la, lb = ((float(law(x)) - black) / (1 - black) for x in (slit.low_level, slit.high_level))
-    start, end = (la, lb) if rising else (lb, la)
+    start, end = lights if rising else lights[::-1]
     light = (s.light / full - start) / (end - start)
     noise = np.abs(s.noise / full / (end - start)) * np.ones_like(light)
     # age on the clock of this kind of switch

@@ -102,13 +102,12 @@ def random_display(rng: np.random.Generator, layout: Any, faults: set[str], rare
     if rare == "strobe":
         backlight = Backlight(kind="strobe", duty=float(rng.uniform(0.08, 0.4)), phase_refreshes=float(rng.uniform()))
     elif rare == "pwm":
+        whole = bool(rng.uniform() < 0.5)  # a whole multiple is locked: how else would it stay one
         backlight = Backlight(
             kind="pwm",
-            frequency_hz=float(layout.refresh_hz * rng.choice([2, 3, 4]))
-            if rng.uniform() < 0.5
-            else float(rng.uniform(200, 1000)),
+            frequency_hz=float(layout.refresh_hz * rng.choice([2, 3, 4])) if whole else float(rng.uniform(200, 1000)),
             duty=float(rng.uniform(0.3, 0.8)),
-            locked=bool(rng.uniform() < 0.5),
+            locked=bool(rng.uniform() < 0.5) or whole,
         )
     return Display(
         law=law,

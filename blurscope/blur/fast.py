@@ -53,13 +53,13 @@ def fast_fits(fits, weights, forms, profiles: Profiles) -> dict[int, FamilyFit]:
     return out
 
 
-def curves_of_fast(fast: dict[int, FamilyFit], length: float, lamps) -> dict[int, tuple]:
+def curves_of_fast(fast: dict[int, FamilyFit], length: float, emission: np.ndarray | None) -> dict[int, tuple]:
     """Return the curves of a fast exponential by transition: see `fast_curves`."""
-    low, high = np.log(FAST_TAUS[[0, -1]])
+    taus = np.log(FAST_TAUS)
     out: dict[int, tuple] = {}
     for i, fit in fast.items():
-        alike = next((j for j in out if lamps[i] is None and lamps[j] is None), None)
-        out[i] = fast_curves(fit.family, low, high, length, lamps[i]) if alike is None else out[alike]
+        alike = next(iter(out), None) if emission is None else None
+        out[i] = fast_curves(fit.family, taus, fit.onset, length, emission) if alike is None else out[alike]
     return out
 
 

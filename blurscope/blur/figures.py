@@ -59,6 +59,11 @@ def blurred(family: Family, params: np.ndarray, length: float, emission: np.ndar
     return t, (total - late) / e.sum()
 
 
+def since_switch(emission: np.ndarray | None, onset: float) -> np.ndarray | None:
+    """Return the emission on the clock of a response that begins ``onset`` refreshes late on the emission's own."""
+    return None if emission is None else np.roll(emission, -round(float(onset) * len(emission)))
+
+
 def step_response(family: Family, params: np.ndarray, length: float) -> tuple[np.ndarray, np.ndarray]:
     """Return times (closer together near the switch) and the step response there."""
     edges = np.concatenate([[0.0], np.geomspace(2e-4, length, 360)])
@@ -206,8 +211,11 @@ def threshold_jumps(t: np.ndarray, b: np.ndarray, off: float, emission: np.ndarr
     ends = [float(settling(t, y, 0.05 + d)[0]) for d in (-off, 0.0, off)]
     last = float(np.nanmax(np.abs(np.array(ends) - ends[1]))) if np.isfinite(ends[1]) else 0.0
     first = moved(0.1)
-    cut = float(whole_flash(emission) is not emission)
-    return {"bew": max(first, moved(0.9)), "ghost": max(first, last, cut)}
+    cut = whole_flash(emission) is not emission
+    # what a cut flash has shown by its end would else come a refresh later, or have come at once
+    shown = float(np.interp((np.argmax(emission <= 0.1 * emission.max()) + 1) / len(emission), t, b))
+    parted = float(cut and 0.1 - off < shown < 0.9 + off)
+    return {"bew": max(first, moved(0.9), parted), "ghost": max(first, last, float(cut))}
 
 
 def rise_time(t: np.ndarray, rows: np.ndarray, shares: Sequence[float] | np.ndarray = (0.1, 0.9)) -> np.ndarray:

@@ -9,8 +9,8 @@ import numpy as np
 
 from blurscope.blur.compete import INSTANT, MIN_WEIGHT, compete, information, residual_correlation, weigh
 from blurscope.blur.families import FAMILIES, Family
-from blurscope.blur.fast import curves_of_fast, fast_fits, posterior_of_fast
-from blurscope.blur.figures import NAMES, instant_reference, threshold_jumps
+from blurscope.blur.fast import FAST_TAUS, curves_of_fast, fast_fits, posterior_of_fast
+from blurscope.blur.figures import NAMES, instant_reference, since_switch, threshold_jumps
 from blurscope.blur.fit import FamilyFit, cell_means
 from blurscope.blur.freeform import FreeForm, free_bundle, free_form
 from blurscope.blur.profiles import Nuisance, Profiles
@@ -131,17 +131,13 @@ def measure_profiles(
     )
     nuisances = nuisances_of(cells)
     shared = rng.standard_normal((DRAWS, len(nuisances)))
-    lamps: list[np.ndarray | None] = [None] * len(best)
-    if emission is not None:  # the figures count time from the switch, the lamp from the pose's clock
-        turns = (round(float(fits[b].onset[i]) * len(emission)) for i, b in enumerate(best))
-        lamps = [np.roll(emission, -turn) for turn in turns]
-    curves = _curves(fits, weights, profiles.length, lamps)
+    curves = _curves(fits, weights, profiles.length, emission)
     fast = fast_fits(fits, weights, forms, profiles)
-    quick = curves_of_fast(fast, profiles.length, lamps)
+    quick = curves_of_fast(fast, profiles.length, emission)
     known = _known(fits, weights, profiles, nuisances)
     plans = [
-        _plan(i, fits, weights[:, i], forms[i], profiles, nuisances, shared, rng, lamp, curves, fast, quick, known)
-        for i, lamp in enumerate(lamps)
+        _plan(i, fits, weights[:, i], forms[i], profiles, nuisances, shared, rng, emission, curves, fast, quick, known)
+        for i in range(len(best))
     ]
     misfit = _misfit(profiles, fits, best, streak_chi2)
     branches = iter(figures_of_bundles([b for plan in plans for b in plan], signal_shares, other_shares))
@@ -151,8 +147,10 @@ def measure_profiles(
     ]
     if emission is None:
         return results
-    shown = [curves[int(b), i][:2] for i, b in enumerate(best)]
-    return [_with_jumps(r, *curve, lamp) for r, curve, lamp in zip(results, shown, lamps, strict=True)]
+    return [
+        _with_jumps(r, *curves[int(b), i][:2], since_switch(emission, fits[b].onset[i]))
+        for i, (r, b) in enumerate(zip(results, best, strict=True))
+    ]
 
 
 def _with_jumps(result: BlurFit, t: np.ndarray, curves: np.ndarray, emission: np.ndarray) -> BlurFit:
@@ -183,14 +181,14 @@ def _free(i: int, fit: FamilyFit, profiles: Profiles) -> FreeForm | None:
     )
 
 
-def _curves(fits, weights, length, lamps) -> dict[tuple[int, int], tuple[np.ndarray, ...]]:
+def _curves(fits, weights, length, emission) -> dict[tuple[int, int], tuple[np.ndarray, ...]]:
     """Return the curves of every fit that counts, by family and transition: see `nudged_curves`."""
     out = {}
     for k, fit in enumerate(fits):
         counts = np.nonzero(weights[k] >= MIN_WEIGHT)[0]
-        alike = [counts] if all(lamp is None for lamp in lamps) else counts[:, None]
-        for rows in (np.asarray(x) for x in alike if np.size(x)):
-            t, b, tr, r = nudged_curves(fit.family, fit.params[rows], length, lamps[rows[0]])
+        for rows in (np.asarray(x) for x in ([counts] if emission is None else counts[:, None]) if np.size(x)):
+            lamp = since_switch(emission, fit.onset[rows[0]])
+            t, b, tr, r = nudged_curves(fit.family, fit.params[rows], length, lamp)
             out |= {(k, int(i)): (t, b[j], tr, r[j]) for j, i in enumerate(rows)}
     return out
 
@@ -232,7 +230,8 @@ def _plan(
         kept = [k for k in kept if names[k] in OVERSHOOTING]
         given = 1 - float(sum(weights[k] for k in kept))
         draws, point = posterior_of_fast(i, fast[i], profiles, nuisances, shared, rng)
-        out.append(replace(fast_bundle(i, point, draws, quick[i], emission), share=given))
+        lamp = since_switch(emission, float(np.interp(point, np.log(FAST_TAUS), fast[i].onset)))
+        out.append(replace(fast_bundle(i, point, draws, quick[i], lamp), share=given))
     kept = [k for k in kept if names[k] != INSTANT]
     if not kept:
         return [replace(out[0], share=1.0)]
@@ -247,7 +246,8 @@ def _plan(
         own = rng.standard_normal((count, p))
         if i in fast:  # their parameters are anything but known
             own, spread = np.zeros((0, p)), replace(spread, noise=0 * spread.noise, shared=z[:0])
-        out.append(curve_bundle(i, weights[k] / total, spread, own, curves[k, i], instant_reference(emission)[0]))
+        reference = instant_reference(since_switch(emission, fits[k].onset[i]))[0]
+        out.append(curve_bundle(i, weights[k] / total, spread, own, curves[k, i], reference))
     return out
 
 

@@ -12,7 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from blurscope.blur.families import STEP, Family
-from blurscope.blur.figures import NAMES, curves_of, figures_of_curves, gaussian_edge_time, instant_reference, rise_time
+from blurscope.blur.figures import (
+    NAMES,
+    curves_of,
+    figures_of_curves,
+    gaussian_edge_time,
+    instant_reference,
+    rise_time,
+    since_switch,
+)
 
 LAW = "display gamma"
 FAST_NODES = 161  # of a time constant over two decades, a step of 3 percent
@@ -154,10 +162,19 @@ def curve_bundle(
     )
 
 
-def fast_curves(family: Family, low: float, high: float, length: float, emission: np.ndarray | None):
-    """Return the curves of a one-parameter family between two values: the nodes, and what `curves_of` has there."""
-    nodes = np.linspace(low, high, FAST_NODES)
-    return nodes, curves_of(family, nodes[:, None], length, emission)
+def fast_curves(
+    family: Family, params: np.ndarray, onset: np.ndarray, length: float, emission: np.ndarray | None
+) -> tuple[np.ndarray, tuple[np.ndarray, ...]]:
+    """Return the curves of a one-parameter family between values: the nodes, and what `curves_of` has there.
+
+    ``onset`` (k,) is where the response begins with each of the parameters (k,): a slower one begins earlier.
+    """
+    nodes = np.linspace(params[0], params[-1], FAST_NODES)
+    if emission is None:
+        return nodes, curves_of(family, nodes[:, None], length, None)
+    lamps = [since_switch(emission, late) for late in np.interp(nodes, params, onset)]
+    made = [curves_of(family, node.reshape(1, 1), length, lamp) for node, lamp in zip(nodes, lamps, strict=True)]
+    return nodes, (made[0][0], np.concatenate([m[1] for m in made]), made[0][2], np.concatenate([m[3] for m in made]))
 
 
 def fast_bundle(transition: int, point: float, draws: np.ndarray, curves, emission: np.ndarray | None) -> Bundle:

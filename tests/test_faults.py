@@ -100,6 +100,11 @@ REFUSED = {  # name: (camera, display, word of the sentence)
     "no steady motion": ({"tracking_error_px_per_refresh": -6.0}, {}, "no steady motion"),
     "too short": ({"exposure_refreshes": 0.5}, {}, "refresh"),
     "clipped": ({"white_share": 1.3}, {}, "white is clipped"),
+    "a flash for all rows at once": (
+        {},
+        {"scan_out_refreshes": 0.8, "backlight": Backlight(kind="strobe", duty=0.2, phase_refreshes=0.3)},
+        "flashes once per refresh",
+    ),
 }
 
 
@@ -203,3 +208,46 @@ def test_flashes_that_follow_the_scan_out(scan, lit_from, opens, exposure, error
         assert abs(moved[name].value - truth) <= moved[name].u95
     off, u95, _ = errors(result, true, "bet_ms")
     assert len(off) >= 15 and np.mean(np.abs(off) <= u95) >= 0.9
+
+
+@pytest.mark.parametrize(
+    ("duty", "start", "shape", "time_ms"),  # no landing of the light near a threshold
+    [
+        (0.11, 0.3, "s-shaped", 1.6),
+        (0.2, 0.5, "exponential", 14.0),
+        (0.3, 0.45, "instant", 0.0),
+        (0.1, 0.5, "ramp", 5.0),
+    ],
+)
+def test_a_flash_per_refresh(duty, start, shape, time_ms, layout, tmp_path):
+    """Fast and slow pixels under flashes: copies a refresh apart, whose heights are what the pixel has reached."""
+    light = Backlight(kind="strobe", duty=duty, phase_refreshes=start)
+    response = Response(shape=shape, time_ms=time_ms) if shape != "instant" else Response(shape=shape)
+    result, true = measured(layout, tmp_path, {}, {"backlight": light}, response)
+    seen = result.as_json()["backlight"]
+    assert seen["kind"] == "strobe" and abs(seen["duty"].value - duty) <= seen["duty"].u95
+    for figure in ("bet_ms", "ghost_ms"):
+        off, u95, truth = errors(result, true, figure)
+        assert len(off) >= 3 and np.mean(np.abs(off) <= u95) >= 0.9, (figure, off, u95)
+        assert np.all(np.abs(off) <= np.maximum(1.5 * u95, 0.05 * np.abs(truth) + 0.2)), (figure, off, u95)
+
+
+@pytest.mark.parametrize("scan", [0.0, 0.8, -0.7])
+def test_pulses_in_step_with_the_refresh_on_a_display_that_is_scanned(scan, layout, tmp_path):
+    """All rows are lit at once but driven one after another: pulses meet every row at another age."""
+    light = Backlight(kind="pwm", frequency_hz=120.0, duty=0.5, locked=True)
+    result, true = measured(layout, tmp_path, {}, {"backlight": light, "scan_out_refreshes": scan})
+    seen = result.as_json()["backlight"]
+    assert (seen["kind"], seen["pulses_per_refresh"]) == ("pwm", 2)
+    assert abs(seen["duty"].value - 0.5) <= seen["duty"].u95
+    for figure in ("bet_ms", "response_ms"):
+        off, u95, truth = errors(result, true, figure)
+        assert np.all(np.abs(off) <= np.maximum(1.5 * u95, 0.05 * truth + 0.2)), (figure, off, u95)
+        assert np.mean(np.abs(off) <= u95) >= 0.75, (figure, off, u95)
+
+
+def test_pulses_finer_than_the_slits_are_said_and_trusted_by_no_figure(layout, tmp_path):
+    light = Backlight(kind="pwm", frequency_hz=300.0, duty=0.5, locked=True)
+    result, _ = measured(layout, tmp_path, {}, {"backlight": light})
+    assert "pwm" in [w["code"] for w in result.warnings]
+    assert all("pwm_unresolved" in e.flags and not e.ok for e in result.edges)

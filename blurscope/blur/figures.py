@@ -211,11 +211,10 @@ def threshold_jumps(t: np.ndarray, b: np.ndarray, off: float, emission: np.ndarr
     ends = [float(settling(t, y, 0.05 + d)[0]) for d in (-off, 0.0, off)]
     last = float(np.nanmax(np.abs(np.array(ends) - ends[1]))) if np.isfinite(ends[1]) else 0.0
     first = moved(0.1)
-    cut = whole_flash(emission) is not emission
-    # what a cut flash has shown by its end would else come a refresh later, or have come at once
-    shown = float(np.interp((np.argmax(emission <= 0.1 * emission.max()) + 1) / len(emission), t, b))
-    parted = float(cut and 0.1 - off < shown < 0.9 + off)
-    return {"bew": max(first, moved(0.9), parted), "ghost": max(first, last, float(cut))}
+    # of a flash cut by the switch, what comes after it: hardly all or hardly any is a whole flash
+    after = float(emission[: int(np.argmax(emission <= 0.1 * emission.max()))].sum() / emission.sum())
+    cut = float(whole_flash(emission) is not emission and 0.05 - off < after < 0.95 + off)
+    return {"bew": max(first, moved(0.9)), "ghost": max(first, last, cut)}
 
 
 def rise_time(t: np.ndarray, rows: np.ndarray, shares: Sequence[float] | np.ndarray = (0.1, 0.9)) -> np.ndarray:

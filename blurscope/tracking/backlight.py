@@ -20,6 +20,7 @@ STROBE_DARK = 0.25  # light between flashes over light in them up to which the b
 LEAST_GAIN = 6.0  # of chi-square for each cell of a waveform, below which noise makes one as good
 FREE_CHI2 = 25.0  # chi-square per sample from which a steady lamp doesn't explain the streaks
 LEAST_LIT = 3  # always-lit streaks from which their lag over the screen is told
+LOST_SHARE = 0.08  # of the frequency, where the streaks were fitted without knowing of the flashes
 LOCKED, LOCKED_SHARE = 0.12, 0.008  # of a cycle in the exposure, and of the frequency, within which it is locked
 DUTY_STEP = 0.05
 MOST_DUTY_U95 = 0.15  # up to which pulses count as resolved
@@ -102,7 +103,8 @@ def find_backlight(streaks: list[Streak], motion: Motion, layout: Layout, pixel:
         simple = [(p[13], p[14]), (p[5], p[6]), (0.0, 0.0)]
         once, often = find_ripple(batch, p, noise, simple)
         if often is not None:
-            return _rippled(batch, p, weight, often, lens_px)
+            lost = motion.chi2_ratio > FREE_CHI2  # and with it the speed that the frequency is told by
+            return _rippled(batch, p, weight, often, lens_px, LOST_SHARE if lost else LOCKED_SHARE)
     untied = STEADY if once is None or once.depth < STROBE_DEPTH else STROBED
     design = batch.basis(p, rows, np.zeros(len(lit)), CELLS, 1)
     width = min(s.slit.width_px for s in lit) / layout.px_per_refresh
@@ -151,13 +153,15 @@ def find_backlight(streaks: list[Streak], motion: Motion, layout: Layout, pixel:
     )
 
 
-def _rippled(batch: StreakBatch, p: np.ndarray, weight: np.ndarray, ripple: Ripple, lens_px: float) -> Backlight:
+def _rippled(
+    batch: StreakBatch, p: np.ndarray, weight: np.ndarray, ripple: Ripple, lens_px: float, unsure: float
+) -> Backlight:
     """Return the backlight that a ripple of known frequency and lag makes."""
     p = p.copy()
     p[13:15] = ripple.along, ripple.across
     flash = (ripple.along, ripple.across)
     pulses = round(ripple.frequency)
-    if abs(ripple.frequency - pulses) > LOCKED / max(p[1], 1.0) + LOCKED_SHARE * pulses:
+    if abs(ripple.frequency - pulses) > LOCKED / max(p[1], 1.0) + unsure * pulses:
         return replace(_free(), flash=flash, flicker=_flicker(batch, p, weight, ripple))
     start = _duty_of(ripple.depth)
     found = min(
@@ -349,7 +353,9 @@ def _fitted(batch: StreakBatch, p: np.ndarray, weight: np.ndarray, pulses: int, 
             moved[1] = duty
             trials.append(misfit(moved))
         bend = trials[0] - 2 * trials[1] + trials[2]
-        if max(trials) < 1e29 and bend > 0:
+        if max(trials) > 1e29 or bend <= 0:  # at the end of what is possible
+            unsure += 0.25**2
+        else:
             away = 0.5 * (trials[0] - trials[2]) / bend * DUTY_STEP
             unsure += min(abs(away), 0.25) ** 2 + DUTY_STEP**2 * scatter / bend
     batch.emission = None

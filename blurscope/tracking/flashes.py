@@ -89,16 +89,19 @@ class _Streaks:
         self.places = np.stack([x[:, 0] for x in np.broadcast_arrays(*batch._places())])
         borders = np.cumsum(batch.counts)[:-1]
         first, last, late = batch._passage(p)
-        middle = 0.5 * (first + last) - late
-        self.moments = [m[keep] for m, keep in zip(middle, batch.keep, strict=True)]
+        middle = 0.5 * (first + last)
+        self.moments = [m[keep] for m, keep in zip(middle - late, batch.keep, strict=True)]
+        # weight fades to both ends of the exposure, which flashes make uncertain
+        fade = np.sin(np.pi * np.clip((middle - batch._clocks(p)[0]) / p[1], 0, 1)) ** 2
+        fades = [w[keep] for w, keep in zip(fade, batch.keep, strict=True)]
         self.rest: list[np.ndarray] = []
         variance = []
-        for f, d, n in zip(np.split(batch.model(p), borders), np.split(batch.data, borders), noise, strict=True):
-            inside = f > max(0.5 * f.max(), 1e-9)
-            level = float(np.sum(d * f) / max(np.sum(f * f), 1e-12))
-            size = max(level * float(f[inside].sum()), 1e-12)
-            self.rest.append((d - level * f) * inside / size)
-            variance.append(n**2 * inside.sum() / size**2 + ROUGH**2)
+        flat, data = (np.split(x, borders) for x in (batch.model(p), batch.data))
+        for f, d, w, n in zip(flat, data, fades, noise, strict=True):
+            level = float(np.sum(w * d) / max(np.sum(w * f), 1e-12))
+            size = max(level * float(np.sum(w * f)), 1e-12)
+            self.rest.append(w * (d - level * f) / size)
+            variance.append(n**2 * float(np.sum(w * w)) / size**2 + ROUGH**2)
         self.variance = np.array(variance)
 
     def strongest(self, lowest: float, highest: float) -> np.ndarray | None:

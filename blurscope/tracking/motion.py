@@ -16,6 +16,7 @@ CLOCK_CELLS = 8  # per refresh, of what the clock slits' waveform differs by fro
 ENOUGH = 0.2  # gain of a step in chi-square below which the fit has converged
 ERROR_SD = 1.2  # px per refresh, of cameras before anything is seen
 ERROR_SLOPE_SD = 0.2  # px per refresh over the screen
+DARK_SD = 0.4  # refreshes, of both ends of the exposure under flashes, about where they were looked for
 FLASH_SD = 0.002  # refreshes over the screen, by which flashes lag otherwise than their ripple shows
 LEAST_SWITCH = 0.01  # of a step, within its phase, below which a slit shows no switch
 HELD = 1e-5  # of the speed, of an error that is held
@@ -300,6 +301,8 @@ class _Problem:
         self.centre = centre
         slopes = [ERROR_SLOPE_SD, ERROR_SLOPE_SD, FLASH_SD, FLASH_SD]
         self.prior = np.array([np.inf, np.inf, ERROR_SD, 0.5, 0.5, 1.5, 1.5, lens_sd, 0.6, 0.5, 0.5, *slopes])
+        if emission is not None:  # in the dark between flashes nothing tells when the shutter opened or closed
+            self.prior[:2] = DARK_SD
         self.batch = StreakBatch(streaks, waves, layout, pixel, emission)
         self.data = self.batch.data
         level = np.array([max(float(w.max()), 0.02) for w in waves])

@@ -19,7 +19,8 @@ from blurscope._threads import one_blas_thread
 from blurscope.errors import BlurscopeError, FitError, PhotoError, SettingsError, TargetError
 from blurscope.files import sha256_of, show_path
 from blurscope.flags import warning
-from blurscope.light import Tone, measure_tone
+from blurscope.greys import measure_light
+from blurscope.light import Tone
 from blurscope.measurement import EdgeBlur, Measurement, mean_q, summary_of
 from blurscope.pattern.layout import Layout
 from blurscope.photo.record import Photo
@@ -40,6 +41,8 @@ MEAN_FRAMES = 64  # that give greys and tone curve
 UNEVEN_REFRESHES = 2.0  # of the plate's motion; a tear, a slow pixel or a dropped refresh shift it by one at most
 RATE_TOLERANCE = 0.03
 MOVED_PX = 0.4
+# campx per px: below, dark edges of simulated clips were up to 5 % too narrow, and at 1 px of two refreshes are mixed
+MIN_SCALE = 1.8
 PASSES = 4
 STRIPS = 6  # rows and columns of the frames as they are reduced to look for flashes
 FLASHING = 1.8
@@ -148,6 +151,11 @@ def measure_clip(
         raise SettingsError("the exposure of a frame must be above 0 ms; check --frame-exposure-ms")
     clip = open_clip(path)
     name = show_path(Path(path).name)
+    lost = []
+    if len(clip.stretches) > 1:
+        clip = clip.longest_stretch()
+        text = f"frames {clip.first} to {clip.first + clip.count - 1} of {clip.stored} are used, the longest stretch"
+        lost.append(warning("frames_refused", f"{text} in which none is missing"))
     if not clip.even:
         raise PhotoError(
             f"{name} has frames at uneven times, so its time axis can't be trusted; film at a fixed frame rate"
@@ -178,7 +186,7 @@ def measure_clip(
         shot, hz, notes=notes, label=label if label is not None else show_path(Path(path).stem),
         declared_law=display_gamma is not None or meter is not None,
     )  # fmt: skip
-    more = list(scene.warnings)
+    more = [*lost, *scene.warnings]
     if share[1] != share[2]:
         more.append(warning("frame_exposure_unknown"))
     if scene.tone.clipped_share > MANY_CLIPPED:
@@ -226,8 +234,15 @@ def look(
         why = f" ({refused[0]})" if refused else ""
         raise TargetError(f"the plate was found in {len(found)} of the frames of {name} that were looked at{why}")
     assert total is not None
+    found = _one_way_round(found, layout)
     index = min(found, key=lambda i: found[i].rms_px)
     reg = found[index]
+    if reg.campx_per_px < MIN_SCALE:
+        raise FitError(
+            f"the plate in {name} has {reg.campx_per_px:.1f} pixels of the camera per pixel of the screen, too few to "
+            f"tell pixels that switch at different times apart: film it larger, at {MIN_SCALE:g} at least, better at 2 "
+            "or more"
+        )
     _refuse_moving(found, reg, layout, (clip.height_campx, clip.width_campx), name)
     _refuse_flashing(np.array(strips), name)
     spacing, warnings = _spacing(found, layout, hz, frame_rate, clip, name)
@@ -235,9 +250,9 @@ def look(
     if reg.turned:
         codes = np.ascontiguousarray(np.rot90(codes))
     say("reading greys and halftones")
-    tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, linear=False)
+    tone, _ = measure_light(codes, reg, layout, linear=False)
     if tone.linear:  # a raw clip that does not say so
-        tone = measure_tone(codes, reg.pose, layout, reg.lit_u_px, linear=True)
+        tone, _ = measure_light(codes, reg, layout, linear=True)
     step = 65535 // full
     decode = (tone.decode[::step] / tone.decode[-1]).astype(np.float32)
     return Scene(clip=clip, layout=layout, registration=reg, pose_index=index, tone=tone, decode=decode,
@@ -278,6 +293,31 @@ def _refuse_moving(
             f"the camera of {name} moved by {moved:.1f} px of the screen across the motion; put it on a tripod, or "
             "leave out --fixed-camera if it follows the plate"
         )
+
+
+def _one_way_round(found: dict[int, Registration], layout: Layout) -> dict[int, Registration]:
+    """Return the frames that agree which way round the plate is.
+
+    Its fields, seen sharp, are nearly the same in a mirror, so that single frames may be taken for mirrored. Most are
+    not, and the mirrored plate would run backwards.
+    """
+    groups: dict[tuple, dict[int, Registration]] = {}
+    for i, r in found.items():
+        groups.setdefault((r.turned, r.mirrored, r.upside_down), {})[i] = r
+    ranked = sorted(groups.values(), key=lambda g: (len(g), sum(r.score for r in g.values())), reverse=True)
+    usable = [g for g in ranked if len(g) >= 3]
+    return next((g for g in usable if _forward(g, layout)), (usable or [found])[0])
+
+
+def _forward(found: Mapping[int, Registration], layout: Layout) -> bool:
+    """Whether the plate goes its way in most steps from frame to frame in which it goes at all."""
+    index = sorted(found)
+    first = found[index[0]]
+    x, y = first.pose.to_photo(np.array([0.5 * sum(first.lit_u_px)]), np.array([layout.height_px / 2]))
+    place = np.array([float(found[i].pose.to_plate(x, y)[0][0]) for i in index])
+    half = layout.circuit_px / 2
+    steps = (-layout.sign * np.diff(place) + half) % layout.circuit_px - half
+    return bool(np.sum(np.sign(np.round(steps))) > 0)
 
 
 def _spacing(
@@ -341,8 +381,10 @@ def virtual_photo(
     usable = (min(clip.count, MAX_FRAMES) - 3) * d
     refreshes = min(int(usable), max(layout.max_exposure_refreshes, MIN_REFRESHES))
     if refreshes < MIN_REFRESHES:
+        gaps = " without a missing frame" if clip.count < clip.stored else ""
         raise PhotoError(
-            f"{name} covers {clip.count * d:.1f} refreshes of the display; film at least {MIN_REFRESHES + 1}, better 10"
+            f"{name} covers {clip.count * d:.1f} refreshes of the display{gaps}; film at least {MIN_REFRESHES + 1}, "
+            "better 10"
         )
     camera = VirtualCamera(
         reg.pose, scene.pose_index, FrameClock(spacing=d, share=share), layout.sign * layout.px_per_refresh,
@@ -358,8 +400,8 @@ def virtual_photo(
     photo = Photo(
         path=clip.path, kind="video", pixels=(curve * 65535 + 0.5).astype(np.uint16), full_scale=65535.0,
         tone=srgb("assumed"), bit_depth=clip.bit_depth, exposure_s=refreshes / hz, sha256=sha256_of(clip.path),
-        notes=(f"frames {first} to {last} of {clip.count} at {hz / d:.6g} per second, moved along with the plate and "
-               f"summed over {refreshes} refreshes",),
+        notes=(f"frames {clip.first + first} to {clip.first + last} of {clip.stored} at {hz / d:.6g} per second, "
+               f"moved along with the plate and summed over {refreshes} refreshes",),
     )  # fmt: skip
     return camera, photo
 

@@ -8,6 +8,7 @@ import hashlib
 import json
 import math
 import os
+import re
 import stat
 import tempfile
 from collections.abc import Callable, Iterator
@@ -19,6 +20,8 @@ from blurscope.errors import BlurscopeError, OutputError, SettingsError
 
 MAX_JSON_BYTES = 256 * 2**20
 MAX_DIGITS = 300  # of a whole number; more can't become a float
+SCHEMA_WITHIN = 200  # bytes: every JSON file of ours begins with its schema
+OWN_SCHEMA = re.compile(rb'"schema"\s*:\s*"(blurscope\.[a-z]+/\d+)"')
 FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")  # a spreadsheet would take these as the start of a formula
 
 
@@ -244,6 +247,8 @@ def write_bytes(path: str | os.PathLike[str], data: bytes, *, overwrite: bool = 
 def write_json(path: str | os.PathLike[str], value: Any, *, overwrite: bool = False) -> None:
     """Write strict JSON (UTF-8, no NaN) atomically; arguments and refusals as in `write_bytes`."""
     text = json.dumps(to_jsonable(value), ensure_ascii=False, allow_nan=False, indent=1)
+    if isinstance(value, dict) and "schema" in value:
+        check_output(path, overwrite=overwrite, schema=value["schema"])
     write_bytes(path, text.encode("utf-8", "backslashreplace") + b"\n", overwrite=overwrite)
 
 
@@ -263,18 +268,45 @@ def make_folder(path: str | os.PathLike[str]) -> Path:
     return target
 
 
-def check_output(path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
-    """Refuse early, before long work, an output that could not be written in the end."""
+def check_output(path: str | os.PathLike[str], *, overwrite: bool = False, schema: str | None = None) -> None:
+    """Refuse early, before long work, an output that could not be written in the end.
+
+    With ``schema``, a file that is to be overwritten may not be of another kind: a photo or a pattern whose name was
+    typed by mistake stays.
+    """
     target = Path(path)
-    if target.is_dir():
-        raise OutputError(f"{show_path(target)} is a folder; give a file name")
-    if target.exists() and not overwrite:
+    if "\0" in str(target):
+        raise OutputError(f"{show_path(target)[:200]} can't be written (a null character in its name)")
+    try:
+        if target.is_dir():
+            raise OutputError(f"{show_path(target)} is a folder; give a file name")
+        there = target.exists()
+    except OSError as exc:
+        raise OutputError(f"{show_path(target)[:200]} can't be written ({exc.strerror})") from None
+    if there and not overwrite:
         raise OutputError(f"{show_path(target)} exists already; choose another name or add --overwrite")
     folder = target.parent
     if not folder.is_dir():
         raise OutputError(f"the folder {show_path(folder)} does not exist; make it first")
     if not os.access(folder, os.W_OK):
         raise OutputError(f"the folder {show_path(folder)} can't be written to")
+    if there and schema is not None and _is_other_kind(target, schema):
+        raise OutputError(
+            f"{show_path(target)} is no {schema} file, so it is not overwritten; choose another name or remove it first"
+        )
+
+
+def _is_other_kind(path: Path, schema: str) -> bool:
+    """Whether a file can't be meant to be replaced by JSON: a picture or video, or JSON of another kind."""
+    try:
+        if not path.is_file():
+            return False  # writing will say what is wrong
+        with open(path, "rb") as stream:
+            head = stream.read(SCHEMA_WITHIN)
+    except OSError:
+        return False
+    found = OWN_SCHEMA.search(head)
+    return b"\0" in head or (found is not None and found[1] != schema.encode())
 
 
 def _write_with(path: str | os.PathLike[str], fill: Callable[[Any], Any], *, overwrite: bool) -> None:

@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from blurscope import files
 from blurscope.cli import main
 from blurscope.errors import OutputError, PatternError, SettingsError
-from blurscope.files import write_json
+from blurscope.files import check_output, write_bytes, write_json
 from blurscope.pattern.budget import make_layouts
 from blurscope.records import Q
 
@@ -380,3 +380,29 @@ def test_a_pipe_or_a_device_is_refused_and_not_waited_for(line, tmp_path, monkey
     finally:
         signal.alarm(0)
         signal.signal(signal.SIGALRM, old)
+
+
+def test_a_file_of_another_kind_is_not_overwritten(tmp_path):
+    """The photo whose name was typed for the result's stays as it is, overwrite or not."""
+    photo, pattern, result = tmp_path / "shot.png", tmp_path / "pattern.json", tmp_path / "result.json"
+    photo.write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(500))
+    write_json(pattern, {"schema": "blurscope.pattern/1"})
+    write_json(result, {"schema": "blurscope.measurement/1", "label": "old"})
+    new = {"schema": "blurscope.measurement/1", "label": "new"}
+    for path in (photo, pattern):
+        before = path.read_bytes()
+        with pytest.raises(OutputError, match="is no blurscope.measurement/1 file"):
+            write_json(path, new, overwrite=True)
+        assert path.read_bytes() == before
+    write_json(result, new, overwrite=True)
+    assert json.loads(result.read_text("utf-8"))["label"] == "new"
+
+
+def test_names_that_no_disk_takes_are_one_sentence(tmp_path, capsys):
+    with pytest.raises(OutputError, match="can't be written"):
+        check_output(tmp_path / ("n" * 300 + ".json"))
+    with pytest.raises(OutputError, match="can't be written"):
+        write_bytes("a\0b.json", b"x")
+    assert main(["check", "n" * 5000 + ".json"]) == 1
+    told = capsys.readouterr().err
+    assert told.splitlines()[-1].startswith("blurscope: ") and told.count("blurscope: ") == 1 and "too long" in told

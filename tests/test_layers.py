@@ -86,7 +86,7 @@ ALLOWED: dict[str, set[str]] = {
     "plan": DATA | {"pattern"},
     "edgefit": BASE | {"freeedge", "blur"},
     "anyedge": BASE | {"freeedge", "photo", "edgefit", "pipeline", "measurement"},
-    "clip": DATA | STAGES | {"shot", "pooling", "pipeline", "measurement", "cliptrace"},
+    "clip": DATA | STAGES | {"greys", "shot", "pooling", "pipeline", "measurement", "cliptrace"},
     "cliptrace": DATA | STAGES | {"shot", "doubts"},
     "pan": DATA | STAGES | {"pipeline", "measurement", "shot", "combine", "clip"},
     "crosscheck": DATA | STAGES | {"pipeline"},

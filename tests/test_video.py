@@ -18,6 +18,8 @@ from blurscope.crosscheck import cross_check
 from blurscope.errors import BlurscopeError, FitError, PhotoError, SettingsError, TargetError
 from blurscope.files import write_json
 from blurscope.pan import measure_pan
+from blurscope.pattern.budget import make_layouts
+from blurscope.target import register
 from blurscope.video import is_video, open_clip
 from blurscope.video.allowance import coding_allowance, frame_allowance, share_of
 from blurscope.video.virtual import frame_weight
@@ -385,3 +387,32 @@ def test_frames_that_are_not_on_one_line_give_no_frame_rate(jump_px):
             _spacing(found, layout, 60.0, None, clip, "a.mkv")
     else:
         assert _spacing(found, layout, 60.0, None, clip, "a.mkv")[0] == pytest.approx(1 / 8)
+
+
+def test_a_clip_with_a_missing_frame_is_measured_where_none_is_missing(tmp_path):
+    """By its own clock, even a coarse one: Matroska counts in whole ms, where the frames are 2.08 ms apart."""
+    frames = clip_frames(small_plate(), display(), rate=480, count=48)
+    kept = [i for i in range(48) if i != 17]
+    path = write_video(tmp_path / "lost.mkv", [frames[i] for i in kept], 480, times=kept)
+    result = measure_clip(path, pattern=small_plate()).measurement
+    told = {w["code"]: w["message"] for w in result.warnings}
+    assert "frames 17 to 46 of 47" in told["frames_refused"]
+    check_edges(result, truths(small_plate(), display()))
+
+
+def test_frames_that_take_the_plate_for_mirrored_are_outvoted(tmp_path):
+    """The fields of this plate, seen sharp, are nearly the same in a mirror."""
+    layout = make_layouts(400, 280, px_per_refresh=4, levels=3, refresh_hz=120)[0][0]
+    screen = display(Response(time_ms=4.0))
+    frames = clip_frames(layout, screen, rate=960, count=48)
+    assert any(register(f, layout).mirrored for f in frames[:5])
+    path = write_video(tmp_path / "mirror.mkv", frames, 960)
+    result = measure_clip(path, pattern=layout, frame_exposure_ms=1000 / 960).measurement
+    check_edges(result, truths(layout, screen))
+
+
+def test_a_clip_of_a_plate_filmed_too_small_is_refused(tmp_path):
+    frames = clip_frames(small_plate(), display(), rate=480, count=30, campx_per_px=1.4)
+    path = write_video(tmp_path / "small.mkv", frames, 480)
+    with pytest.raises(FitError, match="has 1.4 pixels of the camera per pixel of the screen.*film it larger"):
+        measure_clip(path, pattern=small_plate())

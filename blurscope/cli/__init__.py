@@ -9,6 +9,7 @@ import typer
 
 from blurscope import __version__
 from blurscope.errors import BlurscopeError
+from blurscope.files import show_path
 
 COMMAND_MODULES = (
     "demo",
@@ -70,6 +71,11 @@ def main(argv: list[str] | None = None) -> int:
         return 1
     except BrokenPipeError:
         sys.stderr.close()
+        return 1
+    except OSError as exc:
+        typer.echo(
+            f"blurscope: {show_path(exc.filename or 'a file')[:200]} can't be used ({exc.strerror or exc})", err=True
+        )
         return 1
     except MemoryError:
         typer.echo("blurscope: out of memory; use a smaller picture or fewer at once", err=True)

@@ -63,7 +63,7 @@ def run_measure(photos: list[Path], *, json_out: Path | None, debug_dir: Path | 
     overwrite, budget = options.pop("overwrite"), options.pop("budget")
     notes, meter = read_notes(options.pop("notes")), options.pop("meter")
     if json_out is not None:
-        check_output(json_out, overwrite=overwrite)
+        check_output(json_out, overwrite=overwrite, schema="blurscope.measurement/1")
     shots: list[Any] = []
     photos = [Path(p) for p in photos_in(photos, leave_out=options["still"])]
     common = dict(notes=notes, meter=None if meter is None else read_meter(meter), say=Progress())

@@ -47,7 +47,7 @@ def run_video(
     if frames is not None:
         raise SettingsError("--frames is for a video whose camera follows the plate; leave it out")
     if response_out is not None:
-        check_output(response_out, overwrite=overwrite)
+        check_output(response_out, overwrite=overwrite, schema="blurscope.response/1")
     from blurscope.clip import measure_clip
 
     result = measure_clip(

@@ -124,7 +124,7 @@ def _run(photo: Path, options: dict[str, Any], *, notes, json_out, budget, debug
     from blurscope.files import check_output, show_path, write_json
 
     if json_out is not None:
-        check_output(json_out, overwrite=overwrite)
+        check_output(json_out, overwrite=overwrite, schema="blurscope.measurement/1")
     shots: list[Any] = []
     result = edge(photo, notes=read_notes(notes), on_shot=shots.append, say=Progress(), **options)
     _print(result)

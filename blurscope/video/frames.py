@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -25,6 +25,9 @@ STARTS = (
 )
 BOXES = (b"moov", b"mdat", b"wide", b"free", b"skip")  # QuickTime files older than ftyp
 UNEVEN = 0.35  # of the time from frame to frame: how far a frame may lie off an even beat
+GAP_OVER = 8  # frames over which their usual distance is taken, so that a coarse clock hardly blurs it
+MISSING = 0.6  # of the time from frame to frame: how much later a frame comes if one before it is missing
+LEAST_FRAMES = 9  # of a stretch: two refreshes of three frames, and three at its ends; shorter ones are an uneven beat
 MAX_MEGAPIXELS = 80.0
 LIMITED = (16.0, 219.0)  # black and span of 8-bit luma in the limited range, Rec. ITU-R BT.709
 
@@ -56,6 +59,8 @@ class Clip:
     ----------
     path : str
     width_campx, height_campx : int
+    first : int
+        Frame of the file with which the clip starts.
     count : int
         Frames.
     rate_hz : float or None
@@ -64,6 +69,10 @@ class Clip:
         Whether the frames follow each other evenly.
     bit_depth : int
     codec : str
+    stretches : tuple of (int, int)
+        First frame and count of the pieces between which frames are missing, by the file's clock; one if none is.
+    stored : int
+        Frames in the file.
     """
 
     path: str
@@ -74,11 +83,21 @@ class Clip:
     even: bool
     bit_depth: int
     codec: str
+    stretches: tuple[tuple[int, int], ...] = ()
+    stored: int = 0
+    first: int = 0
 
     @property
     def bits_per_pixel(self) -> float:
         """Size of the file over all its pixels."""
-        return 8.0 * os.path.getsize(self.path) / max(self.count * self.width_campx * self.height_campx, 1)
+        return 8.0 * os.path.getsize(self.path) / max(self.stored * self.width_campx * self.height_campx, 1)
+
+    def longest_stretch(self) -> Clip:
+        """Return the longest piece without a missing frame, as a clip of its own."""
+        if len(self.stretches) < 2:
+            return self
+        first, count = max(self.stretches, key=lambda s: s[1])
+        return replace(self, first=first, count=count, stretches=(), even=True)
 
     def frames(self, first: int = 0, last: int | None = None) -> Iterator[Frame]:
         """Yield the frames from ``first`` to before ``last``.
@@ -91,28 +110,29 @@ class Clip:
         av = _quiet_av()
         end = self.count if last is None else min(last, self.count)
         name = show_path(self.path)
-        index = 0
+        index = -self.first
         try:
             with av.open(self.path, metadata_errors="replace") as container:
                 stream = container.streams.video[0]
                 stream.thread_type = "AUTO"
                 start = None
                 for picture in container.decode(stream):
-                    if picture.pts is not None and start is None:
+                    if index >= 0 and picture.pts is not None and start is None:
                         start = picture.pts
                     if index >= end:
                         return
-                    if index >= first:
+                    if index >= max(first, 0):
                         seconds = float((picture.pts - start) * picture.time_base) if picture.pts is not None else 0.0
                         yield Frame(index=index, time_s=seconds, codes=_codes(picture, name))
                     index += 1
         except (av.error.FFmpegError, ValueError, OSError, MemoryError) as exc:
             raise PhotoError(
-                f"{name} is damaged at frame {index} ({_short(exc)}); copy it from the camera again"
+                f"{name} is damaged at frame {index + self.first} ({_short(exc)}); copy it from the camera again"
             ) from None
         if index < end:
             raise PhotoError(
-                f"{name} holds {index} of {self.count} frames that can be decoded; copy it from the camera again"
+                f"{name} holds {index + self.first} of {self.stored} frames that can be decoded; copy it from the "
+                "camera again"
             )
 
 
@@ -183,20 +203,37 @@ def open_clip(path: str | os.PathLike[str]) -> Clip:
         raise PhotoError(f"{name} can't be read as a video ({_short(exc)}); copy it from the camera again") from None
     if any(t is None for t in times) or base is None:
         return Clip(path=os.fspath(path), width_campx=width, height_campx=height, count=count, codec=codec,
-                    rate_hz=float(rate) if rate else None, even=True, bit_depth=depth)  # fmt: skip
+                    rate_hz=float(rate) if rate else None, even=True, bit_depth=depth, stored=count)  # fmt: skip
     at = np.sort(np.array(times, float)) * float(base)
-    measured, even = _beat(at, float(base), float(rate) if rate else None)
+    stretches = _stretches(at, float(base))
+    first, run = max(stretches, key=lambda s: s[1])
+    measured, even = _beat(at[first : first + run], float(base), float(rate) if rate else None)
     if stated and count > 2 and measured and at[-1] - at[0] < 0.95 * stated - 3 / measured:
         raise PhotoError(
             f"{name} is cut short: {at[-1] - at[0]:.2f} s of pictures where its header says {stated:.2f} s; copy it "
             "from the camera again"
         )
     return Clip(path=os.fspath(path), width_campx=width, height_campx=height, count=count, codec=codec,
-                rate_hz=measured, even=even, bit_depth=depth)  # fmt: skip
+                rate_hz=measured, even=even and len(stretches) == 1, bit_depth=depth, stored=count,
+                stretches=stretches if even and run >= LEAST_FRAMES else ())  # fmt: skip
 
 
 def _short(exc: BaseException) -> str:
     return show_path(str(getattr(exc, "strerror", None) or exc))[:80]
+
+
+def _stretches(at: np.ndarray, tick: float) -> tuple[tuple[int, int], ...]:
+    """Return first frame and count of the pieces between which frames are missing, by the times of the frames."""
+    count = len(at)
+    far = min(GAP_OVER, count - 1)
+    if far < 1:
+        return ((0, count),)
+    gap = float(np.median(at[far:] - at[:-far])) / far
+    late = np.diff(at) - gap
+    if gap <= 0:
+        return ((0, count),)
+    starts = [0, *(np.nonzero(late > max(MISSING * gap, 1.1 * tick))[0] + 1).tolist(), count]
+    return tuple((a, b - a) for a, b in zip(starts[:-1], starts[1:], strict=True))
 
 
 def _beat(at: np.ndarray, tick: float, stated: float | None) -> tuple[float | None, bool]:

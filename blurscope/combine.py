@@ -32,6 +32,7 @@ SHARED = (
     "frames",
     "family",
     "flashes",
+    "landing",
     "model",
     "resolution",
     "smoothing",

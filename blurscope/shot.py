@@ -448,6 +448,11 @@ def _refuse_misfit(chi2_ratio: float, blur_px: float, backlight: Backlight) -> N
         return
     if blur_px > MAX_BLUR_PX:
         why = f"the photo is out of focus (blur of {blur_px:.1f} px of the display); focus on the screen and stop down"
+    elif backlight.flicker is not None:
+        why = (
+            "the backlight is modulated out of step with the refresh, slowly and deeply enough to show in the streaks; "
+            "set the display to full brightness, where many backlights are steady, or film it in another mode"
+        )
     elif backlight.kind != "hold":
         why = "the backlight flashes and the exposure holds no whole number of refreshes; expose for whole refreshes"
     else:

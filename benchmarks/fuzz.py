@@ -363,7 +363,7 @@ def cases(folder: Path, seeds: dict[str, Any]) -> list[Case]:
             refused = 0
             for n, line in enumerate(lines):
                 line, suffix = (line[:-1], line[-1]) if line[-1].startswith(".") else (line, ".json")
-                out = folder / f"out_{n}{suffix}"
+                out = folder / f"out_{line[0]}_{n}{suffix}"  # --overwrite replaces results of the same kind only
                 command = [str(path) if word == "FILE" else word for word in line]
                 errors = io.StringIO()
                 quiet = contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(errors)

@@ -30,6 +30,7 @@ EXAMPLES = {  # so that all of them together take about 20 s
     "photo": 40,
     **{f"photo {k}": 10 for k in FUZZ.PICTURES},
     **{f"video {k}": 8 for k in FUZZ.VIDEOS},
+    **{f"video {k}": 4 for k in FUZZ.SMALL_CLIPS},
     **{f"measure of a damaged {k}": 1 for k in FUZZ.VIDEOS if k != "clip_webm"},
     **{f"measure of a damaged {k}": 2 for k in FUZZ.SMALL_CLIPS},
     "photo with a damaged EXIF, profile or chunk": 60,

@@ -2,11 +2,16 @@
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
+from scipy.optimize import brentq
 from scipy.special import erf
+from scipy.stats import gamma
 
 from blurscope.blur.families import FAMILIES
+from blurscope.blur.figures import NAMES as FIGURES
 from blurscope.blur.figures import curves_of, gaussian_edge_time
 from blurscope.blur.operator import Capture, age_edges, capture_operator
+from blurscope.blur.propagate import Spread, curve_bundle, figures_of_bundles, nudged_curves
 from blurscope.pattern.budget import make_layouts
 from blurscope.tracking.backlight import pulse_train
 from blurscope.tracking.lanes import Lane, cut_streaks
@@ -162,3 +167,32 @@ def test_cells_of_a_free_waveform_add_up_to_its_streaks(emission):
     here = np.repeat(np.isin(np.arange(len(streaks)), rows), batch.counts)
     added = batch.basis(p, rows, phases, 8, period) @ free
     assert np.abs(batch.model(p)[here] - added).max() < 1e-12
+
+
+@pytest.mark.parametrize("sign", [-1, 1])
+def test_trials_of_a_dead_time_that_is_hardly_known_keep_the_width(sign):
+    """Trial edges against those of the gamma distribution itself (scipy), moved along what keeps its variance.
+
+    A photo of a fast response tells the variance of its step and little of its shape: the dead time before it may be
+    anything, and the edge is as wide as ever.
+    """
+    family = FAMILY["s-shaped"]
+    shape, scale, length = np.log(6.0), np.log(0.05), 12.0
+    away = np.array([0.8, -0.4]) * sign  # logarithms of shape and scale: shape times scale squared stays
+
+    def exact(p: np.ndarray) -> float:
+        step = gamma(np.exp(p[0]), scale=np.exp(p[1]))
+        edge = lambda t: quad(step.cdf, t - 1, t, points=[step.mean()])[0]  # noqa: E731
+        first, last = (brentq(lambda t, share=share: edge(t) - share, 1e-6, 6.0) for share in (0.1, 0.9))
+        return last - first
+
+    spread = Spread(
+        noise=np.column_stack([away, np.zeros(2)]), effects=np.zeros((0, 2)), names=(), shared=np.zeros((1, 0))
+    )
+    here = np.array([shape, scale])
+    t, b, tr, r = nudged_curves(family, here[None], length, None)
+    bundle = curve_bundle(0, 1.0, spread, np.array([[1.0, 0.0]]), (t, b[0], tr, r[0]), 0.85)
+    branch = figures_of_bundles([bundle], None)[0]
+    width = FIGURES.index("bew")
+    assert branch.point[width] == pytest.approx(exact(here), rel=1e-3)
+    assert branch.trial[width, 0] == pytest.approx(exact(here + away), rel=0.01)

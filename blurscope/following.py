@@ -59,6 +59,8 @@ def settle_error(motion: Motion, speed: float, attempt: Callable[[Motion], Trial
     def tried(*errors: float) -> bool:
         for e in errors:
             begin = trials[min(trials, key=lambda t: abs(t - e))].motion if trials else motion
+            # the pose has been lined up with the clock once: the trials are held to that, not to each other
+            begin = replace(begin, delay_along=motion.delay_along, delay_across=motion.delay_across)
             found = attempt(_with_error(begin, e, speed))
             if found is None:
                 return False
@@ -181,10 +183,8 @@ def light_steps(fits, weights, pairs, layout: Layout) -> dict[tuple[int, int], n
     return out
 
 
-def fit_streaks(
-    steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess=None, lamp=STEADY, *, held=False
-):
-    """Fit the streaks with the responses found so far."""
+def fit_streaks(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess=None, lamp=STEADY, **known):
+    """Fit the streaks with the responses found so far; for ``held`` and ``lined_up`` see `fit_motion`."""
     streaks = cut_streaks(lanes, layout, shift, exposure)
     if len(streaks) < 4 or exposure < 0.8:
         return None, streaks
@@ -219,6 +219,6 @@ def fit_streaks(
         guess=guess,
         emission=lamp.emission,
         flash=lamp.flash,
-        held=held,
+        **known,
     )
     return motion, streaks

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from blurscope._threads import one_blas_thread
+from blurscope.blur.compete import INSTANT
 from blurscope.blur.measure import FREE, BlurFit
 from blurscope.blur.road import RoadResponse, fit_roads
 from blurscope.displaylaw import contradiction, seen_law
@@ -33,7 +34,8 @@ POOR_CHI2 = 6.0
 MANY_FREE = 0.25  # share of a photo's edges that no family fits, from which the photo is to blame
 DOUBTFUL = frozenset({"poor_fit", "instances_disagree", "not_settled", "roads_disagree"})  # figures to be checked first
 EXPOSURE_SD = 0.02  # refreshes, of the ends of the streaks
-ERROR_SHARE_SD = 0.001  # of the speed: what shapes of responses that are nearly right leave in the tracking error
+ERROR_SHARE_SD = 0.0004  # of the speed: what shapes of responses that are nearly right leave in the tracking error
+MORE_ERROR_SHARE_SD = 0.001  # the same where pixels switch within a sample, or the shutter rolls along the motion
 MAX_HALO = 0.012  # of a step beside the stripes, from which the camera counts as sharpening
 SQUARE_SD = 0.004  # departure of the plate from square pixels by perspective and lens
 TILT_SQUARES = 8.0  # square of the focal length in half diagonals, up to which perspective departs from square pixels
@@ -187,8 +189,7 @@ def to_measurement(
     curves = stitch_streaks(shot.streaks, shot.motion, layout, tone.law, 1 / reg.campx_per_px)
     if shot.backlight.emission is not None:  # flashes sample the pixel: a streak shows light, not the pixel's own step
         curves = [replace(c, flags=c.flags or ("pwm_unresolved",)) for c in curves]
-    commonest = Counter(fit.family for fit in shot.fits).most_common(1)[0][0]
-    found = fit_roads(curves, commonest)
+    found = fit_roads(curves, _commonest(shot))
     roads = {(c.from_level, c.to_level): (c, r) for c, r in zip(curves, found, strict=True)}
     readings = _readings(shot, hold_ms)
     # so many standard uncertainties by which no reading differs from its edge in 95 of 100 photos
@@ -279,6 +280,10 @@ def _backlight(shot: ShotFit, refresh_hz: float) -> dict[str, Any]:
     }
 
 
+def _commonest(shot: ShotFit) -> str:
+    return Counter(fit.family for fit in shot.fits).most_common(1)[0][0]
+
+
 def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
     """Return the tracking block; the scan-out along the motion is taken out of the camera's error."""
     m, layout = shot.motion, shot.layout
@@ -317,8 +322,10 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
     sd_error = float(np.hypot(m.sd("error"), stretch if hidden else drift * sd_along))
     # a shutter that opens or closes in the dark between flashes leaves no trace
     dark = 0.5 * (1 - shot.backlight.duty) if shot.backlight.kind == "strobe" else 0.0
+    hard = shot.registration.turned or _commonest(shot) == INSTANT
+    share = MORE_ERROR_SHARE_SD if hard else ERROR_SHARE_SD
     return {
-        "error_px_per_refresh": Q(value=error, u95=1.96 * float(np.hypot(sd_error, ERROR_SHARE_SD * v))),
+        "error_px_per_refresh": Q(value=error, u95=1.96 * float(np.hypot(sd_error, share * v))),
         "accel_px_per_refresh2": Q(value=m.accel, u95=1.96 * m.sd("accel")),
         "exposure_refreshes": Q(value=m.exposure, u95=1.96 * float(np.hypot(m.sd("exposure"), EXPOSURE_SD)) + dark),
         "scan_out_ms": Q.missing("flashes_hide_scan")

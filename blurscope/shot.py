@@ -36,6 +36,7 @@ QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two 
 QUICK_ITERATIONS = 5
 ROUNDS, FLASH_ROUNDS, FULL_ROUNDS = 3, 6, 2
 SAME_DUTY = 0.01  # change of how long flashes are at which they count as found
+SAME_STEP = 0.01  # of a step: change of a response that no streak feels
 SAME_WAY = 0.002  # of a refresh's way: change of what an error smears that no figure feels
 MAX_STREAK_CHI2 = 25.0
 EARLY = -0.6  # refreshes: onset of all responses from which the pose is put right
@@ -48,6 +49,8 @@ STEP_CODES, STEP_RATIO = 3.0, 10.0  # of the greys of a JPEG from which it is da
 MOST_CLIPPED = 0.5  # of the pixels of white
 MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
 LEAST_GAMMA, MOST_GAMMA = 0.2, 8.0  # of any display
+APART, MORE_APART = 3.0, 2.0  # scatter of a transition's edges from which it has grown by a wrong pose: as such, and by
+LEAST_PHASED = 4e-3  # of a step: change of a profile by half a refresh's phase from which it tells the phase
 REALIGN_PX = 0.15  # misalignment of edges and clock over the screen beyond which the pose is put right
 
 
@@ -218,16 +221,24 @@ def measure_shot(
     def pooled(seen: Capture, m: Motion | None):
         return pool_instances(edges, pairs, layout, tone, seen, ages, m, shift)
 
-    combined, *_ = pooled(base, None)
+    combined, _, apart, _ = pooled(base, None)
     say("fitting the camera's motion")
 
     backlight = STEADY
 
     quick: list[FamilyFit] | None = None
+    lined_up = False
+
+    read_with: dict[tuple[int, int], np.ndarray] = {}
 
     def follow(steps, guess: np.ndarray | None, held: bool = False) -> tuple[Motion | None, list[Streak]]:
+        nonlocal read_with
+        read_with = steps
         known = (lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd)
-        return fit_streaks(steps, *known, guess, backlight, held=held)
+        return fit_streaks(steps, *known, guess, backlight, held=held, lined_up=held or lined_up)
+
+    def unchanged(steps) -> bool:
+        return max(float(np.abs(steps[p] - read_with[p]).max()) for p in pairs) < SAME_STEP
 
     def move(
         found: Profiles, guess: np.ndarray | None = None, held: bool = False
@@ -260,7 +271,7 @@ def measure_shot(
         reg = moved_along(reg, onset, layout)
         lanes, edges, quick = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone), read_edges(), None
         shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
-        combined, *_ = pooled(base, None)
+        combined, _, apart, _ = pooled(base, None)
     motion, streaks = move(combined)
     if motion is not None:
         steady = motion
@@ -280,7 +291,7 @@ def measure_shot(
     capture = base
 
     def misaligned(m: Motion) -> bool:
-        return v * max(abs(m.delay_along), abs(m.delay_across)) > REALIGN_PX
+        return not lined_up and v * max(abs(m.delay_along), abs(m.delay_across)) > REALIGN_PX
 
     for _ in range(ROUNDS if backlight.emission is None else FLASH_ROUNDS):
         if motion is None:
@@ -298,7 +309,19 @@ def measure_shot(
                 delay_across=0.0,
             )
         capture = capture_of(base, motion, layout, backlight)
-        combined, *_ = pooled(capture, motion)
+        found, _, parted, _ = pooled(capture, motion)
+        if reg is not before[2] and np.median(parted) > max(APART, MORE_APART * np.median(apart)):
+            # edges of one transition lay on each other as they were: it is the streaks that are wrong
+            motion, streaks, reg, lanes, edges = before
+            lined_up = True
+            again, streaks = move(combined, replace(motion, delay_along=0.0, delay_across=0.0).vector())
+            motion = again or motion
+            continue
+        combined, apart = found, parted
+        if backlight.kind == "hold" and not misaligned(motion):
+            quick, weights = compete(combined, QUICK, quick, iterations=QUICK_ITERATIONS, quick=True)
+            if unchanged(light_steps(quick, weights, pairs, layout)):
+                break
         again, streaks = move(combined, motion.vector())
         moved = abs(again.error - motion.error) + abs(again.exposure - motion.exposure) if again else 0.0
         lost = again is not None and again.chi2_ratio > MAX_STREAK_CHI2 > before[0].chi2_ratio
@@ -330,8 +353,8 @@ def measure_shot(
         if again is None:
             return None
         found = profiles_of(again)
-        quick, _ = compete(found, QUICK, quick, iterations=QUICK_ITERATIONS)
-        return Trial(again, np.min([f.chi2 for f in quick], axis=0) / found.correlation)
+        every, _ = compete(found)
+        return Trial(again, np.min([f.chi2 for f in every], axis=0) / found.correlation)
 
     settled = motion is not None and _open(motion, v) and backlight.kind == "hold"
     if settled:
@@ -357,6 +380,8 @@ def measure_shot(
     if motion is not None and not settled and backlight.kind == "hold":
         for _ in range(FULL_ROUNDS):  # the streaks once more, by responses of any family
             steps = light_steps(families, weights, pairs, layout)
+            if unchanged(steps):
+                break
             again, streaks = follow(steps, motion.vector())
             if again is None or again.chi2_ratio > motion.chi2_ratio:
                 break
@@ -493,8 +518,8 @@ def _switch_phase(profiles: Profiles, fits, weights, lag, starts, capture: Captu
         return capture_operator(lag, profiles.ages, moved, starts)
 
     here = operator(0.0)
-    change = {phase: operator(phase) - here for phase in (-0.5, -0.25, 0.25)}
-    if max(float(np.abs(c.cumsum(axis=1)).max()) for c in change.values()) < 4e-3:
+    change = {-0.5: operator(-0.5) - here}
+    if float(np.abs(change[-0.5].cumsum(axis=1)).max()) < LEAST_PHASED:
         return 0.0
     best = [fits[b] for b in np.argmax(weights, axis=0)]
     weight = 1 / profiles.sigma

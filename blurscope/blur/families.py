@@ -251,7 +251,9 @@ _STAGED = Family(
     beside=((1.0, 0), (0.0, 1)),
 )
 FAMILIES: tuple[Family, ...] = (
-    Family(name="instant", integral=_instant, slopes=_instant_slopes, starts=((),), low=(), high=()),
+    Family(
+        name="instant", integral=_instant, slopes=_instant_slopes, starts=((),), low=(), high=(), alike=((),), lag=0.0
+    ),
     Family(
         name="exponential",
         integral=_exponential,

@@ -21,10 +21,11 @@ FLASH_SD = 0.002  # refreshes over the screen, by which flashes lag otherwise th
 LEAST_SWITCH = 0.01  # of a step, within its phase, below which a slit shows no switch
 HELD = 1e-5  # of the speed, of an error that is held
 SHORT_EXPOSURE = 1.6  # refreshes
-SHORT_ERROR_SHARE = 0.15  # of the speed
+SHORT_ERROR_SHARE = 0.07  # of the speed
 CLEAR_CLOCK = 0.7  # share of the clock's light that comes and goes, below which its switches are hard to see
 WEAK_CLOCK = 0.1  # share of the speed, of the error's uncertainty by what is missing of it, over 2 refreshes
 HELD_WEAK = 0.5  # share of that where edges have chosen the error
+LINED_UP_SD = 0.05  # refreshes over the screen, by which the pose may be askew to the clock when it is lined up
 SHORT_SCAN_SD = 0.15  # refreshes over the screen
 SAME_BASIS = 0.01  # change of any parameter up to which that waveform's part in the streaks is taken as the same
 NOT_SEEN = 1e-6  # weight that keeps apart what no streak shows
@@ -179,6 +180,7 @@ def fit_motion(
     lens_sd: float = 0.15,
     guess: np.ndarray | None = None,
     held: bool = False,
+    lined_up: bool = False,
 ) -> Motion:
     """Fit the camera's motion to all streaks at once (Gauss-Newton with step control).
 
@@ -201,6 +203,8 @@ def fit_motion(
         How much later the backlight flashes at the last column and row than at the first, as far as is known.
     held : bool
         Leave the tracking error where ``guess`` has it.
+    lined_up : bool
+        The pose's clock is known to be that of the slits all over the screen, but for a delay in common.
     """
     v, sign = layout.px_per_refresh, layout.sign
     start = first_guess(sign * shift / v - exposure / 2, exposure, sigma) if guess is None else guess.copy()
@@ -209,6 +213,8 @@ def fit_motion(
     problem = _Problem(streaks, waves, layout, exposure, pixel, centre, lens_sd, emission)
     if held:
         problem.centre[2], problem.prior[2] = start[2], HELD * v
+    if lined_up:
+        problem.centre[9:11], problem.prior[9:11] = start[9:11], LINED_UP_SD
     best = problem.descend(start)
     covariance = best.covariance()
     p = best.p

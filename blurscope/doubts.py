@@ -16,6 +16,7 @@ LEAST_CURVE_SD = 3e-4  # doubt of the tone curve at best, share of white
 SHARP_PX = 0.7  # blur across the motion up to which the stripes fix pose and curve to that
 MIXED_CURVE_SD = 0.15  # doubt of the curve per px of blur beyond
 LEAST_LAW_SD, MIXED_LAW_SD = 1e-4, 0.05  # the same of the display's law
+PHASE_SD = 0.015  # refreshes, of when the pixels switch on the pose's clock
 OTHER_LAWS = 8
 TOES = (0.8, 3.5)  # exponents that a display's law may have near black
 TOE_SD, TOE_SHARE = 0.1, 0.7  # doubt of it there: at least, and share of the bend that the darkest greys show
@@ -42,7 +43,7 @@ def shared_doubts(cells, lag, starts, pairs, capture, motion, tone, across_px, l
         x = motion.sd("exposure")
         longer = plain.changed(exposure_refreshes=plain.exposure_refreshes + x)
         out.append(Nuisance(name="exposure", shift=seen(longer) - reference))
-        later = plain.changed(start_phase=plain.start_phase + 0.03)
+        later = plain.changed(start_phase=plain.start_phase + PHASE_SD)
         out.append(Nuisance(name="phase", shift=seen(later) - reference))
     else:
         wide = plain.changed(error_px_per_refresh=plain.error_px_per_refresh + 0.3)
@@ -51,7 +52,7 @@ def shared_doubts(cells, lag, starts, pairs, capture, motion, tone, across_px, l
     out.append(Nuisance(name="scale", shift=seen(plain, 1 + relative) - reference))
     law = tone.law(np.array([[a, b] for a, b in pairs], float))
     a, b = law[:, :1], law[:, 1:]
-    level = a + (b - a) * np.clip(reference, 0, 1)
+    level = np.maximum(a + (b - a) * np.clip(reference, -0.6, 1.6), 0.0)  # overshoots included
 
     def changed(bend: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
         """Change of the normalised profiles when light x is read as x + bend(x)."""

@@ -30,6 +30,7 @@ RISE = 3.0  # of the cost, where its bend is measured
 LEAST_REACH = 2e-3  # of the speed: how far from the best one it is measured at least
 ROUNDS = 3
 NEAR = 0.16  # of the speed: errors whose costs tell how sure the best one is
+FAR_SIGMA = 4.0
 AWAY = 0.5  # share of the distance to the error that the streaks by themselves would choose
 
 
@@ -109,7 +110,11 @@ def settle_error(motion: Motion, speed: float, attempt: Callable[[Motion], Trial
     along = (high - low) / (three[2] - three[0])
     along[2] = 1.0
     found = trials[best].motion
-    return replace(found, covariance=found.covariance + np.outer(along, along) * _variance(trials, best, speed))
+    # of errors whose cost is no higher than this at all, the farthest is so many standard uncertainties away at most
+    cost = costs()
+    reach = max(abs(e - best) for e in cost if cost[e] < cost[best] + FAR_SIGMA**2)
+    variance = max(_variance(trials, best, speed), (reach / FAR_SIGMA) ** 2)
+    return replace(found, covariance=found.covariance + np.outer(along, along) * variance)
 
 
 def _variance(trials: dict[float, Trial], best: float, speed: float) -> float:

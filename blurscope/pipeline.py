@@ -373,7 +373,10 @@ def _readings(shot: ShotFit, hold_ms: float) -> list[Q]:
         return [Q.missing("pwm_unresolved")] * len(shot.pairs)
     unresolved = resolution_sd(shot.lens_px, 1 / shot.registration.campx_per_px, shot.layout.px_per_refresh)
     out = []
-    for r in shot.readings:
+    for r, fit in zip(shot.readings, shot.fits, strict=True):
+        if not np.isfinite(fit.value["response_overshoot"]):  # too fast for its shape to show
+            out.append(Q.missing("sampling_coarse"))
+            continue
         parts = {name: u * hold_ms for name, u in {**r.parts, "resolution": unresolved}.items()}
         known = None if r.response is None else Q(value=r.response * hold_ms, u95=K95 * combine(parts), parts=parts)
         out.append(known or Q.missing(*r.flags))

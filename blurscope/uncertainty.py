@@ -13,7 +13,7 @@ K95 = 1.959963984540054  # two-sided 95 % of a normal
 # What the model of a capture may be wrong by, as shares of widths (refreshes) or of the step per unit of the photo's
 # misfit; settled by the coverage of simulated photos with all faults (benchmarks/coverage.py).
 MODEL_WIDTH, MODEL_TIME, MODEL_LIGHT = 0.002, 0.001, 0.001
-LEAST_MISFIT = 0.2
+LEAST_MISFIT = 0.08
 LENS_SD_PX, LENS_SHARE = 0.012, 0.025  # how well the blur across the motion is that along it: px, and share of it
 # Normal noise of black, cut off at no light: what that adds to the mean, in the noise's own spread and in the spread
 # that is left of it.

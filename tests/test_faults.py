@@ -256,3 +256,16 @@ def test_pulses_finer_than_the_slits_are_said_and_trusted_by_no_figure(layout, t
     result, _ = measured(layout, tmp_path, {}, {"backlight": light})
     assert "pwm" in [w["code"] for w in result.warnings]
     assert all("pwm_unresolved" in e.flags and not e.ok for e in result.edges)
+
+
+@pytest.mark.parametrize("strength", [0.1, 0.3, 0.5])
+def test_overshoots_above_white_are_read_through_the_camera_s_curve(strength, layout, tmp_path):
+    """No grey of the plate is brighter than white, so that the curve there is a continuation."""
+    response = Response(shape="overdriven", time_ms=7.0, overshoot_pct=13.0, tail_ratio=1.8)
+    camera = {"tone": "s-curve", "tone_strength": strength, "white_share": 0.75}
+    result, truth = measured(layout, tmp_path, camera, {}, response)
+    for edge in result.edges:
+        if edge.to_level == 255:
+            true = truth[edge.from_level, edge.to_level]["overshoot_pct"]
+            q = edge.overshoot_pct
+            assert abs(q.value - true) <= max(q.u95, 0.1) and q.u95 < 1.5

@@ -23,6 +23,9 @@ PRIOR = 0.5  # that a correction is needed at all
 POOR = 2.5  # chi-square over degrees of freedom of the family from which a correction is tried
 NOISE = 0.015  # of a smooth functional, share of the step, up to which one is tried
 REACH = 4.0  # refreshes after the switch at which the correction has vanished; what is slower is for the families
+UNEXPLAINED = (
+    2.5  # times its own uncertainty: where no family fits, part of the misfit is the capture's, not the pixel's
+)
 CREDIT = 0.9  # at most, so that the family it corrects keeps a say in the uncertainty
 
 
@@ -192,9 +195,10 @@ def free_bundle(
     """
     fit, row = form.fit, form.row
     p = fit.params.shape[1]
-    t, (b,), tr, (r,) = nudged_curves(fit.family, fit.params[row : row + 1], length, None)
+    t, (b,), tr, (r,) = nudged_curves(fit.family, fit.params[row : row + 1], length, None, laid_over=False)
     effects = np.array([form.gain @ n.shift[row] for n in nuisances]).reshape(len(nuisances), -1)
-    moves = np.concatenate([np.zeros((1, len(form.mean))), own @ form.root.T + shared @ effects, effects * SHARE])
+    noise = UNEXPLAINED * own @ form.root.T
+    moves = np.concatenate([np.zeros((1, len(form.mean))), noise + shared @ effects, effects * SHARE])
     moves = moves + form.mean
     # from the walk on age bins to the two kinds of curves
     onset = float(fit.onset[row])

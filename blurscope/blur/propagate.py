@@ -115,17 +115,19 @@ class Branch:
     parts: dict[str, dict[str, float]]
 
 
-def nudged_curves(family: Family, params: np.ndarray, length: float, emission: np.ndarray | None):
+def nudged_curves(
+    family: Family, params: np.ndarray, length: float, emission: np.ndarray | None, *, laid_over: bool = True
+):
     """Return ``t, b, tr, r`` of `curves_of` for n fits: (n, p + 1, ...), the fit's own and one per parameter moved.
 
     Curves that begin with a dead time are laid over each other by their mean time, as no figure depends on where they
-    begin. How long the dead time is a photo of a fast response hardly tells, and of a large shift the change of a
-    curve's values is no multiple of that of a small one.
+    begin (unless ``laid_over`` is false). How long the dead time is a photo of a fast response hardly tells, and of a
+    large shift the change of a curve's values is no multiple of that of a small one.
     """
     n, p = params.shape
     rows = (params[:, None, :] + STEP * np.concatenate([np.zeros((1, p)), np.eye(p)])).reshape(n * (p + 1), p)
     ahead = None
-    if family.lag > 1 and emission is None:
+    if laid_over and family.lag > 1 and emission is None:
         end = family.integral(np.full((1, 1), length), rows).reshape(n, p + 1)  # length less the mean time
         ahead = (end[:, :1] - end).ravel()
     t, b, tr, r = curves_of(family, rows, length, emission, ahead)

@@ -31,7 +31,8 @@ CLOSURE_LIMIT = 0.03
 GOOD_CLOSURE = 0.008
 LOOKS_LINEAR = 0.04  # share of white
 MODES = 3
-MODE_LIGHT = np.linspace(0.0, 1.0, 65) ** 2  # relative to white
+MODE_LIGHT = np.concatenate([np.linspace(0.0, 1.0, 65) ** 2, np.linspace(1.0, 1.6, 13)[1:]])  # relative to white
+BEYOND = 0.3  # of how far the curve goes on straight beyond white from where it would without what bends it below
 MOST_MIXED = 4.0  # codes of 255, of a patch in which a step is looked for
 MIN_DITHERS = 3  # from which the row halftones only check the curve
 
@@ -195,18 +196,21 @@ def srgb_to_light(c: np.ndarray) -> np.ndarray:
 
 
 def _hats(c: np.ndarray) -> np.ndarray:
-    """Smooth warp terms that vanish at 0 and 1: (n, KNOTS - 2) Bernstein polynomials."""
+    """Smooth warp terms that vanish at 0 and 1: (n, KNOTS - 2) Bernstein polynomials, straight on beyond 1."""
     from math import comb
 
     order = KNOTS - 1
-    return np.stack([comb(order, k) * c**k * (1 - c) ** (order - k) for k in range(1, order)], axis=-1)
+    inside, beyond = np.minimum(c, 1.0), np.maximum(c - 1.0, 0.0)
+    terms = [comb(order, k) * inside**k * (1 - inside) ** (order - k) for k in range(1, order)]
+    terms[-1] = terms[-1] - order * beyond
+    return np.stack(terms, axis=-1)
 
 
 @lru_cache(maxsize=4)
 def _table(full_scale: int, top: int) -> tuple[np.ndarray, np.ndarray]:
     """Return all codes as a share of full scale and the warp terms there; of 16 bits they are dear."""
     c = np.arange(full_scale + 1) / full_scale
-    return c, _hats(np.minimum(c * TOPS / top, 1.0))
+    return c, _hats(c * TOPS / top)
 
 
 def curve(theta: np.ndarray, full_scale: int, base: Callable[[np.ndarray], np.ndarray], top: int = TOPS) -> np.ndarray:
@@ -523,13 +527,17 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
         value, vector = np.linalg.eigh(cov[-n_theta:, -n_theta:])
         c = np.linspace(0.0, 1.0, 257)
         at = decode[np.round(c * full).astype(int)] / np.exp(flat[0])
-        hats = _hats(np.minimum(c * TOPS / top, 1.0))
+        hats = _hats(c * TOPS / top)
         slope = np.gradient(at, np.maximum.accumulate(c + hats @ theta) + 1e-9 * np.arange(len(c)))
         shifts = (hats @ vector * np.sqrt(np.maximum(value, 0.0))).T * slope * max(spread, 0.04)
         order = np.argsort(-np.abs(shifts).max(axis=1))[:MODES]
         modes = np.array([np.interp(MODE_LIGHT, at, shift) for shift in shifts[order]])
-        modes -= np.outer(modes[:, -1], MODE_LIGHT)  # white is 1
-        sigma = float(np.sqrt((modes**2).sum(axis=0)).max())
+        modes -= np.outer(modes[:, MODE_LIGHT == 1][:, 0], MODE_LIGHT)  # white is 1
+        below = MODE_LIGHT <= 1
+        sigma = float(np.sqrt((modes[:, below] ** 2).sum(axis=0)).max())
+        unbent = base(np.clip(c + _hats(np.minimum(c * TOPS / top, 1.0)) @ theta, 0, 1.2)) / np.exp(flat[0])
+        beyond = BEYOND * np.interp(MODE_LIGHT, at, at - unbent)
+        modes = np.vstack([modes, np.where(below, 0.0, beyond)])
     return decode, flat, law, law_sigma, sigma, modes
 
 

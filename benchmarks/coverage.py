@@ -344,16 +344,13 @@ def report(results: list[dict[str, Any]]) -> str:
         f"{len(results)} photos, {len(done)} measured, {sum(bool(r['refused']) for r in results)} refused, "
         f"{sum(bool(r['crash']) for r in results)} crashed; median "
         f"{np.median([r['seconds'] for r in done]) if done else float('nan'):.2f} s per photo",
-        "",
-        "by quantity",
-        head,
     ]
     usual = [r for r in done if not set(r["faults"]) & set(RARE)]
-    for title, group in (("", usual), (" (rare faults)", [r for r in done if set(r["faults"]) & set(RARE)])):
-        if not group:
+    rare = [r for r in done if set(r["faults"]) & set(RARE)]
+    for title, group in (("", done), (", photos without a rare fault", usual), (", photos with a rare fault", rare)):
+        if not group or title and not rare:
             continue
-        if title:
-            lines += ["", "by quantity, photos with a rare fault", head]
+        lines += ["", f"by quantity{title}", head]
         for name in (*EDGE_FIGURES, *MORE_FIGURES, ROAD, *SHOT_FIGURES):
             lines.append(_line(name, statistics([x for r in group for x in r["rows"] if x["quantity"] == name])))
     lines += ["", "by fault: BET", head]

@@ -35,10 +35,14 @@ AWAY = 0.5  # share of the distance to the error that the streaks by themselves 
 
 
 class Trial(NamedTuple):
-    """A fit with the error held: motion, and each transition's chi-square over what correlated noise inflates it by."""
+    """A fit with the error held: motion, and of each transition chi-square and price of the family that fits best.
+
+    Chi-square is over what correlated noise inflates it by, the price is that of the family's parameters.
+    """
 
     motion: Motion
     edges: np.ndarray
+    price: np.ndarray
 
 
 def settle_error(motion: Motion, speed: float, attempt: Callable[[Motion], Trial | None], dof: float) -> Motion:
@@ -72,7 +76,9 @@ def settle_error(motion: Motion, speed: float, attempt: Callable[[Motion], Trial
         doubt = np.maximum(np.min([t.edges for t in trials.values()], axis=0) / dof, 1.0)
         inflate = inflation(min(t.motion.chi2_ratio for t in trials.values()))
         return {
-            e: t.motion.chi2_ratio * t.motion.samples / inflate + float((t.edges / doubt).sum()) + (e / ERROR_SD) ** 2
+            e: t.motion.chi2_ratio * t.motion.samples / inflate
+            + float((t.edges / doubt + t.price).sum())
+            + (e / ERROR_SD) ** 2
             for e, t in trials.items()
         }
 

@@ -35,7 +35,7 @@ MANY_FREE = 0.25  # share of a photo's edges that no family fits, from which the
 DOUBTFUL = frozenset({"poor_fit", "instances_disagree", "not_settled", "roads_disagree"})  # figures to be checked first
 EXPOSURE_SD = 0.02  # refreshes, of the ends of the streaks
 ERROR_SHARE_SD = 0.0004  # of the speed: what shapes of responses that are nearly right leave in the tracking error
-MORE_ERROR_SHARE_SD = 0.001  # the same where pixels switch within a sample, or the shutter rolls along the motion
+MORE_ERROR_SHARE_SD = 0.0012  # the same of sudden pixels, of flashes, and of shutters that roll along the motion
 MAX_HALO = 0.012  # of a step beside the stripes, from which the camera counts as sharpening
 SQUARE_SD = 0.004  # departure of the plate from square pixels by perspective and lens
 TILT_SQUARES = 8.0  # square of the focal length in half diagonals, up to which perspective departs from square pixels
@@ -322,7 +322,7 @@ def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
     sd_error = float(np.hypot(m.sd("error"), stretch if hidden else drift * sd_along))
     # a shutter that opens or closes in the dark between flashes leaves no trace
     dark = 0.5 * (1 - shot.backlight.duty) if shot.backlight.kind == "strobe" else 0.0
-    hard = shot.registration.turned or _commonest(shot) == INSTANT
+    hard = shot.registration.turned or shot.backlight.emission is not None or _commonest(shot) == INSTANT
     share = MORE_ERROR_SHARE_SD if hard else ERROR_SHARE_SD
     return {
         "error_px_per_refresh": Q(value=error, u95=1.96 * float(np.hypot(sd_error, share * v))),
@@ -424,7 +424,8 @@ def _edge(
         if limit is not None and u95 * factor > limit and u95 > 0.5 * abs(value):
             return Q.missing("threshold_grazed" if grazed else "step_too_small")
         parts = {k: u * factor for k, u in fit.parts[name].items()}
-        if name in ("response", "response_signal"):
+        too_fast = not np.isfinite(fit.value["response_overshoot"])  # what its light swings over is as short as it is
+        if name in ("response", "response_signal") or name in ("overshoot", "undershoot") and too_fast:
             unresolved = resolution_sd(shot.lens_px, 1 / shot.registration.campx_per_px, v)
             parts["resolution"] = unresolved * factor
             u95 = float(np.hypot(u95, 1.96 * unresolved))

@@ -46,6 +46,7 @@ BETTER = 0.7  # share of that chi-square down to which another error is the bett
 POOR_FLASH_CHI2 = 5.0  # of streaks under flashes, from which a better start is looked for
 MOST_UNSURE = 0.15  # of a refresh's way: standard uncertainty of what a tracking error smears
 STEP_CODES, STEP_RATIO = 3.0, 10.0  # of the greys of a JPEG from which it is damaged
+LEAST_EXPOSURE = 0.8  # refreshes
 MOST_CLIPPED = 0.5  # of the pixels of white
 MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
 LEAST_GAMMA, MOST_GAMMA = 0.2, 8.0  # of any display
@@ -353,8 +354,11 @@ def measure_shot(
         if again is None:
             return None
         found = profiles_of(again)
-        every, _ = compete(found)
-        return Trial(again, np.min([f.chi2 for f in every], axis=0) / found.correlation)
+        every, weights = compete(found)
+        best = np.argmax(weights, axis=0)
+        chi2 = np.array([every[b].chi2[i] for i, b in enumerate(best)]) / found.correlation
+        price = np.array([every[b].count for b in best]) * np.log(found.esf.shape[1] / found.correlation)
+        return Trial(again, chi2, price)
 
     settled = motion is not None and _open(motion, v) and backlight.kind == "hold"
     if settled:
@@ -371,6 +375,7 @@ def measure_shot(
             "opened or closed within a flash; switch the strobe off, or expose for whole refreshes"
         )
     if motion is not None:
+        _refuse_short(motion.exposure)
         _refuse_misfit(motion.chi2_ratio, across_px, backlight)
         _refuse_unsure(motion, v)
     say("fitting the edges")
@@ -461,7 +466,12 @@ def _refuse_still(reg: Registration, exposure: float, layout: Layout) -> None:
             "no streak of the always-lit slits stands out from the noise, so exposure and tracking can't be read: use "
             "a lower ISO, a wider aperture or a shorter exposure of 2 to 4 refreshes, and focus on the screen"
         )
-    if exposure < 0.8:
+    _refuse_short(exposure)
+
+
+def _refuse_short(exposure: float) -> None:
+    """Less than a refresh shows no hold; one flash of a backlight in an exposure of about one looks like that too."""
+    if exposure < LEAST_EXPOSURE:
         raise FitError(
             f"the exposure covers {exposure:.2f} of a refresh, say the streaks: expose for 2 to 8 whole refreshes"
         )

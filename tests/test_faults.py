@@ -110,6 +110,11 @@ REFUSED = {  # name: (camera, display, word of the sentence)
         {"scan_out_refreshes": 0.8, "backlight": Backlight(kind="strobe", duty=0.2, phase_refreshes=0.3)},
         "flashes once per refresh",
     ),
+    "a single flash": (
+        {"exposure_refreshes": 1.03, "start_phase": 0.6},
+        {"backlight": Backlight(kind="strobe", duty=0.2, phase_refreshes=0.3)},
+        "the exposure covers",
+    ),
 }
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,10 @@ from video_makers import clip_frames, display, small_plate, truths, write_video
 from blurscope.camera import Camera, film
 from blurscope.clip import measure_clip
 from blurscope.errors import BlurscopeError, PhotoError
+from blurscope.greys import measure_light
 from blurscope.pan import measure_pan
+from blurscope.shot import _refuse_greys
+from blurscope.target import register
 from blurscope.video import open_clip
 
 av = pytest.importorskip("av")
@@ -180,3 +184,27 @@ def test_a_clip_trimmed_by_its_header_is_whole(tmp_path, frames):
     expect = [f.codes for f in open_clip(whole).frames()][5:]
     assert all(np.array_equal(a.codes, b) for a, b in zip(found, expect, strict=True))
     assert clip.bits_per_pixel < open_clip(whole).bits_per_pixel  # the first, key frame is not among them
+
+
+def test_decoders_do_not_talk_on_the_error_stream(tmp_path, frames, rng, capfd):
+    try:
+        path = write_video(tmp_path / "a.mp4", frames, 240, "libx265", "yuv420p", {"x265-params": "log-level=none"})
+    except ValueError:
+        pytest.skip("no libx265 here")
+    capfd.readouterr()
+    for at in rng.integers(path.stat().st_size // 20, path.stat().st_size * 19 // 20, 12):
+        with contextlib.suppress(PhotoError):
+            list(open_clip(flipped(path, int(at))).frames())
+    assert capfd.readouterr().err == ""
+
+
+def test_a_flat_field_that_has_run_away_is_refused():
+    """As garbled frames left it: the fit of the greys ended at a light of 1e+200 in a corner."""
+    layout = small_plate()
+    frame = clip_frames(layout, display(), count=1)[0]
+    reg = register(frame, layout)
+    tone, _ = measure_light(frame, reg, layout, linear=False)
+    _refuse_greys(tone, reg, layout)
+    for size in (30.0, -500.0, 1e5):
+        with pytest.raises(BlurscopeError, match="don't get lighter"):
+            _refuse_greys(replace(tone, flat=np.array([0, size, 0, 0, 0, 0, 0, 0.0])), reg, layout)

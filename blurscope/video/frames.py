@@ -168,8 +168,7 @@ class Clip:
 def _decoded(container: Any) -> Iterator[tuple[Any, str]]:
     """Yield the frames of the first video, each with what its decoder said against it."""
     stream = container.streams.video[0]
-    coder = stream.codec_context
-    coder.thread_type, coder.thread_count = "NONE", 1  # what a thread of its own says would not be heard
+    coder = _in_one_thread(stream.codec_context)
     pictures = container.decode(stream)
     while True:
         with listening() as heard:
@@ -177,6 +176,12 @@ def _decoded(container: Any) -> Iterator[tuple[Any, str]]:
         if picture is None:
             return
         yield picture, _damage(heard, coder.name, bool(picture.is_corrupt))
+
+
+def _in_one_thread(coder: Any) -> Any:
+    """Return a decoder that works in the caller's thread; what one says in a thread of its own isn't heard."""
+    coder.thread_type, coder.thread_count = "NONE", 1
+    return coder
 
 
 def _damage(heard: list[tuple[int, str, str]], coder: str, marked: bool) -> str:
@@ -231,6 +236,7 @@ def open_clip(path: str | os.PathLike[str]) -> Clip:
             stream = container.streams.video[0]
             if stream.codec_context is None:
                 raise PhotoError(f"{name} is in a coding that can't be decoded here; convert it to H.264")
+            _in_one_thread(stream.codec_context)
             width, height = stream.codec_context.width, stream.codec_context.height
             if width * height > MAX_MEGAPIXELS * 1e6 or min(width, height) < 16:
                 raise PhotoError(f"{name} has frames of {width} x {height}, which is no clip of a display")

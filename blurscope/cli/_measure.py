@@ -66,6 +66,10 @@ def run_measure(photos: list[Path], *, json_out: Path | None, debug_dir: Path | 
         check_output(json_out, overwrite=overwrite, schema="blurscope.measurement/1")
     shots: list[Any] = []
     photos = [Path(p) for p in photos_in(photos, leave_out=options["still"])]
+    read = [*photos, options["still"], meter, options["pattern"]]
+    for out in (json_out, video["response_out"]):
+        if out is not None:
+            check_output(out, overwrite=overwrite, inputs=read)
     common = dict(notes=notes, meter=None if meter is None else read_meter(meter), say=Progress())
     videos = [p for p in photos if is_video(p)]
     if videos:
@@ -99,7 +103,7 @@ def run_measure(photos: list[Path], *, json_out: Path | None, debug_dir: Path | 
     if debug_dir is not None:
         from blurscope.plots.debug import write_debug
 
-        for path in write_debug(shots, result, debug_dir, overwrite=overwrite):
+        for path in write_debug(shots, result, debug_dir, overwrite=overwrite, inputs=read):
             print(f"picture: {show_path(path)}", file=sys.stderr)
 
 

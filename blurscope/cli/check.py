@@ -44,7 +44,7 @@ def register(app: typer.Typer) -> None:
         from blurscope.files import blame_files, check_output, write_json
 
         if json_out is not None:
-            check_output(json_out, overwrite=overwrite)
+            check_output(json_out, overwrite=overwrite, inputs=[measurement, response])
         emission = make_emission(strobe_duty, strobe_phase, None, 1.0)
         typer.echo("  comparing, and trying single faults …", err=True)
         with blame_files(measurement, response):

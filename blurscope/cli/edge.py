@@ -124,7 +124,7 @@ def _run(photo: Path, options: dict[str, Any], *, notes, json_out, budget, debug
     from blurscope.files import check_output, show_path, write_json
 
     if json_out is not None:
-        check_output(json_out, overwrite=overwrite, schema="blurscope.measurement/1")
+        check_output(json_out, overwrite=overwrite, schema="blurscope.measurement/1", inputs=[photo])
     shots: list[Any] = []
     result = edge(photo, notes=read_notes(notes), on_shot=shots.append, say=Progress(), **options)
     _print(result)
@@ -135,7 +135,7 @@ def _run(photo: Path, options: dict[str, Any], *, notes, json_out, budget, debug
     if debug_dir is not None:
         from blurscope.plots.edge_picture import write_edge_debug
 
-        for path in write_edge_debug(shots[0], result, debug_dir, overwrite=overwrite):
+        for path in write_edge_debug(shots[0], result, debug_dir, overwrite=overwrite, inputs=[photo]):
             print(f"picture: {show_path(path)}", file=sys.stderr)
 
 

@@ -88,7 +88,7 @@ def register(app: typer.Typer) -> None:
             settle_band=settle_pct / 100,
         )
         if json_out is not None:
-            check_output(json_out, overwrite=overwrite)
+            check_output(json_out, overwrite=overwrite, inputs=[response])
         with blame_files(response):
             data = prediction_json(responses, viewing, predict_edges(responses.transitions, viewing))
             _print(data)

@@ -37,7 +37,7 @@ def register(app: typer.Typer) -> None:
         from blurscope.files import blame_files, check_output
         from blurscope.report import write_report
 
-        check_output(out, overwrite=overwrite)
+        check_output(out, overwrite=overwrite, inputs=[*inputs, *(pattern or [])])
         board = None
         if out.suffix.lower() == ".html":
             from blurscope.report.write import KINDS, _read

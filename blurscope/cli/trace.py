@@ -69,11 +69,15 @@ def register(app: typer.Typer) -> None:
         overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace existing files.")] = False,
     ) -> None:
         from blurscope.files import check_output, write_bytes, write_json
+        from blurscope.trace.law import read_transitions
         from blurscope.trace.request import Request, run_request
 
-        for out in (json_out, csv_out):
-            if out is not None:
-                check_output(out, overwrite=overwrite)
+        if json_out is not None or csv_out is not None:
+            listed = [] if transitions is None else [line.path for line in read_transitions(transitions)]
+            read = [*(records or ()), *listed, transitions, steps, meter]
+            for out in (json_out, csv_out):
+                if out is not None:
+                    check_output(out, overwrite=overwrite, inputs=read)
         response = run_request(
             Request(
                 records=tuple(records or ()),

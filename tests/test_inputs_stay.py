@@ -6,6 +6,8 @@ import json
 import os
 import shutil
 import stat
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -101,3 +103,44 @@ def test_a_refusal_of_an_endless_path_is_shown_without_its_middle():
     shown = _shortened(text)
     assert len(shown) <= LONGEST + 3 and shown.startswith("the file d/") and shown.endswith("(File name too long)")
     assert _shortened("short") == "short"
+
+
+# ------------------------------------------------------------------------------------------------ terminals
+
+
+def test_labels_and_names_do_not_steer_the_terminal(made, tmp_path):
+    """As on a terminal, where colours are passed on: what a file of somebody else's says is shown, not done."""
+    label, name = "a\x1b[31mb\x07", tmp_path / "x\x1b[2Jy.json"
+    plate = ["--pattern", str(made / "pattern.json")]
+    code = (
+        "import sys, typer; from blurscope.cli import main, _table; "
+        "real = typer.echo; typer.echo = lambda t='', err=False: real(t, err=err, color=True); "
+        "sys.exit(main(sys.argv[1:]))"
+    )
+    line = [
+        sys.executable,
+        "-c",
+        code,
+        "measure",
+        str(made / "photo.png"),
+        *plate,
+        "--label",
+        label,
+        "--json",
+        str(name),
+    ]
+    for args in (line, [*line[:3], "report", str(name), "--out", str(tmp_path / "r\x1b[2J.md")],
+                 [*line[:3], "compare", str(name), "--out", str(tmp_path / "r\x1b[2J.png")]):  # fmt: skip
+        done = subprocess.run(args, capture_output=True, check=True)
+        for text in (done.stdout, done.stderr):
+            assert b"\x1b" not in text and b"\x07" not in text
+    assert b"\\x1b[2J" in done.stderr
+
+
+def test_a_terminal_without_the_signs_gets_question_marks(made):
+    line = ["measure", str(made / "photo.png"), "--pattern", str(made / "pattern.json"), "--budget"]
+    for coding in ("ascii", "cp1252", "koi8-r"):
+        done = subprocess.run([sys.executable, "-m", "blurscope", *line], capture_output=True,
+                              env={**os.environ, "PYTHONIOENCODING": coding})  # fmt: skip
+        assert done.returncode == 0 and b"Traceback" not in done.stderr, done.stderr[-500:]
+        assert b"mean response" in done.stdout

@@ -7,9 +7,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-import typer
-
-from blurscope.cli._table import print_table, shown
+from blurscope.cli._table import echo, print_table, shown
 from blurscope.errors import SettingsError
 from blurscope.files import check_output, show_path, write_json
 from blurscope.measurement import Measurement
@@ -110,22 +108,22 @@ def run_measure(photos: list[Path], *, json_out: Path | None, debug_dir: Path | 
 def print_measurement(result: Measurement) -> None:
     """Print the table of transitions, the summary and the warnings."""
     capture, tracking = result.blocks["capture"], result.blocks["tracking"]
-    typer.echo(
+    echo(
         f"{result.label}: {capture['refresh_hz']:g} Hz, {capture['px_per_refresh']} px per refresh to the "
         f"{capture['direction']}, {capture['campx_per_px']:.2f} campx per px"
     )
-    typer.echo(
+    echo(
         f"exposure {shown(tracking['exposure_refreshes'].as_json(), 3)} refreshes, tracking error "
         f"{shown(tracking['error_px_per_refresh'].as_json(), 3)} px per refresh, scan-out "
         f"{shown(tracking['scan_out_ms'].as_json(), 2)} ms along the {tracking['scan_axis']}"
     )
-    typer.echo("")
+    echo("")
     print_edges(result, "transition")
     s = result.summary
-    typer.echo("")
+    echo("")
     means = [shown(s[name].as_json()) for name in MEANS]
-    typer.echo(f"{s['edges_ok']} of {s['edges']} transitions usable; mean BET {means[0]} ms, mean ghost {means[1]} ms,")
-    typer.echo(f"mean response {means[2]} ms (signal {means[3]} ms)")
+    echo(f"{s['edges_ok']} of {s['edges']} transitions usable; mean BET {means[0]} ms, mean ghost {means[1]} ms,")
+    echo(f"mean response {means[2]} ms (signal {means[3]} ms)")
     print_notes(result)
 
 
@@ -147,11 +145,11 @@ def print_notes(result: Measurement) -> None:
 
 def print_ranking(result: Measurement) -> None:
     """Print what each photo contributes, best first, and why some were left out."""
-    typer.echo("")
+    echo("")
     for p in result.blocks["photos"]:
         name = show_path(Path(p["photo"]["path"]).name)
         part = f"weight {100 * p['weight']:.0f} %" if p["used"] else "left out"
-        typer.echo(f"{p['rank']}. {name}, {part}: {p['reason']}")
+        echo(f"{p['rank']}. {name}, {part}: {p['reason']}")
 
 
 def print_budget(result: Measurement) -> None:
@@ -160,8 +158,8 @@ def print_budget(result: Measurement) -> None:
         parts = sorted({k for e in result.edges for k in e.figures[name].parts})
         if not parts:
             continue
-        typer.echo("")
-        typer.echo(f"uncertainty of {title}, standard, ms")
+        echo("")
+        echo(f"uncertainty of {title}, standard, ms")
         rows = []
         for e in result.edges:
             q = e.figures[name]

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from blurscope.cli._table import echo
+
 EXAMPLES = """
 
 Examples:
@@ -70,7 +72,7 @@ def register(app: typer.Typer) -> None:
             check_output(out, overwrite=overwrite, inputs=photo_files(measurements))
             write_board(board, out, overwrite=overwrite)
         for line in board.verdicts:
-            typer.echo(line)
+            echo(line)
         for line in board.notes:
-            typer.echo(f"note: {line}", err=True)
-        typer.echo(f"written: {out}", err=True)
+            echo(f"note: {line}", err=True)
+        echo(f"written: {out}", err=True)

@@ -7,6 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
+from blurscope.cli._table import echo
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
@@ -145,11 +147,11 @@ def _print(result: Any) -> None:
 
     capture = result.blocks["capture"]
     exposure = capture["exposure_refreshes"]
-    typer.echo(
+    echo(
         f"{result.label}: {capture['refresh_hz']:g} Hz, {capture['px_per_refresh']:g} px per refresh "
         f"({capture['direction']}), {capture['campx_per_px']:.4g} campx per px, exposure "
         f"{'not known' if exposure is None else f'{exposure:.2f} refreshes'}"
     )
-    typer.echo("")
+    echo("")
     print_edges(result, "edge")
     print_notes(result)

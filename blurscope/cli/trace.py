@@ -7,6 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
+from blurscope.cli._table import echo
+
 EXAMPLES = """
 
 Examples:
@@ -107,21 +109,21 @@ def register(app: typer.Typer) -> None:
         _print(data)
         if json_out is not None:
             write_json(json_out, data, overwrite=overwrite)
-            typer.echo(f"written: {json_out}", err=True)
+            echo(f"written: {json_out}", err=True)
         if csv_out is not None:
             write_bytes(csv_out, _table_csv(data), overwrite=overwrite)
-            typer.echo(f"written: {csv_out}", err=True)
+            echo(f"written: {csv_out}", err=True)
         for entry in data["warnings"]:
-            typer.echo(f"note: {entry['message']}", err=True)
+            echo(f"note: {entry['message']}", err=True)
         for file, reason in response.refused:
-            typer.echo(f"refused: {reason if file in reason else f'{file}: {reason}'}", err=True)
+            echo(f"refused: {reason if file in reason else f'{file}: {reason}'}", err=True)
         if response.refused:
             raise typer.Exit(1)
 
 
 def _progress(done: int, total: int) -> None:
     if total >= 8 and (done % 5 == 0 or done == total):
-        typer.echo(f"{done} of {total} records", err=True)
+        echo(f"{done} of {total} records", err=True)
 
 
 def _print(data: dict[str, Any]) -> None:
@@ -136,7 +138,7 @@ def _print(data: dict[str, Any]) -> None:
              shown(t["overshoot_pct"], 1), shown(t["undershoot_pct"], 1), shown(t["settle_ms"], 1), settles,
              shown(t["latency_ms"]), ", ".join(t["quality"]["flags"])]
         )  # fmt: skip
-    typer.echo(f"{data['label'] or 'response'}: {len(rows)} transitions, 10 to 90 %")
+    echo(f"{data['label'] or 'response'}: {len(rows)} transitions, 10 to 90 %")
     print_table(
         ["transition", "light ms", "signal ms", "overshoot %", "undershoot %", "settled ms", "in a refresh",
          "latency ms", "flags"],
@@ -145,12 +147,12 @@ def _print(data: dict[str, Any]) -> None:
     levels = sorted({t[k] for t in data["transitions"] for k in ("from_level", "to_level")})
     if len(levels) > 2:
         cells = {(t["from_level"], t["to_level"]): t["response_ms"] for t in data["transitions"]}
-        typer.echo("")
-        typer.echo("response in light, ms: from level down, to level across")
+        echo("")
+        echo("response in light, ms: from level down, to level across")
         head = ["from \\ to", *[f"{v}" for v in levels]]
         table = [[f"{a}", *["" if a == b else shown(cells.get((a, b)), 1) for b in levels]] for a in levels]
         print_table(head, table)
-    typer.echo("")
+    echo("")
     s = data["summary"]
     head = ["mean", "light ms", "signal ms"]
     rows = [
@@ -160,11 +162,11 @@ def _print(data: dict[str, Any]) -> None:
     rows.append(["worst", shown(s["response_ms_max"]), shown(s["response_signal_ms_max"])])
     print_table(head, rows)
     if s["response_ms_max_at"]:
-        typer.echo(f"worst in light: {s['response_ms_max_at']['from_level']} → {s['response_ms_max_at']['to_level']}")
+        echo(f"worst in light: {s['response_ms_max_at']['from_level']} → {s['response_ms_max_at']['to_level']}")
     if s["in_refresh_share"]["value"] is not None:
-        typer.echo(f"settled within a refresh: {shown(s['in_refresh_share'])} of the transitions")
+        echo(f"settled within a refresh: {shown(s['in_refresh_share'])} of the transitions")
     for flag in sorted({f for t in data["transitions"] for f in t["quality"]["flags"]}):
-        typer.echo(f"{flag}: {FLAGS[flag]}", err=True)
+        echo(f"{flag}: {FLAGS[flag]}", err=True)
 
 
 def _table_csv(data: dict[str, Any]) -> bytes:

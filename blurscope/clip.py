@@ -267,6 +267,8 @@ def _refuse_flashing(strips: np.ndarray, name: str) -> None:
     worst = 1.0
     for axis in (1, 2):
         mean = strips.mean(axis=axis, dtype=float)
+        if not mean.any():
+            continue  # nothing but black
         lit = mean.max(axis=0) > 0.25 * mean.max()  # not the surroundings
         worst = max(worst, float((mean.max(axis=0) / np.maximum(mean.min(axis=0), 1e-3))[lit].max()))
     if worst > FLASHING:

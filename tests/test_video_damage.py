@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -208,3 +209,25 @@ def test_a_flat_field_that_has_run_away_is_refused():
     for size in (30.0, -500.0, 1e5):
         with pytest.raises(BlurscopeError, match="don't get lighter"):
             _refuse_greys(replace(tone, flat=np.array([0, size, 0, 0, 0, 0, 0, 0.0])), reg, layout)
+
+
+def test_black_clips_and_frames_of_other_sizes_are_refused(tmp_path, frames):
+    black = write_video(tmp_path / "black.mkv", [np.zeros((96, 128), np.uint8)] * 12, 480)
+    with pytest.raises(BlurscopeError, match="was found in 0 of the frames"):
+        measure_clip(black, pattern=small_plate())
+    with pytest.raises(BlurscopeError, match="was found in none of"):
+        measure_pan(black, pattern=small_plate())
+    path, tick = tmp_path / "sizes.avi", Fraction(1, 240)
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("mjpeg", rate=240)
+        stream.height, stream.width, stream.pix_fmt = 128, 160, "yuvj420p"
+        for n in range(12):
+            coder = av.CodecContext.create("mjpeg", "w")
+            coder.height, coder.width = (128 if n != 7 else 96), 160
+            coder.pix_fmt, coder.time_base = "yuvj420p", tick
+            grey = av.VideoFrame.from_ndarray(frames[0][: coder.height, :160].copy(), format="gray")
+            for packet in [*coder.encode(grey.reformat(format="yuvj420p")), *coder.encode(None)]:
+                packet.stream, packet.pts, packet.dts, packet.time_base = stream, n, n, tick
+                container.mux(packet)
+    with pytest.raises(PhotoError, match="frame 7 of .* is of another size"):
+        list(open_clip(path).frames())

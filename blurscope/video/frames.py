@@ -152,6 +152,11 @@ class Clip:
                     if index >= max(first, 0):
                         seconds = float((picture.pts - start) * picture.time_base) if picture.pts is not None else 0.0
                         codes, key = _codes(picture, name), bool(picture.key_frame)
+                        if codes.shape != (self.height_campx, self.width_campx):
+                            raise PhotoError(
+                                f"frame {index + self.first} of {name} is of another size than the first: the clip was "
+                                "put together of several, or is damaged; copy it from the camera again"
+                            )
                         yield Frame(index=index, time_s=seconds, codes=codes, key=key, damage=damage)
                     index += 1
         except (av.error.FFmpegError, ValueError, OSError, MemoryError) as exc:

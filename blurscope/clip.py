@@ -7,7 +7,7 @@ their exposure, the video's compression) is in u95 under the name ``frames``.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -31,13 +31,14 @@ from blurscope.records import Q
 from blurscope.shot import ShotFit, measure_shot
 from blurscope.target import Registration, register
 from blurscope.uncertainty import K95
-from blurscope.video import Clip, FrameClock, VirtualCamera, open_clip
+from blurscope.video import Clip, Frame, FrameClock, VirtualCamera, open_clip
 from blurscope.video.allowance import RESPONSE_FACTOR, Allowance, coding_allowance, frame_allowance, share_of
 
 MIN_REFRESHES = 2
 MIN_PER_REFRESH = 3.0  # frames
 MAX_FRAMES = 4000  # of a clip that are looked at
 MEAN_FRAMES = 64  # that give greys and tone curve
+MOST_KEPT_BYTES = 256e6  # of frames held, so that they are decoded once
 UNEVEN_REFRESHES = 2.0  # of the plate's motion; a tear, a slow pixel or a dropped refresh shift it by one at most
 RATE_TOLERANCE = 0.03
 MOVED_PX = 0.4
@@ -80,6 +81,8 @@ class Scene:
         Frame whose pose ``registration`` has.
     decode : (n,) float32
         Light of each code of the frames, 1 at full scale.
+    kept : tuple of Frame
+        All frames that are used, or none where they are too large together to be held.
     """
 
     clip: Clip
@@ -90,11 +93,17 @@ class Scene:
     decode: np.ndarray
     spacing: float
     warnings: tuple[dict[str, str], ...]
+    kept: tuple[Frame, ...] = ()
 
     @property
-    def frames(self) -> int:
+    def count(self) -> int:
         """How many frames are used."""
         return min(self.clip.count, MAX_FRAMES)
+
+    def frames(self, first: int = 0, last: int | None = None) -> Iterator[Frame]:
+        """Yield the frames from ``first`` to before ``last``, of those that are used; decoded again if need be."""
+        end = self.count if last is None else last
+        return iter(self.kept[first:end]) if self.kept else self.clip.frames(first, end)
 
     def light(self, codes: np.ndarray) -> np.ndarray:
         """Return the light of a frame, turned as the pose needs it."""
@@ -216,7 +225,12 @@ def look(
     total: np.ndarray | None = None
     full = 255
     strips: list[np.ndarray] = []
+    kept: list[Frame] | None = []
     for frame in clip.frames(0, last + 1):
+        if kept is not None:
+            kept.append(frame)
+            if len(kept) * frame.codes.nbytes > MOST_KEPT_BYTES:
+                kept = None
         strips.append(cv2.resize(frame.codes, (STRIPS, STRIPS), interpolation=cv2.INTER_AREA))
         if frame.index in mean_of:
             total = frame.codes.astype(np.float32) if total is None else total + frame.codes
@@ -256,7 +270,7 @@ def look(
     step = 65535 // full
     decode = (tone.decode[::step] / tone.decode[-1]).astype(np.float32)
     return Scene(clip=clip, layout=layout, registration=reg, pose_index=index, tone=tone, decode=decode,
-                 spacing=spacing, warnings=tuple(warnings))  # fmt: skip
+                 spacing=spacing, warnings=tuple(warnings), kept=tuple(kept or ()))  # fmt: skip
 
 
 def _refuse_flashing(strips: np.ndarray, name: str) -> None:
@@ -267,6 +281,8 @@ def _refuse_flashing(strips: np.ndarray, name: str) -> None:
     worst = 1.0
     for axis in (1, 2):
         mean = strips.mean(axis=axis, dtype=float)
+        if not mean.any():
+            continue  # nothing but black
         lit = mean.max(axis=0) > 0.25 * mean.max()  # not the surroundings
         worst = max(worst, float((mean.max(axis=0) / np.maximum(mean.min(axis=0), 1e-3))[lit].max()))
     if worst > FLASHING:
@@ -391,7 +407,7 @@ def virtual_photo(
         start=d, refreshes=refreshes, u_px=reg.lit_u_px, height_px=layout.height_px, scale=reg.campx_per_px,
     )  # fmt: skip
     first, last = max(camera.first, 0), min(camera.last, clip.count - 1)
-    for frame in clip.frames(first, last + 1):
+    for frame in scene.frames(first, last + 1):
         if frame.index % TELL_EVERY == 0:
             say(f"moving frames along with the plate, {frame.index} of {last}")
         camera.add(frame.index, scene.light(frame.codes))

@@ -125,9 +125,9 @@ def pool_steps(
     h, w = scene.clip.height_campx, scene.clip.width_campx
     shape = (w, h) if reg.turned else (h, w)
     pool = PixelPool(layout, place, clock_at, scene.spacing, scene.tone.gain, shape)
-    for frame in scene.clip.frames(0, scene.frames):
+    for frame in scene.frames():
         if frame.index % TELL_EVERY == 0:
-            say(f"reading the pixels, frame {frame.index} of {scene.frames}")
+            say(f"reading the pixels, frame {frame.index} of {scene.count}")
         pool.add(frame.index, scene.light(frame.codes))
     return [p for p in pool.steps() if len(p.age) >= MIN_BINS]
 

@@ -11,7 +11,7 @@ import os
 import re
 import stat
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -268,11 +268,17 @@ def make_folder(path: str | os.PathLike[str]) -> Path:
     return target
 
 
-def check_output(path: str | os.PathLike[str], *, overwrite: bool = False, schema: str | None = None) -> None:
+def check_output(
+    path: str | os.PathLike[str],
+    *,
+    overwrite: bool = False,
+    schema: str | None = None,
+    inputs: Iterable[str | os.PathLike[str] | None] = (),
+) -> None:
     """Refuse early, before long work, an output that could not be written in the end.
 
     With ``schema``, a file that is to be overwritten may not be of another kind: a photo or a pattern whose name was
-    typed by mistake stays.
+    typed by mistake stays. Neither may it be one of ``inputs``, by whatever name, nor a device or a pipe.
     """
     target = Path(path)
     if "\0" in str(target):
@@ -281,22 +287,38 @@ def check_output(path: str | os.PathLike[str], *, overwrite: bool = False, schem
         if target.is_dir():
             raise OutputError(f"{show_path(target)} is a folder; give a file name")
         there = target.exists()
+        special = there and not target.is_file()
     except OSError as exc:
         raise OutputError(f"{show_path(target)[:200]} can't be written ({exc.strerror})") from None
+    if special:
+        raise OutputError(
+            f"{show_path(target)} is not an ordinary file, so nothing is written to it; choose another name"
+        )
     if there and not overwrite:
         raise OutputError(f"{show_path(target)} exists already; choose another name or add --overwrite")
+    if there and any(_is_same_file(target, source) for source in inputs if source is not None):
+        raise OutputError(
+            f"{show_path(target)} is read by this very command, so it is not overwritten; choose another name"
+        )
     folder = target.parent
     if not folder.is_dir():
         raise OutputError(f"the folder {show_path(folder)} does not exist; make it first")
     if not os.access(folder, os.W_OK):
         raise OutputError(f"the folder {show_path(folder)} can't be written to")
-    if there and schema is not None and _is_other_kind(target, schema):
+    if there and schema is not None and is_other_kind(target, schema):
         raise OutputError(
             f"{show_path(target)} is no {schema} file, so it is not overwritten; choose another name or remove it first"
         )
 
 
-def _is_other_kind(path: Path, schema: str) -> bool:
+def _is_same_file(path: Path, other: str | os.PathLike[str]) -> bool:
+    try:
+        return os.path.samefile(path, other)
+    except (OSError, ValueError):
+        return False
+
+
+def is_other_kind(path: Path, schema: str) -> bool:
     """Whether a file can't be meant to be replaced by JSON: a picture or video, or JSON of another kind."""
     try:
         if not path.is_file():

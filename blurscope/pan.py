@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from bisect import bisect_right
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,7 +14,7 @@ import numpy as np
 
 from blurscope.clip import widened, with_floor
 from blurscope.combine import combine_shots
-from blurscope.errors import BlurscopeError, FitError, SettingsError, TargetError
+from blurscope.errors import BlurscopeError, FitError, PhotoError, SettingsError, TargetError
 from blurscope.files import show_path
 from blurscope.flags import warning
 from blurscope.measurement import Measurement
@@ -80,21 +81,30 @@ def measure_pan(
         raise SettingsError("at least one frame has to be used; check --frames")
     clip = open_clip(path)
     name = show_path(Path(path).name)
+    pieces = _Pieces()
     wanted = set(np.unique(np.linspace(0, clip.count - 1, min(looked_at, clip.count)).astype(int)).tolist())
     seen: list[_Seen] = []
     kept: dict[int, Photo] = {}
-    for frame in clip.frames(0, max(wanted) + 1):
+    for frame in clip.frames(0, max(wanted) + 1, damaged=True):
+        pieces.add(frame)
+        for index in [i for i in kept if pieces.damage_of(i)]:
+            del kept[index]
         if frame.index not in wanted:
             continue
         say(f"looking for the plate in frame {frame.index} of {clip.count}")
         found = _look(frame, layout)
+        if damage := pieces.damage_of(frame.index):
+            found = replace(found, reason=damage)
         seen.append(found)
         if not found.reason:
             kept[frame.index] = _photo(frame, path, name, clip.bit_depth)
             if len(kept) > best:  # hold no more frames than are used
                 ranked = sorted((s for s in seen if s.index in kept), key=lambda s: s.width_px)
                 del kept[ranked[-1].index]
+    seen = [replace(s, reason=pieces.damage_of(s.index) or s.reason) for s in seen]
     ranked = sorted((s for s in seen if s.index in kept), key=lambda s: s.width_px)
+    if not ranked and any(pieces.damage_of(s.index) for s in seen):
+        raise PhotoError(f"{name} is damaged in all frames that could be used; copy it from the camera again")
     if not ranked:
         raise TargetError(
             f"the plate was found in none of the {len(seen)} frames of {name} that were looked at ({seen[0].reason})"
@@ -107,6 +117,31 @@ def measure_pan(
     except FitError as err:
         raise FitError(_why_none(str(err), name, layout)) from None
     return _with_refused(result, seen, {s.index for s in ranked}, name)
+
+
+class _Pieces:
+    """Frames by pieces, each from a frame that stands on its own to before the next.
+
+    A frame is built on others of its piece, or of those next to it, and decoders are a few frames ahead of what they
+    hand out: damage to one piece spoils its neighbours, too.
+    """
+
+    def __init__(self) -> None:
+        self._starts: list[int] = []
+        self._damage: dict[int, str] = {}
+
+    def add(self, frame: Frame) -> None:
+        """Take note of the next frame."""
+        if frame.key or not self._starts:
+            self._starts.append(frame.index)
+        if frame.damage:
+            self._damage.setdefault(len(self._starts), frame.damage)
+
+    def damage_of(self, index: int) -> str:
+        """Return why a frame that has been added can't be used; empty if it can."""
+        piece = bisect_right(self._starts, index)
+        found = next((self._damage[k] for k in (piece, piece - 1, piece + 1) if k in self._damage), "")
+        return f"the video is damaged there ({found})" if found else ""
 
 
 def _measured(

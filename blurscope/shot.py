@@ -52,6 +52,7 @@ MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
 LEAST_GAMMA, MOST_GAMMA = 0.2, 8.0  # of any display
 APART, MORE_APART = 3.0, 2.0  # scatter of a transition's edges from which it has grown by a wrong pose: as such, and by
 LEAST_PHASED = 4e-3  # of a step: change of a profile by half a refresh's phase from which it tells the phase
+MOST_FALL_OFF = 1000.0  # from one corner of a plate to another, of any lens and panel
 REALIGN_PX = 0.15  # misalignment of edges and clock over the screen beyond which the pose is put right
 
 
@@ -114,10 +115,13 @@ def channel_of(photo: Photo) -> tuple[np.ndarray, bool]:
     return pixels, photo.linear
 
 
-def _refuse_greys(tone: Tone) -> None:
+def _refuse_greys(tone: Tone, reg: Registration, layout: Layout) -> None:
     """Refuse greys that follow no display: what a damaged file or another pattern than the one shown leaves."""
     if np.isfinite(tone.light).all() and np.isfinite(tone.decode).all():
-        if LEAST_GAMMA < tone.display_gamma < MOST_GAMMA and tone.light[-1] > tone.light[0]:
+        with np.errstate(over="ignore"):
+            gain = tone.gain(*reg.pose.to_photo(*np.meshgrid(reg.lit_u_px, (0.0, float(layout.height_px)))))
+        even = gain.min() > 0 and gain.max() < MOST_FALL_OFF * gain.min()
+        if even and LEAST_GAMMA < tone.display_gamma < MOST_GAMMA and tone.light[-1] > tone.light[0]:
             return
     raise FitError(
         "the plate's grey stripes don't get lighter with their level as a display's do: the file is damaged, or the "
@@ -186,7 +190,7 @@ def measure_shot(
         turned = reg.turned
         reg = replace(register(codes, layout, linear=True), turned=turned)
         tone, across = measure_light(codes, reg, layout, linear=True, **known)
-    _refuse_greys(tone)
+    _refuse_greys(tone, reg, layout)
     _refuse_clipped(tone)
     if photo.kind == "jpeg":
         _refuse_step(tone.steps[0 if (photo.orientation > 4) != reg.turned else 1])

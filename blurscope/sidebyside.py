@@ -208,12 +208,26 @@ def _found(name: str, path: Path) -> Path | None:
     return None
 
 
+def photo_files(paths: Sequence[Path]) -> list[Path]:
+    """Return the photos and videos of measurements that were found on the disk."""
+    out = []
+    for path in paths:
+        name = _photo_block(read_json(path, SCHEMA)).get("path") or ""
+        frame = FRAME.fullmatch(name)
+        out.append(_found(frame["video"] if frame else name, path))
+    return [p for p in out if p is not None]
+
+
+def _photo_block(measurement: dict[str, Any]) -> dict[str, Any]:
+    return measurement.get("photo") or (measurement.get("photos") or [{}])[0].get("photo") or {}
+
+
 def _codes(measurement: dict[str, Any], path: Path, given: Path | None) -> np.ndarray | str:
     """Return the channel that was measured, turned as it was measured; or why there is none to crop."""
     from blurscope.pipeline import as_photo
     from blurscope.shot import channel_of
 
-    block = measurement.get("photo") or (measurement.get("photos") or [{}])[0].get("photo") or {}
+    block = _photo_block(measurement)
     name, told = block.get("path") or "", block.get("sha256")
     frame = FRAME.fullmatch(name)
     if block.get("kind") == "video" and frame is None and (given is None or is_video(given)):

@@ -180,6 +180,17 @@ def test_a_cluster_of_separate_processes_with_one_killed_in_the_middle(captures,
 
 
 @pytest.mark.skipif(importlib.util.find_spec("distributed") is None, reason="needs dask[distributed]")
+@pytest.mark.parametrize("address", ["nonsense", "tcp://host:x", "tcp://", "tcp://a b:1", "localhost:8786", "\x1b[31m"])
+def test_an_address_that_is_none_is_refused_at_once(address):
+    """The engine itself took a minute over it and ended in an error of its own."""
+    from blurscope.batch.cluster import run_cluster
+
+    began = time.monotonic()
+    with pytest.raises(SettingsError, match="no address of a scheduler; write it as tcp://HOST:PORT"):
+        next(run_cluster([], address=address, seconds=1.0, say=print))
+    assert time.monotonic() - began < 5
+
+
 def test_no_scheduler_is_one_sentence(captures, tmp_path):
     from blurscope.batch.cluster import run_cluster
 

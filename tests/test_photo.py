@@ -146,6 +146,17 @@ def test_floats_above_one_set_their_own_full_scale(put):
     assert photo.share(want.max()) == 1.0
 
 
+@pytest.mark.parametrize("odd", [30.0, 1e6, 3e38, -5.0, -3e38])
+def test_a_hot_pixel_does_not_set_the_scale_of_floats(put, odd):
+    """Nor does a lamp in the picture: the plate's greys would be left with a few codes, or with none."""
+    want = scene(256, 384).astype(np.float32) / 65535 * 2.5
+    top = float(want.max())
+    want[100, 200, 1] = odd
+    photo = read_photo(put(tiff_bytes(want, photometric="rgb")))
+    assert top <= photo.full_scale <= 4 * top
+    np.testing.assert_array_equal(photo.pixels, want)
+
+
 @pytest.mark.parametrize("kind", ["PNG", "TIFF"])
 def test_eight_bits_are_exact_and_in_rgb_order(put, kind):
     want = scene(bits=8)

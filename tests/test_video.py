@@ -92,6 +92,16 @@ def test_the_pixels_give_the_response_without_a_photodiode(measured):
         assert np.abs(np.array(step["light"]) - want).max() < 0.05
 
 
+def test_frames_that_are_not_held_are_decoded_again(clip, measured, monkeypatch):
+    monkeypatch.setattr("blurscope.clip.MOST_KEPT_BYTES", 0)
+    again = measure_clip(clip, pattern=small_plate(), trace=True)
+    for a, b in zip(measured.measurement.edges, again.measurement.edges, strict=True):
+        assert a.figures["bet_ms"].as_json() == b.figures["bet_ms"].as_json()
+    assert json.dumps(again.response["transitions"], default=lambda q: q.as_json()) == json.dumps(
+        measured.response["transitions"], default=lambda q: q.as_json()
+    )
+
+
 def test_both_files_are_of_the_kinds_that_the_others_read(measured, tmp_path):
     measurement = valid(measured.measurement.as_json(), "measurement")
     response = valid(measured.response, "response")

@@ -5,15 +5,18 @@ from __future__ import annotations
 import contextlib
 import logging
 import queue
+import re
 import time
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 from blurscope.batch.task import Outcome, Task, packed, run_task
 from blurscope.errors import BlurscopeError, SettingsError
+from blurscope.files import show_path
 
 WAIT_S = 30.0
 IN_FLIGHT_PER_THREAD = 2
+ADDRESS = re.compile(r"[a-z]+://(\[[0-9a-fA-F:.%]+\]|[^\s:/\[\]]+):\d{1,5}/?")
 
 
 def _dask() -> Any:
@@ -52,6 +55,8 @@ def run_cluster(
     SettingsError
         No scheduler, no workers, or the connection was lost.
     """
+    if not ADDRESS.fullmatch(address):
+        raise SettingsError(f"{show_path(address)[:80]!r} is no address of a scheduler; write it as tcp://HOST:PORT")
     distributed = _dask()
     with _quiet():
         try:

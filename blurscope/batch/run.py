@@ -119,6 +119,8 @@ def measure_batch(
         if not displays:
             raise SettingsError("there is nothing to measure; give photos or a manifest")
     with Store(out, overwrite=overwrite) as store:
+        given = {p for d in displays for p in (*d.photos, d.pattern, d.still, d.meter)}
+        store.keep([*given, None if source is None else os.fspath(manifest)])
         run = _Run(store, displays, refused, source, parquet)
         run.write_index(finished=False)
         try:

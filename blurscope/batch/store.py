@@ -8,13 +8,13 @@ import json
 import os
 import re
 import unicodedata
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 from blurscope.batch.manifest import Display
 from blurscope.errors import BlurscopeError, OutputError
-from blurscope.files import read_json, show_path, write_bytes
+from blurscope.files import check_output, is_other_kind, read_json, show_path, write_bytes
 from blurscope.measurement import SCHEMA as MEASUREMENT
 
 SCHEMA = "blurscope.batch/1"
@@ -118,6 +118,17 @@ class Store:
                     "choose another --out or add --overwrite"
                 )
 
+    def keep(self, inputs: Iterable[str | None]) -> None:
+        """Refuse a folder in which a table of the batch would replace one of its inputs.
+
+        Raises
+        ------
+        OutputError
+        """
+        there = [self.folder / n for n in OWN_FILES if (self.folder / n).is_file()]
+        for path in there:
+            check_output(path, overwrite=True, inputs=inputs)
+
     def _is_index(self) -> bool:
         path = self.folder / INDEX
         if path.is_symlink():
@@ -156,8 +167,10 @@ class Store:
                 return document
         except (BlurscopeError, KeyError, TypeError):
             pass
-        if self.overwrite:
+        if self.overwrite and not is_other_kind(path, MEASUREMENT):
             return None
+        if self.overwrite:
+            raise OutputError(f"{show_path(path)} is no result, so it is not overwritten; choose another --out")
         raise OutputError(f"{show_path(path)} exists and is not from an earlier batch; move it away or add --overwrite")
 
     def write(self, name: str, data: bytes) -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from importlib import import_module
 
 import typer
 
 from blurscope import __version__
+from blurscope.cli._table import echo
 from blurscope.errors import BlurscopeError
 from blurscope.files import show_path
 
@@ -40,7 +42,7 @@ app = typer.Typer(
 
 def _version(show: bool) -> None:
     if show:
-        typer.echo(f"blurscope {__version__}")
+        echo(f"blurscope {__version__}")
         raise typer.Exit
 
 
@@ -59,26 +61,27 @@ for _name in COMMAND_MODULES:
 
 def main(argv: list[str] | None = None) -> int:
     """Run the command line; return 0 (done), 1 (refused or failed, one sentence on stderr) or 2 (wrong usage)."""
+    for stream in (sys.stdout, sys.stderr):
+        with contextlib.suppress(AttributeError, ValueError):  # a stream of the caller's own
+            stream.reconfigure(errors="replace")  # a terminal without an arrow gets a question mark
     try:
         app(args=argv)
     except BlurscopeError as exc:
-        typer.echo(f"blurscope: {exc}", err=True)
+        echo(f"blurscope: {exc}", err=True)
         return 1
     except SystemExit as stop:
         return int(stop.code or 0) if not isinstance(stop.code, str) else 1
     except KeyboardInterrupt:
-        typer.echo("blurscope: stopped", err=True)
+        echo("blurscope: stopped", err=True)
         return 1
     except BrokenPipeError:
         sys.stderr.close()
         return 1
     except OSError as exc:
-        typer.echo(
-            f"blurscope: {show_path(exc.filename or 'a file')[:200]} can't be used ({exc.strerror or exc})", err=True
-        )
+        echo(f"blurscope: {show_path(exc.filename or 'a file')[:200]} can't be used ({exc.strerror or exc})", err=True)
         return 1
     except MemoryError:
-        typer.echo("blurscope: out of memory; use a smaller picture or fewer at once", err=True)
+        echo("blurscope: out of memory; use a smaller picture or fewer at once", err=True)
         return 1
     return 0
 

@@ -15,6 +15,7 @@ from blurscope.cli._table import print_table, shown
 from blurscope.files import show_path
 
 SHOWN_REFUSALS = 20
+LONGEST = 600  # characters of a refusal that are shown; the tables have it in full
 FIGURES = ("bet_ms_mean", "ghost_ms_mean", "response_ms_mean")
 
 
@@ -102,6 +103,11 @@ def _one_each(photos: list[Path], settings: dict[str, Any]) -> list[Any]:
     return displays_of_photos(photos_in(photos, leave_out=settings["still"]), **given)
 
 
+def _shortened(text: str) -> str:
+    """Return a sentence without the middle of an endless path."""
+    return text if len(text) <= LONGEST else f"{text[: LONGEST // 2]} … {text[-LONGEST // 2 :]}"
+
+
 def print_batch(batch: Batch) -> None:
     """Print the table on stdout, refusals and counts on stderr."""
     rows = []
@@ -113,7 +119,7 @@ def print_batch(batch: Batch) -> None:
     lost = [r for r in batch.refused if r.what != "shot"]
     for refusal in lost[:SHOWN_REFUSALS]:
         label = f"{refusal.label}: " if refusal.what == "display" else ""
-        print(f"refused: {label}{refusal.reason}", file=sys.stderr)
+        print(f"refused: {_shortened(label + refusal.reason)}", file=sys.stderr)
     if len(lost) > SHOWN_REFUSALS:
         print(f"and {len(lost) - SHOWN_REFUSALS} more", file=sys.stderr)
     counts = f"{len(batch.rows)} displays with results ({batch.kept} kept from before), {len(lost)} refused"

@@ -7,9 +7,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-import typer
-
-from blurscope.cli._table import print_table, shown
+from blurscope.cli._table import echo, print_table, shown
 from blurscope.errors import SettingsError
 from blurscope.files import check_output, show_path, write_json
 from blurscope.measurement import Measurement
@@ -66,6 +64,10 @@ def run_measure(photos: list[Path], *, json_out: Path | None, debug_dir: Path | 
         check_output(json_out, overwrite=overwrite, schema="blurscope.measurement/1")
     shots: list[Any] = []
     photos = [Path(p) for p in photos_in(photos, leave_out=options["still"])]
+    read = [*photos, options["still"], meter, options["pattern"]]
+    for out in (json_out, video["response_out"]):
+        if out is not None:
+            check_output(out, overwrite=overwrite, inputs=read)
     common = dict(notes=notes, meter=None if meter is None else read_meter(meter), say=Progress())
     videos = [p for p in photos if is_video(p)]
     if videos:
@@ -99,29 +101,29 @@ def run_measure(photos: list[Path], *, json_out: Path | None, debug_dir: Path | 
     if debug_dir is not None:
         from blurscope.plots.debug import write_debug
 
-        for path in write_debug(shots, result, debug_dir, overwrite=overwrite):
+        for path in write_debug(shots, result, debug_dir, overwrite=overwrite, inputs=read):
             print(f"picture: {show_path(path)}", file=sys.stderr)
 
 
 def print_measurement(result: Measurement) -> None:
     """Print the table of transitions, the summary and the warnings."""
     capture, tracking = result.blocks["capture"], result.blocks["tracking"]
-    typer.echo(
+    echo(
         f"{result.label}: {capture['refresh_hz']:g} Hz, {capture['px_per_refresh']} px per refresh to the "
         f"{capture['direction']}, {capture['campx_per_px']:.2f} campx per px"
     )
-    typer.echo(
+    echo(
         f"exposure {shown(tracking['exposure_refreshes'].as_json(), 3)} refreshes, tracking error "
         f"{shown(tracking['error_px_per_refresh'].as_json(), 3)} px per refresh, scan-out "
         f"{shown(tracking['scan_out_ms'].as_json(), 2)} ms along the {tracking['scan_axis']}"
     )
-    typer.echo("")
+    echo("")
     print_edges(result, "transition")
     s = result.summary
-    typer.echo("")
+    echo("")
     means = [shown(s[name].as_json()) for name in MEANS]
-    typer.echo(f"{s['edges_ok']} of {s['edges']} transitions usable; mean BET {means[0]} ms, mean ghost {means[1]} ms,")
-    typer.echo(f"mean response {means[2]} ms (signal {means[3]} ms)")
+    echo(f"{s['edges_ok']} of {s['edges']} transitions usable; mean BET {means[0]} ms, mean ghost {means[1]} ms,")
+    echo(f"mean response {means[2]} ms (signal {means[3]} ms)")
     print_notes(result)
 
 
@@ -143,11 +145,11 @@ def print_notes(result: Measurement) -> None:
 
 def print_ranking(result: Measurement) -> None:
     """Print what each photo contributes, best first, and why some were left out."""
-    typer.echo("")
+    echo("")
     for p in result.blocks["photos"]:
         name = show_path(Path(p["photo"]["path"]).name)
         part = f"weight {100 * p['weight']:.0f} %" if p["used"] else "left out"
-        typer.echo(f"{p['rank']}. {name}, {part}: {p['reason']}")
+        echo(f"{p['rank']}. {name}, {part}: {p['reason']}")
 
 
 def print_budget(result: Measurement) -> None:
@@ -156,8 +158,8 @@ def print_budget(result: Measurement) -> None:
         parts = sorted({k for e in result.edges for k in e.figures[name].parts})
         if not parts:
             continue
-        typer.echo("")
-        typer.echo(f"uncertainty of {title}, standard, ms")
+        echo("")
+        echo(f"uncertainty of {title}, standard, ms")
         rows = []
         for e in result.edges:
             q = e.figures[name]

@@ -6,9 +6,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-import typer
-
-from blurscope.cli._table import print_table, shown
+from blurscope.cli._table import echo, print_table, shown
 from blurscope.errors import SettingsError
 from blurscope.files import check_output, write_json
 from blurscope.measurement import Measurement
@@ -69,9 +67,9 @@ def print_response(response: dict[str, Any]) -> None:
     for t in response["transitions"]:
         cells = [shown(t[name], 2) for name in ("response_ms", "response_signal_ms")]
         rows.append([f"{t['from_level']} → {t['to_level']}", *cells, shown(t["overshoot_pct"], 1), str(t["repeats"])])
-    typer.echo("the pixels' light against time:")
+    echo("the pixels' light against time:")
     print_table(["transition", "response ms", "in signal ms", "overshoot %", "samples"], rows)
-    typer.echo("")
+    echo("")
 
 
 def refuse_video_options(**given: Any) -> None:
@@ -85,12 +83,12 @@ def print_frames(result: Measurement) -> None:
     """Print what each frame contributes, best first, and the first of those left out."""
     from blurscope.files import show_path
 
-    typer.echo("")
+    echo("")
     photos = result.blocks["photos"]
     used = [p for p in photos if p["used"]]
     lost = [p for p in photos if not p["used"]]
     for p in used + lost[:SHOWN_REFUSED]:
         part = f"weight {100 * p['weight']:.0f} %" if p["used"] else "left out"
-        typer.echo(f"{p['rank']}. {show_path(Path(p['photo']['path']).name)}, {part}: {p['reason']}")
+        echo(f"{p['rank']}. {show_path(Path(p['photo']['path']).name)}, {part}: {p['reason']}")
     if len(lost) > SHOWN_REFUSED:
         print(f"and {len(lost) - SHOWN_REFUSED} more frames left out (all of them with --json)", file=sys.stderr)

@@ -7,6 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
+from blurscope.cli._table import echo
+
 EXAMPLES = """
 
 Examples:
@@ -44,18 +46,18 @@ def register(app: typer.Typer) -> None:
         from blurscope.files import blame_files, check_output, write_json
 
         if json_out is not None:
-            check_output(json_out, overwrite=overwrite)
+            check_output(json_out, overwrite=overwrite, inputs=[measurement, response])
         emission = make_emission(strobe_duty, strobe_phase, None, 1.0)
-        typer.echo("  comparing, and trying single faults …", err=True)
+        echo("  comparing, and trying single faults …", err=True)
         with blame_files(measurement, response):
             report, profiles = cross_check(measurement, response, shape=shape, emission=emission)
             _print(report)
         if json_out is not None:
             write_json(json_out, report, overwrite=overwrite)
-            typer.echo(f"written: {json_out}", err=True)
+            echo(f"written: {json_out}", err=True)
         if plot is not None:
             for path in _draw(report, profiles, plot, overwrite):
-                typer.echo(f"written: {path}", err=True)
+                echo(f"written: {path}", err=True)
 
 
 def _draw(report: dict[str, Any], profiles: list[dict[str, Any]], folder: Path, overwrite: bool) -> list[Path]:
@@ -88,12 +90,12 @@ def _print(report: dict[str, Any]) -> None:
         rows.append([pair, e["quantity"], shown(e["measured"]), shown(e["predicted"]), en, agrees])
     print_table(["transition", "figure", "measured", "predicted", "En", "agrees"], rows)
     summary = report["summary"]
-    typer.echo(f"{summary['agreeing']} of {summary['compared']} figures agree")
-    typer.echo(f"verdict: {summary['verdict']} ({summary['reason']})")
+    echo(f"{summary['agreeing']} of {summary['compared']} figures agree")
+    echo(f"verdict: {summary['verdict']} ({summary['reason']})")
     for c in report["causes"]:
         estimate = f"{c['estimate']['value']:.4g} ± {c['estimate']['u95']:.2g} {c['estimate_unit']}"
-        typer.echo(f"cause: {c['cause']} explains {c['explains_pct']:.0f} % ({estimate}). {c['advice']}")
+        echo(f"cause: {c['cause']} explains {c['explains_pct']:.0f} % ({estimate}). {c['advice']}")
     if summary["verdict"] == "disagree" and not report["causes"]:
-        typer.echo("cause: no single fault explains it; compare the ESFs of the worst transitions (--plot)")
+        echo("cause: no single fault explains it; compare the ESFs of the worst transitions (--plot)")
     for entry in report["warnings"]:
-        typer.echo(f"note: {entry['message']}", err=True)
+        echo(f"note: {entry['message']}", err=True)

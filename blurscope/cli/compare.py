@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from blurscope.cli._table import echo
+
 EXAMPLES = """
 
 Examples:
@@ -57,18 +59,20 @@ def register(app: typer.Typer) -> None:
         overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an existing board.")] = False,
     ) -> None:
         from blurscope.files import blame_files, check_output
-        from blurscope.sidebyside import build_board, write_board
+        from blurscope.sidebyside import build_board, photo_files, write_board
 
-        check_output(out, overwrite=overwrite)
+        given = [*measurements, *(pattern or []), *(photo or [])]
+        check_output(out, overwrite=overwrite, inputs=given)
         with blame_files(*measurements):
             board = build_board(
                 measurements, patterns=pattern, photos=photo, order=order, transition=transition, what_if=what_if or [],
                 of=of,
                 instant=instant, px_per_mm=px_per_mm, distance_mm=distance, length_px=length,
             )  # fmt: skip
+            check_output(out, overwrite=overwrite, inputs=photo_files(measurements))
             write_board(board, out, overwrite=overwrite)
         for line in board.verdicts:
-            typer.echo(line)
+            echo(line)
         for line in board.notes:
-            typer.echo(f"note: {line}", err=True)
-        typer.echo(f"written: {out}", err=True)
+            echo(f"note: {line}", err=True)
+        echo(f"written: {out}", err=True)

@@ -7,6 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
+from blurscope.cli._table import echo
+
 EXAMPLE = """
 
 Example: blurscope demo terminals
@@ -26,24 +28,24 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         from blurscope.demo import STORY, UNITS, run_demo
 
-        typer.echo(
+        echo(
             "A ferry operator chooses a handheld ticket terminal. Three are on the table, all at 60 Hz: "
             + "; ".join(f"{u.capitalize()} ({STORY[u]})" for u in UNITS)
             + ".",
             err=True,
         )
-        result = run_demo(out, overwrite=overwrite, say=lambda text: typer.echo(f"  {text} …", err=True))
+        result = run_demo(out, overwrite=overwrite, say=lambda text: echo(f"  {text} …", err=True))
         _print(result)
-        typer.echo("")
-        typer.echo(f"everything is in {out}; a photo is measured again, with pictures of every step, by")
+        echo("")
+        echo(f"everything is in {out}; a photo is measured again, with pictures of every step, by")
         unit = UNITS[1]
-        typer.echo(
+        echo(
             f"  blurscope measure {out}/{unit}/photo.jpg --pattern {out}/pattern/pattern.json "
             f"--debug-dir {out}/{unit}/debug"
         )
         for what, path in result.pictures:
-            typer.echo(f"{what}: {path}")
-        typer.echo(f"report: {result.report}")
+            echo(f"{what}: {path}")
+        echo(f"report: {result.report}")
 
 
 def _print(result: Any) -> None:
@@ -62,12 +64,12 @@ def _print(result: Any) -> None:
         s = result.measurements[unit]["summary"]
         row += [f"{s['edges_ok']} of {s['edges']}", f"{len(result.truths[unit]['transitions'])}"]
     print_table(["", *(x for u in UNITS for x in (u.capitalize(), "truth"))], [*rows, row])
-    typer.echo("")
-    typer.echo("photo against photodiode")
+    echo("")
+    echo("photo against photodiode")
     for unit in UNITS:
         report = result.agreements[unit]
         s = report["summary"]
-        typer.echo(f"  {unit.capitalize()}: {s['verdict']}, {s['agreeing']} of {s['compared']} figures within u95")
+        echo(f"  {unit.capitalize()}: {s['verdict']}, {s['agreeing']} of {s['compared']} figures within u95")
         if s["verdict"] == "disagree" and report["causes"]:
             cause = report["causes"][0]
-            typer.echo(f"    {cause['cause']} explains {cause['explains_pct']:.0f} %. {cause['advice']}")
+            echo(f"    {cause['cause']} explains {cause['explains_pct']:.0f} %. {cause['advice']}")

@@ -7,6 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
+from blurscope.cli._table import echo
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
@@ -124,7 +126,7 @@ def _run(photo: Path, options: dict[str, Any], *, notes, json_out, budget, debug
     from blurscope.files import check_output, show_path, write_json
 
     if json_out is not None:
-        check_output(json_out, overwrite=overwrite, schema="blurscope.measurement/1")
+        check_output(json_out, overwrite=overwrite, schema="blurscope.measurement/1", inputs=[photo])
     shots: list[Any] = []
     result = edge(photo, notes=read_notes(notes), on_shot=shots.append, say=Progress(), **options)
     _print(result)
@@ -135,7 +137,7 @@ def _run(photo: Path, options: dict[str, Any], *, notes, json_out, budget, debug
     if debug_dir is not None:
         from blurscope.plots.edge_picture import write_edge_debug
 
-        for path in write_edge_debug(shots[0], result, debug_dir, overwrite=overwrite):
+        for path in write_edge_debug(shots[0], result, debug_dir, overwrite=overwrite, inputs=[photo]):
             print(f"picture: {show_path(path)}", file=sys.stderr)
 
 
@@ -145,11 +147,11 @@ def _print(result: Any) -> None:
 
     capture = result.blocks["capture"]
     exposure = capture["exposure_refreshes"]
-    typer.echo(
+    echo(
         f"{result.label}: {capture['refresh_hz']:g} Hz, {capture['px_per_refresh']:g} px per refresh "
         f"({capture['direction']}), {capture['campx_per_px']:.4g} campx per px, exposure "
         f"{'not known' if exposure is None else f'{exposure:.2f} refreshes'}"
     )
-    typer.echo("")
+    echo("")
     print_edges(result, "edge")
     print_notes(result)

@@ -10,6 +10,8 @@ from typing import Annotated
 
 import typer
 
+from blurscope.cli._table import echo
+
 
 def register(app: typer.Typer) -> None:
     """Add the command to the command line."""
@@ -86,19 +88,19 @@ def pattern(
     )
     if explain:
         for line in words:
-            typer.echo(line)
+            echo(line)
     pairs = sum(len(layout.transitions()) for layout in layouts)
     count = f"{len(layouts)} plates, " if len(layouts) > 1 else ""
-    typer.echo(
+    echo(
         f"{count}{pairs} transitions, {px_per_refresh} px per refresh to the {direction} at {refresh_hz:g} Hz", err=True
     )
     if any(layout.repeats < 2 for layout in layouts):
-        typer.echo("each transition is in sight once only: there was no room for two", err=True)
+        echo("each transition is in sight once only: there was no room for two", err=True)
     if not all(layout.safety["passes"] for layout in layouts):
-        typer.echo("caution: this pattern flashes above the WCAG limits", err=True)
+        echo("caution: this pattern flashes above the WCAG limits", err=True)
     for path in made:
-        typer.echo(path)
-    typer.echo(f"play it: open {out / 'index.html'}, or run 'blurscope serve {out}' for another device", err=True)
+        echo(path)
+    echo(f"play it: open {out / 'index.html'}, or run 'blurscope serve {out}' for another device", err=True)
 
 
 class _Ticker:

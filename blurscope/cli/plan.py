@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from blurscope.cli._table import echo
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
@@ -131,6 +133,6 @@ def _show(plan: dict) -> None:
         ("pattern", plan["command"]),
     ]
     for head, text in rows:
-        typer.echo(f"{head:9s} {text}")
+        echo(f"{head:9s} {text}")
     for text in plan["warnings"]:
-        typer.echo(f"note: {text}", err=True)
+        echo(f"note: {text}", err=True)

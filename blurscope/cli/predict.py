@@ -7,6 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
+from blurscope.cli._table import echo
+
 EXAMPLES = """
 
 Examples:
@@ -88,19 +90,19 @@ def register(app: typer.Typer) -> None:
             settle_band=settle_pct / 100,
         )
         if json_out is not None:
-            check_output(json_out, overwrite=overwrite)
+            check_output(json_out, overwrite=overwrite, inputs=[response])
         with blame_files(response):
             data = prediction_json(responses, viewing, predict_edges(responses.transitions, viewing))
             _print(data)
         if json_out is not None:
             write_json(json_out, data, overwrite=overwrite)
-            typer.echo(f"written: {json_out}", err=True)
+            echo(f"written: {json_out}", err=True)
         if plot is not None:
             from blurscope.plots import response_matrix, save_figure
 
             for figure in ("response_ms", "bet_ms", "ghost_ms"):
                 for path in save_figure(response_matrix(data, figure), plot, f"matrix_{figure}", overwrite=overwrite):
-                    typer.echo(f"written: {path}", err=True)
+                    echo(f"written: {path}", err=True)
 
 
 def make_emission(duty: float | None, phase: float | None, pwm_hz: float | None, refresh_hz: float) -> Any:
@@ -127,7 +129,7 @@ def _print(data: dict[str, Any]) -> None:
     from blurscope.cli._table import print_table, shown
 
     capture = data["capture"]
-    typer.echo(
+    echo(
         f"{data['label'] or 'response'}: predicted at {capture['refresh_hz']:g} Hz, "
         f"{capture['px_per_refresh']:g} px per refresh, {data['backlight']['kind']}"
     )
@@ -140,9 +142,9 @@ def _print(data: dict[str, Any]) -> None:
         )  # fmt: skip
     print_table(["transition", "response ms", "BEW px", "BET ms", "GET ms", "ghost ms", "overshoot %"], rows)
     summary, reference = data["summary"], data["reference"]
-    typer.echo(
+    echo(
         f"mean BET {shown(summary['bet_ms_mean'])} ms, mean ghost {shown(summary['ghost_ms_mean'])} ms; "
         f"an instant panel: BEW {reference['bew_px']:.2f} px, BET {reference['bet_ms']:.2f} ms"
     )
     for entry in data["warnings"]:
-        typer.echo(f"note: {entry['message']}", err=True)
+        echo(f"note: {entry['message']}", err=True)

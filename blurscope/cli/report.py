@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from blurscope.cli._table import echo
+
 EXAMPLES = """
 
 Examples:
@@ -37,7 +39,7 @@ def register(app: typer.Typer) -> None:
         from blurscope.files import blame_files, check_output
         from blurscope.report import write_report
 
-        check_output(out, overwrite=overwrite)
+        check_output(out, overwrite=overwrite, inputs=[*inputs, *(pattern or [])])
         board = None
         if out.suffix.lower() == ".html":
             from blurscope.report.write import KINDS, _read
@@ -50,4 +52,4 @@ def register(app: typer.Typer) -> None:
         options = {"pattern": [str(p) for p in pattern or []], "what-if": what_if or [], "order": order}
         with blame_files(*inputs):
             write_report(inputs, out, board=board, options=options, overwrite=overwrite)
-        typer.echo(f"written: {out}", err=True)
+        echo(f"written: {out}", err=True)

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from blurscope.cli._table import echo
+
 
 def register(app: typer.Typer) -> None:
     """Add the command to the command line."""
@@ -31,12 +33,12 @@ def serve(
     server = make_server(out, address, port)
     with server:
         for url in urls_of(server):
-            typer.echo(url)
-        typer.echo("Ctrl-C stops it", err=True)
+            echo(url)
+        echo("Ctrl-C stops it", err=True)
         import sys
 
         sys.stdout.flush()
         try:
             server.serve_forever()
         except KeyboardInterrupt:
-            typer.echo("stopped", err=True)
+            echo("stopped", err=True)

@@ -9,6 +9,8 @@ from typing import Annotated, Any
 
 import typer
 
+from blurscope.cli._table import echo
+
 EXAMPLE = """
 
 Example: blurscope simulate shot --pattern plate/pattern.json --unit alder --tracking-error 0.2 --roll 2 --still
@@ -199,21 +201,21 @@ def register(app: typer.Typer) -> None:
         begun = time.monotonic()
         photo = film(layout, display, camera, start_refresh=start_refresh, seed=seed)
         if time.monotonic() - begun > 1:
-            typer.echo("photo filmed", err=True)
+            echo("photo filmed", err=True)
         rest = film_still(layout, display, camera, start_refresh=start_refresh, seed=seed) if still else None
         paths = write_capture(out, photo, rest, overwrite=overwrite)
         if traces:
             paths.append(_write_traces(out / "traces", layout, display, seed, overwrite))
         capture, summary = photo.truth["capture"], photo.truth["summary"]
         height, width = photo.codes.shape[:2]
-        typer.echo(
+        echo(
             f"{display.label}: {width}x{height} campx, {capture['exposure_refreshes']:g} refreshes from refresh "
             f"{capture['start_refresh']}; true BET {summary['bet_ms_mean']:.2f} ms on average, "
             f"{summary['bet_ms_max']:.2f} ms at most",
             err=True,
         )
         for path in paths:
-            typer.echo(path)
+            echo(path)
 
 
 def _pair(text: str, shape: str, name: str, kind: type) -> tuple[Any, Any]:

@@ -9,6 +9,8 @@ from typing import Annotated
 
 import typer
 
+from blurscope.cli._table import echo
+
 EXAMPLE = """
 
 Example: blurscope steps stimulus --levels 5 --refresh-hz 60
@@ -56,14 +58,14 @@ def register(app: typer.Typer) -> None:
         def say(done: int, total: int) -> None:
             if time.monotonic() - clock[0] >= 1:
                 clock[0] = time.monotonic()
-                typer.echo(f"video: frame {done} of {total}", err=True)
+                echo(f"video: frame {done} of {total}", err=True)
 
         made = write_stimulus(out, stimulus, frames=frames, video=video, overwrite=overwrite, progress=say)
         n = len(stimulus.levels)
-        typer.echo(
+        echo(
             f"{n * (n - 1)} transitions of {n} levels, {repeats} times each, {stimulus.refreshes / refresh_hz:.0f} s, "
             f"at most {stimulus.worst_flashes_per_s():g} flashes per second on a patch of {stimulus.patch_px} px",
             err=True,
         )
         for path in made:
-            typer.echo(path)
+            echo(path)

@@ -7,6 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
+from blurscope.cli._table import echo
+
 EXAMPLES = """
 
 Examples:
@@ -69,11 +71,15 @@ def register(app: typer.Typer) -> None:
         overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace existing files.")] = False,
     ) -> None:
         from blurscope.files import check_output, write_bytes, write_json
+        from blurscope.trace.law import read_transitions
         from blurscope.trace.request import Request, run_request
 
-        for out in (json_out, csv_out):
-            if out is not None:
-                check_output(out, overwrite=overwrite)
+        if json_out is not None or csv_out is not None:
+            listed = [] if transitions is None else [line.path for line in read_transitions(transitions)]
+            read = [*(records or ()), *listed, transitions, steps, meter]
+            for out in (json_out, csv_out):
+                if out is not None:
+                    check_output(out, overwrite=overwrite, inputs=read)
         response = run_request(
             Request(
                 records=tuple(records or ()),
@@ -103,21 +109,21 @@ def register(app: typer.Typer) -> None:
         _print(data)
         if json_out is not None:
             write_json(json_out, data, overwrite=overwrite)
-            typer.echo(f"written: {json_out}", err=True)
+            echo(f"written: {json_out}", err=True)
         if csv_out is not None:
             write_bytes(csv_out, _table_csv(data), overwrite=overwrite)
-            typer.echo(f"written: {csv_out}", err=True)
+            echo(f"written: {csv_out}", err=True)
         for entry in data["warnings"]:
-            typer.echo(f"note: {entry['message']}", err=True)
+            echo(f"note: {entry['message']}", err=True)
         for file, reason in response.refused:
-            typer.echo(f"refused: {reason if file in reason else f'{file}: {reason}'}", err=True)
+            echo(f"refused: {reason if file in reason else f'{file}: {reason}'}", err=True)
         if response.refused:
             raise typer.Exit(1)
 
 
 def _progress(done: int, total: int) -> None:
     if total >= 8 and (done % 5 == 0 or done == total):
-        typer.echo(f"{done} of {total} records", err=True)
+        echo(f"{done} of {total} records", err=True)
 
 
 def _print(data: dict[str, Any]) -> None:
@@ -132,7 +138,7 @@ def _print(data: dict[str, Any]) -> None:
              shown(t["overshoot_pct"], 1), shown(t["undershoot_pct"], 1), shown(t["settle_ms"], 1), settles,
              shown(t["latency_ms"]), ", ".join(t["quality"]["flags"])]
         )  # fmt: skip
-    typer.echo(f"{data['label'] or 'response'}: {len(rows)} transitions, 10 to 90 %")
+    echo(f"{data['label'] or 'response'}: {len(rows)} transitions, 10 to 90 %")
     print_table(
         ["transition", "light ms", "signal ms", "overshoot %", "undershoot %", "settled ms", "in a refresh",
          "latency ms", "flags"],
@@ -141,12 +147,12 @@ def _print(data: dict[str, Any]) -> None:
     levels = sorted({t[k] for t in data["transitions"] for k in ("from_level", "to_level")})
     if len(levels) > 2:
         cells = {(t["from_level"], t["to_level"]): t["response_ms"] for t in data["transitions"]}
-        typer.echo("")
-        typer.echo("response in light, ms: from level down, to level across")
+        echo("")
+        echo("response in light, ms: from level down, to level across")
         head = ["from \\ to", *[f"{v}" for v in levels]]
         table = [[f"{a}", *["" if a == b else shown(cells.get((a, b)), 1) for b in levels]] for a in levels]
         print_table(head, table)
-    typer.echo("")
+    echo("")
     s = data["summary"]
     head = ["mean", "light ms", "signal ms"]
     rows = [
@@ -156,11 +162,11 @@ def _print(data: dict[str, Any]) -> None:
     rows.append(["worst", shown(s["response_ms_max"]), shown(s["response_signal_ms_max"])])
     print_table(head, rows)
     if s["response_ms_max_at"]:
-        typer.echo(f"worst in light: {s['response_ms_max_at']['from_level']} → {s['response_ms_max_at']['to_level']}")
+        echo(f"worst in light: {s['response_ms_max_at']['from_level']} → {s['response_ms_max_at']['to_level']}")
     if s["in_refresh_share"]["value"] is not None:
-        typer.echo(f"settled within a refresh: {shown(s['in_refresh_share'])} of the transitions")
+        echo(f"settled within a refresh: {shown(s['in_refresh_share'])} of the transitions")
     for flag in sorted({f for t in data["transitions"] for f in t["quality"]["flags"]}):
-        typer.echo(f"{flag}: {FLAGS[flag]}", err=True)
+        echo(f"{flag}: {FLAGS[flag]}", err=True)
 
 
 def _table_csv(data: dict[str, Any]) -> bytes:

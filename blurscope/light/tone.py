@@ -30,6 +30,7 @@ BEND = 0.002  # size of bends to expect if nothing is known, share of full scale
 CLOSURE_LIMIT = 0.03
 GOOD_CLOSURE = 0.008
 LOOKS_LINEAR = 0.04  # share of white
+MOST_LOG_GAIN = 60.0  # beyond which a fit has run away
 MODES = 3
 MODE_LIGHT = np.concatenate([np.linspace(0.0, 1.0, 65) ** 2, np.linspace(1.0, 1.6, 13)[1:]])  # relative to white
 BEYOND = 0.3  # of how far the curve goes on straight beyond white from where it would without what bends it below
@@ -463,7 +464,7 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
     def residuals(q: np.ndarray) -> tuple[np.ndarray, ...]:
         """Return light, gain, model, weights, and all weighted residuals."""
         light = seen(q[n_flat + n_law :])
-        gain = np.exp(basis @ q[:n_flat])
+        gain = np.exp(np.clip(basis @ q[:n_flat], -MOST_LOG_GAIN, MOST_LOG_GAIN))
         law = q[n_flat : n_flat + n_law]
         model = gain * (mixing @ law)
         weight = 1 / (0.004 * model + 0.0015 * gain.mean())

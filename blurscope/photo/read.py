@@ -21,6 +21,7 @@ from blurscope.photo.tone import Tone
 
 DEFAULT_MAX_MEGAPIXELS = 80.0
 LIMIT_VARIABLE = "BLURSCOPE_MAX_MEGAPIXELS"
+FEW, STICKS_OUT = 10_000, 4.0  # one sample of so many; above the others by so much: it isn't the end of the scale
 
 
 def read_photo(
@@ -167,9 +168,19 @@ def _read_tiff(data: bytes, name: str, limit: float) -> tuple[Header, Exif, np.n
         bad = int(pixels.size - np.count_nonzero(np.isfinite(pixels)))
         if bad:
             raise PhotoError(f"{name} has {bad} samples that are not finite numbers; develop it again without them")
-        full = max(full, float(pixels.max()))
+        full = max(full, _brightest(pixels))
     more = {"full_scale": full, "clip_code": full, "bit_depth": header.bits}
     return header, read_exif(header.exif), pixels, more
+
+
+def _brightest(pixels: np.ndarray) -> float:
+    """Return the largest sample; of a photo with a few that stick far out, a hot pixel or a lamp, one without them."""
+    most = float(pixels.max())
+    if most <= 1.0:
+        return most
+    few = max(pixels.size // FEW, 1)
+    usual = float(np.partition(pixels, -few - 1, axis=None)[-few - 1]) if pixels.size > few else most
+    return most if most <= STICKS_OUT * usual else STICKS_OUT * usual
 
 
 def _read_heif(kind: str, data: bytes, name: str, limit: float) -> tuple[Header, Exif, np.ndarray, dict]:

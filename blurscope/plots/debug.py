@@ -18,7 +18,12 @@ SLITS = {"lit": (BLUE, "always lit"), "clock": (ORANGE, "clock"), "response": ("
 
 
 def write_debug(
-    shots: Sequence[Any], result: Any, folder: str | os.PathLike[str], *, overwrite: bool = False
+    shots: Sequence[Any],
+    result: Any,
+    folder: str | os.PathLike[str],
+    *,
+    overwrite: bool = False,
+    inputs: Sequence[str | os.PathLike[str] | None] = (),
 ) -> list[Path]:
     """Write ``plate.png``, ``streaks.png`` and ``profiles.png`` (numbered by shot if there are several).
 
@@ -30,6 +35,8 @@ def write_debug(
     folder : path-like
         Made if missing.
     overwrite : bool
+    inputs : sequence of path-like
+        Files that are never overwritten.
 
     Returns
     -------
@@ -51,7 +58,7 @@ def write_debug(
             (target / f"profiles{tail}.png", lambda s=shot: profile_picture(s, hold_ms)),
         ]
     for path, _ in jobs:
-        check_output(path, overwrite=overwrite)
+        check_output(path, overwrite=overwrite, inputs=inputs)
     for path, draw in jobs:
         write_bytes(path, draw().as_bytes("png"), overwrite=overwrite)
     return [path for path, _ in jobs]

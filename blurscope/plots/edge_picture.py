@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,14 @@ from blurscope.plots.picture import BLUE, GREY, ORANGE, Picture, new_figure
 AROUND = 0.6  # of the region's size, shown around it
 
 
-def write_edge_debug(shot: Any, result: Any, folder: str | os.PathLike[str], *, overwrite: bool = False) -> list[Path]:
+def write_edge_debug(
+    shot: Any,
+    result: Any,
+    folder: str | os.PathLike[str],
+    *,
+    overwrite: bool = False,
+    inputs: Sequence[str | os.PathLike[str]] = (),
+) -> list[Path]:
     """Write ``edge_1.png``, ``edge_2.png`` …, one per edge found.
 
     Parameters
@@ -25,6 +33,8 @@ def write_edge_debug(shot: Any, result: Any, folder: str | os.PathLike[str], *, 
     folder : path-like
         Made if missing.
     overwrite : bool
+    inputs : sequence of path-like
+        Files that are never overwritten.
 
     Raises
     ------
@@ -34,7 +44,7 @@ def write_edge_debug(shot: Any, result: Any, folder: str | os.PathLike[str], *, 
     target = make_folder(folder)
     paths = [target / f"edge_{i}.png" for i in range(1, len(shot.fits) + 1)]
     for path in paths:
-        check_output(path, overwrite=overwrite)
+        check_output(path, overwrite=overwrite, inputs=inputs)
     for i, path in enumerate(paths):
         write_bytes(path, edge_picture(shot, i, result.label).as_bytes("png"), overwrite=overwrite)
     return paths

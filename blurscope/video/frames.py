@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from blurscope._av import require_av
+from blurscope._av import listening, require_av
 from blurscope.errors import PhotoError
 from blurscope.files import show_path
 
@@ -29,6 +30,13 @@ GAP_OVER = 8  # frames over which their usual distance is taken, so that a coars
 MISSING = 0.6  # of the time from frame to frame: how much later a frame comes if one before it is missing
 LEAST_FRAMES = 9  # of a stretch: two refreshes of three frames, and three at its ends; shorter ones are an uneven beat
 MAX_MEGAPIXELS = 80.0
+# Decoders that mark every frame they had to patch up; of the others what they say counts.
+MARKING = ("h264", "mpeg1video", "mpeg2video", "mpeg4", "prores")
+# Said of sound files too: of what is told beside the pictures, or where a clip was cut out of a longer one.
+HARMLESS = re.compile(
+    r"\b(APP|SEI|VPS|VUI|ICC|Exif|XMP|COM|comment|A/?53|DOVI|Dolby|HDR10|timecode|time ?stamp)\b", re.I
+)
+PATCHED = re.compile(r"undecodable NALU|CRC mismatch", re.I)  # warnings that are faults
 LIMITED = (16.0, 219.0)  # black and span of 8-bit luma in the limited range, Rec. ITU-R BT.709
 
 
@@ -44,11 +52,17 @@ class Frame:
         By the file's clock, from the first frame.
     codes : (h, w) uint8 or uint16
         One channel: luma over the full range; the file's rows and columns, nothing turned.
+    key : bool
+        Whether it can be decoded without the frames before it.
+    damage : str
+        What the decoder had to say against it or a frame close to it; empty for a sound one.
     """
 
     index: int
     time_s: float
     codes: np.ndarray
+    key: bool = True
+    damage: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,6 +87,8 @@ class Clip:
         First frame and count of the pieces between which frames are missing, by the file's clock; one if none is.
     stored : int
         Frames in the file.
+    coded_bytes : int
+        Their size in the file.
     """
 
     path: str
@@ -85,12 +101,13 @@ class Clip:
     codec: str
     stretches: tuple[tuple[int, int], ...] = ()
     stored: int = 0
+    coded_bytes: int = 0
     first: int = 0
 
     @property
     def bits_per_pixel(self) -> float:
-        """Size of the file over all its pixels."""
-        return 8.0 * os.path.getsize(self.path) / max(self.stored * self.width_campx * self.height_campx, 1)
+        """Size of the coded frames over all their pixels."""
+        return 8.0 * self.coded_bytes / max(self.stored * self.width_campx * self.height_campx, 1)
 
     def longest_stretch(self) -> Clip:
         """Return the longest piece without a missing frame, as a clip of its own."""
@@ -99,31 +116,48 @@ class Clip:
         first, count = max(self.stretches, key=lambda s: s[1])
         return replace(self, first=first, count=count, stretches=(), even=True)
 
-    def frames(self, first: int = 0, last: int | None = None) -> Iterator[Frame]:
+    def frames(self, first: int = 0, last: int | None = None, *, damaged: bool = False) -> Iterator[Frame]:
         """Yield the frames from ``first`` to before ``last``.
+
+        Parameters
+        ----------
+        first, last : int
+        damaged : bool
+            Yield frames that the decoder has patched up, too; their ``damage`` says so.
 
         Raises
         ------
         PhotoError
-            A frame can't be decoded.
+            A frame can't be decoded, or, unless ``damaged``, its decoder says that it had to be patched up.
         """
-        av = _quiet_av()
+        av = require_av()
         end = self.count if last is None else min(last, self.count)
         name = show_path(self.path)
         index = -self.first
         try:
-            with av.open(self.path, metadata_errors="replace") as container:
-                stream = container.streams.video[0]
-                stream.thread_type = "AUTO"
+            with listening():
+                container = av.open(self.path, metadata_errors="replace")
+            with container:
                 start = None
-                for picture in container.decode(stream):
+                for picture, damage in _decoded(container):
+                    if damage and not damaged:
+                        raise PhotoError(
+                            f"{name} is damaged near frame {index + self.first} ({damage}); copy it from the camera "
+                            "again"
+                        )
                     if index >= 0 and picture.pts is not None and start is None:
                         start = picture.pts
                     if index >= end:
                         return
                     if index >= max(first, 0):
                         seconds = float((picture.pts - start) * picture.time_base) if picture.pts is not None else 0.0
-                        yield Frame(index=index, time_s=seconds, codes=_codes(picture, name))
+                        codes, key = _codes(picture, name), bool(picture.key_frame)
+                        if codes.shape != (self.height_campx, self.width_campx):
+                            raise PhotoError(
+                                f"frame {index + self.first} of {name} is of another size than the first: the clip was "
+                                "put together of several, or is damaged; copy it from the camera again"
+                            )
+                        yield Frame(index=index, time_s=seconds, codes=codes, key=key, damage=damage)
                     index += 1
         except (av.error.FFmpegError, ValueError, OSError, MemoryError) as exc:
             raise PhotoError(
@@ -136,11 +170,36 @@ class Clip:
             )
 
 
-def _quiet_av() -> Any:
-    """Return PyAV with its decoders silent: what is wrong with a clip is said in a sentence of ours."""
-    av = require_av()
-    av.logging.set_level(None)
-    return av
+def _decoded(container: Any) -> Iterator[tuple[Any, str]]:
+    """Yield the frames of the first video, each with what its decoder said against it."""
+    stream = container.streams.video[0]
+    coder = _in_one_thread(stream.codec_context)
+    pictures = container.decode(stream)
+    while True:
+        with listening() as heard:
+            picture = next(pictures, None)
+        if picture is None:
+            return
+        yield picture, _damage(heard, coder.name, bool(picture.is_corrupt))
+
+
+def _in_one_thread(coder: Any) -> Any:
+    """Return a decoder that works in the caller's thread; what one says in a thread of its own isn't heard."""
+    coder.thread_type, coder.thread_count = "NONE", 1
+    return coder
+
+
+def _damage(heard: list[tuple[int, str, str]], coder: str, marked: bool) -> str:
+    """Return what a decoder said that means damage to the frame it was at; empty if nothing does."""
+    error = require_av().logging.ERROR
+    said = [
+        show_path(" ".join(text.split()))[:80]
+        for level, who, text in heard
+        if who == coder and (level <= error or PATCHED.search(text)) and not HARMLESS.search(text)
+    ]
+    if marked or (said and coder not in MARKING):
+        return f"its decoder says: {said[0]}" if said else "its decoder had to make up a part of it"
+    return ""
 
 
 def is_video(path: str | os.PathLike[str]) -> bool:
@@ -171,17 +230,18 @@ def open_clip(path: str | os.PathLike[str]) -> Clip:
     SettingsError
         PyAV isn't installed.
     """
-    av = _quiet_av()
+    av = require_av()
     name = show_path(path)
     if not os.path.isfile(path):
         raise PhotoError(f"{name} does not exist; check the path")
     try:
-        with av.open(os.fspath(path), metadata_errors="replace") as container:
+        with listening(), av.open(os.fspath(path), metadata_errors="replace") as container:
             if not container.streams.video:
                 raise PhotoError(f"{name} has no pictures in it; give a video")
             stream = container.streams.video[0]
             if stream.codec_context is None:
                 raise PhotoError(f"{name} is in a coding that can't be decoded here; convert it to H.264")
+            _in_one_thread(stream.codec_context)
             width, height = stream.codec_context.width, stream.codec_context.height
             if width * height > MAX_MEGAPIXELS * 1e6 or min(width, height) < 16:
                 raise PhotoError(f"{name} has frames of {width} x {height}, which is no clip of a display")
@@ -193,17 +253,22 @@ def open_clip(path: str | os.PathLike[str]) -> Clip:
             depth = picture.format.components[0].bits
             stated = container.duration / 1e6 if container.duration else None
             codec = stream.codec_context.name
-        with av.open(os.fspath(path), metadata_errors="replace") as container:
+        with listening(), av.open(os.fspath(path), metadata_errors="replace") as container:
             stream = container.streams.video[0]
-            packets = [p for p in container.demux(stream) if p.size]
-            times = [p.pts if p.pts is not None else p.dts for p in packets]
+            shown = [  # a clip trimmed on a phone keeps what comes before its start, to be decoded but not shown
+                (p.pts if p.pts is not None else p.dts, p.size)
+                for p in container.demux(stream)
+                if p.size and not p.is_discard
+            ]
+            times, coded = [t for t, _ in shown], sum(size for _, size in shown)
             count, base = len(times), stream.time_base
             rate = stream.average_rate or stream.guessed_rate
     except (av.error.FFmpegError, ValueError, OSError, MemoryError) as exc:
         raise PhotoError(f"{name} can't be read as a video ({_short(exc)}); copy it from the camera again") from None
     if any(t is None for t in times) or base is None:
         return Clip(path=os.fspath(path), width_campx=width, height_campx=height, count=count, codec=codec,
-                    rate_hz=float(rate) if rate else None, even=True, bit_depth=depth, stored=count)  # fmt: skip
+                    rate_hz=float(rate) if rate else None, even=True, bit_depth=depth, stored=count,
+                    coded_bytes=coded)  # fmt: skip
     at = np.sort(np.array(times, float)) * float(base)
     stretches = _stretches(at, float(base))
     first, run = max(stretches, key=lambda s: s[1])
@@ -214,7 +279,7 @@ def open_clip(path: str | os.PathLike[str]) -> Clip:
             "from the camera again"
         )
     return Clip(path=os.fspath(path), width_campx=width, height_campx=height, count=count, codec=codec,
-                rate_hz=measured, even=even and len(stretches) == 1, bit_depth=depth, stored=count,
+                rate_hz=measured, even=even and len(stretches) == 1, bit_depth=depth, stored=count, coded_bytes=coded,
                 stretches=stretches if even and run >= LEAST_FRAMES else ())  # fmt: skip
 
 

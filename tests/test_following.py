@@ -1,0 +1,93 @@
+"""Streaks and edges together: which tracking error they settle on, and that a wrong clock parts no edges."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import blurscope as bs
+from blurscope.camera import Camera, Display, LightLaw, Response, film
+from blurscope.following import Trial, settle_error
+from blurscope.pattern.budget import make_layouts
+from blurscope.tracking import Motion
+from blurscope.tracking.model import NAMES
+from blurscope.tracking.motion import inflation
+
+SPEED, SAMPLES, DOF = 8.0, 500, 80.0
+MIXED = {  # every transition with a shape of its own, as no one wrong clock suits them all
+    (0, 85): Response(shape="s-shaped", time_ms=14.5),
+    (0, 170): Response(shape="overdriven", time_ms=10.6, overshoot_pct=13, tail_ratio=2.9),
+    (0, 255): Response(shape="s-shaped", time_ms=13.0),
+    (85, 0): Response(shape="cascade", time_ms=18.5),
+    (85, 170): Response(shape="two-stage", time_ms=12.0, first_share=0.91, second_delay_ms=8.33),
+    (85, 255): Response(shape="boosted", time_ms=15.0, overshoot_pct=12, second_delay_ms=8.33),
+    (170, 0): Response(shape="exponential", time_ms=16.5),
+    (170, 85): Response(shape="cascade", time_ms=34.2),
+    (170, 255): Response(shape="ramp", time_ms=17.5),
+    (255, 0): Response(shape="gaussian", time_ms=22.3),
+    (255, 85): Response(shape="cascade", time_ms=15.6),
+    (255, 170): Response(shape="s-shaped", time_ms=14.8),
+}
+
+
+def motion_with(error: float, chi2_ratio: float = 1.0) -> Motion:
+    known = dict.fromkeys(NAMES, 0.0) | {"exposure": 4.0, "error": error, "sigma": 0.4, "amplitude": 1.0}
+    covariance = np.diag(np.full(len(NAMES), 1e-8))
+    return Motion(**known, covariance=covariance, chi2_ratio=chi2_ratio, samples=SAMPLES)
+
+
+def attempt_of(streaks, edges, price):
+    """Return what fits everything but the error, from the costs by which streaks and edges judge it."""
+
+    def attempt(m: Motion) -> Trial:
+        ratio = 1.0 + streaks(m.error) * inflation(1.0) / SAMPLES
+        return Trial(motion_with(m.error, ratio), np.array([DOF + edges(m.error)]), np.array([price(m.error)]))
+
+    return attempt
+
+
+def test_costs_that_are_parabolas_add_up():
+    """Two parabolas have their minimum at the mean weighted by their bends (closed form); u95 is the streaks' own."""
+    attempt = attempt_of(lambda e: ((e - 0.10) / 0.05) ** 2, lambda e: ((e - 0.20) / 0.05) ** 2, lambda e: 0.0)
+    found = settle_error(motion_with(0.1), SPEED, attempt, DOF)
+    assert found.error == pytest.approx(0.15, abs=0.005)
+    assert found.sd("error") == pytest.approx(0.05, rel=0.4)
+
+
+def test_a_shape_that_fits_better_has_its_price():
+    def edges(e: float) -> float:
+        return ((e - 0.2) / 0.05) ** 2 - (12.0 if e < 0.0 else 0.0)  # some richer shape takes what the error smears
+
+    def streaks(e: float) -> float:
+        return (e / 1.0) ** 2
+
+    dear = settle_error(motion_with(0.1), SPEED, attempt_of(streaks, edges, lambda e: 30.0 * (e < 0.0)), DOF)
+    assert dear.error == pytest.approx(0.2, abs=0.01)
+
+
+def test_an_error_far_away_that_fits_about_as_well_is_in_the_uncertainty():
+    def two_ends(e: float) -> float:
+        return min(((e - 0.1) / 0.03) ** 2, ((e - 1.6) / 0.03) ** 2 + 3.0)
+
+    found = settle_error(motion_with(0.1), SPEED, attempt_of(two_ends, lambda e: 0.0, lambda e: 0.0), DOF)
+    assert found.error == pytest.approx(0.1, abs=0.01)
+    assert 1.96 * found.sd("error") > 0.5 * (1.6 - 0.1) - 0.1
+
+
+def test_streaks_that_seem_askew_part_no_edges(tmp_path):
+    layout = make_layouts(640, 400, px_per_refresh=6, levels=4, refresh_hz=120.0)[0][0]
+    camera = Camera(
+        exposure_refreshes=7.0, start_phase=0.14469, tracking_error_px_per_refresh=-0.35869, readout_refreshes=0.31153,
+        campx_per_px=3.14784, shift_x_campx=3.97, shift_y_campx=2.88, yaw_deg=6.88974, pitch_deg=0.8521,
+        roll_deg=0.20016, lens_sigma_campx=1.0369, reflected_light=0.0049, white_share=0.82, tone="srgb",
+        file_format="jpeg", jpeg_quality=94,
+    )  # fmt: skip
+    law = LightLaw(kind="gamma", gamma=1.9142, black=0.003506)
+    shot = film(layout, Display(label="Birch", law=law, transitions=MIXED), camera, seed=909000300 + 8370)
+    path = tmp_path / f"photo{shot.suffix}"
+    path.write_bytes(shot.data)
+    result = bs.measure(path, pattern=layout)
+    true = {(t["from_level"], t["to_level"]): t["bet_ms"] for t in shot.truth["transitions"]}
+    assert not any("instances_disagree" in e.flags for e in result.edges)
+    off = np.array([e.bet_ms.value - true[e.from_level, e.to_level] for e in result.edges])
+    assert np.all(np.abs(off) <= [e.bet_ms.u95 for e in result.edges]) and np.abs(off).max() < 0.15

@@ -22,10 +22,20 @@ from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError
 from blurscope.following import Trial, capture_of, fit_streaks, light_steps, moved_along, realigned, settle_error
 from blurscope.greys import measure_light
-from blurscope.light import Lens, Step, Tone
+from blurscope.light import Lens, Tone
 from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
 from blurscope.pooling import lag_groups, pool_instances
+from blurscope.refusals import (
+    MAX_STREAK_CHI2,
+    refuse_clipped,
+    refuse_greys,
+    refuse_misfit,
+    refuse_short,
+    refuse_step,
+    refuse_still,
+    refuse_unsure,
+)
 from blurscope.target import Registration, register
 from blurscope.tracking import Motion, first_guess, place_screen, read_lanes
 from blurscope.tracking.backlight import STEADY, Backlight, find_backlight, scan_of_flashes
@@ -38,21 +48,13 @@ ROUNDS, FLASH_ROUNDS, FULL_ROUNDS = 3, 6, 2
 SAME_DUTY = 0.01  # change of how long flashes are at which they count as found
 SAME_STEP = 0.01  # of a step: change of a response that no streak feels
 SAME_WAY = 0.002  # of a refresh's way: change of what an error smears that no figure feels
-MAX_STREAK_CHI2 = 25.0
 EARLY = -0.6  # refreshes: onset of all responses from which the pose is put right
 OPEN_ERROR = 0.002  # of the speed: standard uncertainty of the tracking error from which the edges have a say in it
 OPEN_CHI2 = 5.0  # chi-square of the streaks from which the same is done
 BETTER = 0.7  # share of that chi-square down to which another error is the better one
 POOR_FLASH_CHI2 = 5.0  # of streaks under flashes, from which a better start is looked for
-MOST_UNSURE = 0.15  # of a refresh's way: standard uncertainty of what a tracking error smears
-STEP_CODES, STEP_RATIO = 3.0, 10.0  # of the greys of a JPEG from which it is damaged
-LEAST_EXPOSURE = 0.8  # refreshes
-MOST_CLIPPED = 0.5  # of the pixels of white
-MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
-LEAST_GAMMA, MOST_GAMMA = 0.2, 8.0  # of any display
 APART, MORE_APART = 3.0, 2.0  # scatter of a transition's edges from which it has grown by a wrong pose: as such, and by
 LEAST_PHASED = 4e-3  # of a step: change of a profile by half a refresh's phase from which it tells the phase
-MOST_FALL_OFF = 1000.0  # from one corner of a plate to another, of any lens and panel
 REALIGN_PX = 0.15  # misalignment of edges and clock over the screen beyond which the pose is put right
 
 
@@ -115,38 +117,6 @@ def channel_of(photo: Photo) -> tuple[np.ndarray, bool]:
     return pixels, photo.linear
 
 
-def _refuse_greys(tone: Tone, reg: Registration, layout: Layout) -> None:
-    """Refuse greys that follow no display: what a damaged file or another pattern than the one shown leaves."""
-    if np.isfinite(tone.light).all() and np.isfinite(tone.decode).all():
-        with np.errstate(over="ignore"):
-            gain = tone.gain(*reg.pose.to_photo(*np.meshgrid(reg.lit_u_px, (0.0, float(layout.height_px)))))
-        even = gain.min() > 0 and gain.max() < MOST_FALL_OFF * gain.min()
-        if even and LEAST_GAMMA < tone.display_gamma < MOST_GAMMA and tone.light[-1] > tone.light[0]:
-            return
-    raise FitError(
-        "the plate's grey stripes don't get lighter with their level as a display's do: the file is damaged, or the "
-        "pattern.json is not that of the plate shown"
-    )
-
-
-def _refuse_clipped(tone: Tone) -> None:
-    """Refuse a photo whose whites are all at the end of the scale: curve, streaks and exposure go with them."""
-    if tone.clipped_share > MOST_CLIPPED:
-        raise FitError(
-            f"white is clipped in {100 * tone.clipped_share:.0f} % of its pixels, so that curve, exposure and tracking "
-            "can't be read: expose less, until white lies at 70 to 90 % of the scale"
-        )
-
-
-def _refuse_step(step: Step) -> None:
-    """Refuse a JPEG whose greys are all brighter or darker by the same from some row on."""
-    if abs(step.codes) > STEP_CODES and step.ratio > STEP_RATIO:
-        raise FitError(
-            f"the plate's greys jump by {abs(step.codes):.0f} codes from one row of the photo to the next, as they do "
-            "in a damaged JPEG: copy it from the camera again (if it is sound, something is mirrored in the screen)"
-        )
-
-
 def measure_shot(
     photo: Photo,
     layout: Layout,
@@ -190,10 +160,10 @@ def measure_shot(
         turned = reg.turned
         reg = replace(register(codes, layout, linear=True), turned=turned)
         tone, across = measure_light(codes, reg, layout, linear=True, **known)
-    _refuse_greys(tone, reg, layout)
-    _refuse_clipped(tone)
+    refuse_greys(tone, reg, layout)
+    refuse_clipped(tone)
     if photo.kind == "jpeg":
-        _refuse_step(tone.steps[0 if (photo.orientation > 4) != reg.turned else 1])
+        refuse_step(tone.steps[0 if (photo.orientation > 4) != reg.turned else 1])
     if not np.isfinite(across.sigma_px):
         across = Lens(sigma_px=0.4, sd_px=0.3)
     across_px = across.sigma_px
@@ -201,7 +171,7 @@ def measure_shot(
     say("reading the streaks")
     lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
     shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
-    _refuse_still(reg, exposure, layout)
+    refuse_still(reg, exposure, layout)
     say("reading the edges")
 
     def read_edges() -> EdgeProfiles:
@@ -379,9 +349,9 @@ def measure_shot(
             "opened or closed within a flash; switch the strobe off, or expose for whole refreshes"
         )
     if motion is not None:
-        _refuse_short(motion.exposure)
-        _refuse_misfit(motion.chi2_ratio, across_px, backlight)
-        _refuse_unsure(motion, v)
+        refuse_short(motion.exposure)
+        refuse_misfit(motion.chi2_ratio, across_px, backlight)
+        refuse_unsure(motion, v)
     say("fitting the edges")
     starts = lag_groups(edges.lag_px, v)
     combined, instances, spread, groups = pooled(capture, motion)
@@ -459,64 +429,10 @@ def measure_shot(
     )
 
 
-def _refuse_still(reg: Registration, exposure: float, layout: Layout) -> None:
-    if reg.width_px < 0.5 * layout.px_per_refresh and exposure < 1.5:
-        raise FitError(
-            "the plate stands still in this photo (its edges and slits are not smeared): photograph it moving, with "
-            "the camera following; a still is welcome as --still"
-        )
-    if exposure <= 0:
-        raise FitError(
-            "no streak of the always-lit slits stands out from the noise, so exposure and tracking can't be read: use "
-            "a lower ISO, a wider aperture or a shorter exposure of 2 to 4 refreshes, and focus on the screen"
-        )
-    _refuse_short(exposure)
-
-
-def _refuse_short(exposure: float) -> None:
-    """Less than a refresh shows no hold; one flash of a backlight in an exposure of about one looks like that too."""
-    if exposure < LEAST_EXPOSURE:
-        raise FitError(
-            f"the exposure covers {exposure:.2f} of a refresh, say the streaks: expose for 2 to 8 whole refreshes"
-        )
-
-
-def _refuse_misfit(chi2_ratio: float, blur_px: float, backlight: Backlight) -> None:
-    """Streaks that no motion explains carry no figures; say the likeliest reason."""
-    if chi2_ratio <= MAX_STREAK_CHI2:
-        return
-    if blur_px > MAX_BLUR_PX:
-        why = f"the photo is out of focus (blur of {blur_px:.1f} px of the display); focus on the screen and stop down"
-    elif backlight.flicker is not None:
-        why = (
-            "the backlight is modulated out of step with the refresh, slowly and deeply enough to show in the streaks; "
-            "set the display to full brightness, where many backlights are steady, or film it in another mode"
-        )
-    elif backlight.kind != "hold":
-        why = "the backlight flashes and the exposure holds no whole number of refreshes; expose for whole refreshes"
-    else:
-        why = (
-            "the camera shook or was several px per refresh off the plate's speed, or the display dropped refreshes; "
-            "take it again"
-        )
-    raise FitError(f"the streaks fit no steady motion (chi-square {chi2_ratio:.0f} times too large): {why}")
-
-
 def _open(motion: Motion, v: float) -> bool:
     """Whether the streaks leave the tracking error open, or fit so badly that it may be another one."""
     unsure = motion.sd("error") > OPEN_ERROR * v or motion.chi2_ratio > OPEN_CHI2
     return unsure and motion.exposure > SHORT_EXPOSURE
-
-
-def _refuse_unsure(motion: Motion, v: float) -> None:
-    """An error that isn't known smears the edges by an unknown length."""
-    unsure = motion.sd("error")
-    if unsure * motion.exposure > MOST_UNSURE * v and motion.exposure > SHORT_EXPOSURE:
-        raise FitError(
-            f"the streaks leave open how well the camera followed (by {2 * unsure:.1f} px per refresh either way): too "
-            "few of them show a switch, or they are too noisy; use a lower ISO or a wider aperture, another length of "
-            "exposure, or get more of the plate into the frame"
-        )
 
 
 def _switch_phase(profiles: Profiles, fits, weights, lag, starts, capture: Capture, motion: Motion) -> float:

@@ -34,6 +34,7 @@ STAGES = {"photo", "target", "light", "tracking", "edges", "freeedge", "blur", "
 FACES = {"plots", "board", "report", "archive"}
 ORDER = {
     "shot",
+    "refusals",
     "pooling",
     "doubts",
     "greys",
@@ -77,7 +78,8 @@ ALLOWED: dict[str, set[str]] = {
     "pooling": BASE | {"blur"},
     "greys": DATA | STAGES,
     "following": DATA | STAGES,
-    "shot": DATA | STAGES | {"pooling", "doubts", "greys", "following"},
+    "refusals": DATA | STAGES,
+    "shot": DATA | STAGES | {"pooling", "doubts", "greys", "following", "refusals"},
     "still": DATA | STAGES | {"shot", "greys"},
     "combine": DATA | {"measurement"},
     "pipeline": DATA | STAGES | {"shot", "still", "combine", "measurement"},

@@ -1,0 +1,109 @@
+"""What a photo is refused for, each in one sentence that says what was seen and what to do."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from blurscope.errors import FitError
+from blurscope.light import Step, Tone
+from blurscope.pattern.layout import Layout
+from blurscope.target import Registration
+from blurscope.tracking import Motion
+from blurscope.tracking.backlight import Backlight
+from blurscope.tracking.motion import SHORT_EXPOSURE
+
+STEP_CODES, STEP_RATIO = 3.0, 10.0  # of the greys of a JPEG from which it is damaged
+MOST_CLIPPED = 0.5  # of the pixels of white
+LEAST_EXPOSURE = 0.8  # refreshes
+MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
+LEAST_GAMMA, MOST_GAMMA = 0.2, 8.0  # of any display
+MOST_FALL_OFF = 1000.0  # from one corner of a plate to another, of any lens and panel
+MOST_UNSURE = 0.15  # of a refresh's way: standard uncertainty of what a tracking error smears
+MAX_STREAK_CHI2 = 25.0
+
+
+def refuse_greys(tone: Tone, reg: Registration, layout: Layout) -> None:
+    """Refuse greys that follow no display: what a damaged file or another pattern than the one shown leaves."""
+    if np.isfinite(tone.light).all() and np.isfinite(tone.decode).all():
+        with np.errstate(over="ignore"):
+            gain = tone.gain(*reg.pose.to_photo(*np.meshgrid(reg.lit_u_px, (0.0, float(layout.height_px)))))
+        even = gain.min() > 0 and gain.max() < MOST_FALL_OFF * gain.min()
+        if even and LEAST_GAMMA < tone.display_gamma < MOST_GAMMA and tone.light[-1] > tone.light[0]:
+            return
+    raise FitError(
+        "the plate's grey stripes don't get lighter with their level as a display's do: the file is damaged, or the "
+        "pattern.json is not that of the plate shown"
+    )
+
+
+def refuse_clipped(tone: Tone) -> None:
+    """Refuse a photo whose whites are all at the end of the scale: curve, streaks and exposure go with them."""
+    if tone.clipped_share > MOST_CLIPPED:
+        raise FitError(
+            f"white is clipped in {100 * tone.clipped_share:.0f} % of its pixels, so that curve, exposure and tracking "
+            "can't be read: expose less, until white lies at 70 to 90 % of the scale"
+        )
+
+
+def refuse_step(step: Step) -> None:
+    """Refuse a JPEG whose greys are all brighter or darker by the same from some row on."""
+    if abs(step.codes) > STEP_CODES and step.ratio > STEP_RATIO:
+        raise FitError(
+            f"the plate's greys jump by {abs(step.codes):.0f} codes from one row of the photo to the next, as they do "
+            "in a damaged JPEG: copy it from the camera again (if it is sound, something is mirrored in the screen)"
+        )
+
+
+def refuse_still(reg: Registration, exposure: float, layout: Layout) -> None:
+    """Refuse a plate at rest, and streaks that aren't seen or are too short; ``exposure`` in refreshes."""
+    if reg.width_px < 0.5 * layout.px_per_refresh and exposure < 1.5:
+        raise FitError(
+            "the plate stands still in this photo (its edges and slits are not smeared): photograph it moving, with "
+            "the camera following; a still is welcome as --still"
+        )
+    if exposure <= 0:
+        raise FitError(
+            "no streak of the always-lit slits stands out from the noise, so exposure and tracking can't be read: use "
+            "a lower ISO, a wider aperture or a shorter exposure of 2 to 4 refreshes, and focus on the screen"
+        )
+    refuse_short(exposure)
+
+
+def refuse_short(exposure: float) -> None:
+    """Refuse less than a refresh, which shows no hold; one flash of a backlight in an exposure of about one looks so too."""
+    if exposure < LEAST_EXPOSURE:
+        raise FitError(
+            f"the exposure covers {exposure:.2f} of a refresh, say the streaks: expose for 2 to 8 whole refreshes"
+        )
+
+
+def refuse_misfit(chi2_ratio: float, blur_px: float, backlight: Backlight) -> None:
+    """Refuse streaks that no motion explains, with the likeliest reason; ``blur_px`` is across the motion."""
+    if chi2_ratio <= MAX_STREAK_CHI2:
+        return
+    if blur_px > MAX_BLUR_PX:
+        why = f"the photo is out of focus (blur of {blur_px:.1f} px of the display); focus on the screen and stop down"
+    elif backlight.flicker is not None:
+        why = (
+            "the backlight is modulated out of step with the refresh, slowly and deeply enough to show in the streaks; "
+            "set the display to full brightness, where many backlights are steady, or film it in another mode"
+        )
+    elif backlight.kind != "hold":
+        why = "the backlight flashes and the exposure holds no whole number of refreshes; expose for whole refreshes"
+    else:
+        why = (
+            "the camera shook or was several px per refresh off the plate's speed, or the display dropped refreshes; "
+            "take it again"
+        )
+    raise FitError(f"the streaks fit no steady motion (chi-square {chi2_ratio:.0f} times too large): {why}")
+
+
+def refuse_unsure(motion: Motion, v: float) -> None:
+    """Refuse an error that isn't known, which smears the edges by an unknown length; ``v`` in px per refresh."""
+    unsure = motion.sd("error")
+    if unsure * motion.exposure > MOST_UNSURE * v and motion.exposure > SHORT_EXPOSURE:
+        raise FitError(
+            f"the streaks leave open how well the camera followed (by {2 * unsure:.1f} px per refresh either way): too "
+            "few of them show a switch, or they are too noisy; use a lower ISO or a wider aperture, another length of "
+            "exposure, or get more of the plate into the frame"
+        )

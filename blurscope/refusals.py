@@ -70,7 +70,7 @@ def refuse_still(reg: Registration, exposure: float, layout: Layout) -> None:
 
 
 def refuse_short(exposure: float) -> None:
-    """Refuse less than a refresh, which shows no hold; one flash of a backlight in an exposure of about one looks so too."""
+    """Refuse less than a refresh, which shows no hold; a single flash in an exposure of about one looks so too."""
     if exposure < LEAST_EXPOSURE:
         raise FitError(
             f"the exposure covers {exposure:.2f} of a refresh, say the streaks: expose for 2 to 8 whole refreshes"

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from blurscope.errors import TraceError
+from blurscope.trace import frequency as fq
 from blurscope.trace import ripple as rp
 from blurscope.trace import segment as sg
 from blurscope.trace.clipping import Stay, check_clipping, check_stops, coarse_step, noise_tells
@@ -16,6 +17,10 @@ from blurscope.trace.law import LevelLaw
 from blurscope.trace.reading import Record
 
 _LEARN_SAMPLES = 150_000
+_FEW_SAMPLES = 1 / 40  # of a period of the ripple per sample: harmonics that matter are folded by the sampling
+_FEW_BEATS = 4.0  # in a stay, of the sampling against the ripple
+_FLANK_SLACK = 0.05  # of a sampling interval, by which flanks leave the turns over a record open
+_LEAST_SLIDING = 8.0  # samples per period of a hard-edged ripple that they slide along
 _PLATEAU_SHARE = 0.35  # of a dwell, at its end
 
 
@@ -91,6 +96,21 @@ class Prepared:
     noise: float
     stops: str | None = None
 
+    @property
+    def patchy(self) -> bool:
+        """Whether stays see a hard-edged ripple on few phases only, as its sampling is nearly in step with it."""
+        return any(w.patchy and bool(w.flanks.any()) for lv in self.levels.values() for w in lv.waves)
+
+    @property
+    def slides(self) -> bool:
+        """Whether too few samples per period of such a ripple slide along it during the record."""
+        if not (self.hz and self.patchy):
+            return False
+        hz, rate = self.hz[0][0], 1 / self.record.dt_s
+        beat = abs(rate - hz * round(rate / hz))
+        span = float(self.record.time_s[-1] - self.record.time_s[0])
+        return rate / hz < _LEAST_SLIDING and beat * span > 0.15
+
 
 def _deconvolved(record: Record, bandwidth_hz: float) -> Record:
     """Take a first-order bandwidth out; the result stands half an interval earlier (the mean over each interval)."""
@@ -138,7 +158,7 @@ def prepare(
     signal = -record.signal if settings.inverted else record.signal
     dt = record.dt_s
     noise = sg.sample_noise(signal)
-    candidate = rp.candidate_hz(signal, dt)
+    candidate = fq.candidate_hz(signal, dt)
     period = 1.0 / candidate / dt if candidate else 0.0
     switches = _switches(record, signal, period, noise, given)
     if fill:
@@ -154,7 +174,7 @@ def prepare_found(
     if settings.bandwidth_hz is not None:
         record = _deconvolved(record, settings.bandwidth_hz)
     signal = -record.signal if settings.inverted else record.signal
-    candidate = rp.candidate_hz(signal, record.dt_s)
+    candidate = fq.candidate_hz(signal, record.dt_s)
     return _prepared(whole, record, signal, list(switches), keys, candidate, settings)
 
 
@@ -238,7 +258,11 @@ def _switches(
             width *= 2
         flat = sg.smooth(signal, width)
         levels = sg.two_levels(_inner(flat, width))
-    sg.check_two_levels(name, _inner(flat, width), levels, noise / math.sqrt(max(width, 1)))
+    left = noise / math.sqrt(max(width, 1))
+    if period:
+        # Second differences take a ripple of few samples for noise; what is smoothed over its period has none of it.
+        left = min(left, sg.smoothed_noise(flat, width))
+    sg.check_two_levels(name, _inner(flat, width), levels, left)
     found = sg.find_switches(time, flat, levels)
     if not found:
         raise TraceError(f"{name} has no switch between two levels; record the patch while it switches")
@@ -316,12 +340,16 @@ def _fit_plateaus(p: Prepared, candidate: float | None) -> None:
     for _ in range(2):
         if candidate is None:
             break
-        line = _line(joined, tapers, candidate, p.record)
+        whole = {} if found else {k: _about_their_mean(p, groups[k], t) for k, (t, _) in joined.items()}
+        line = _line(joined, tapers, candidate, p.record, whole)
         if line is None or any(abs(line[0] / f - round(line[0] / f)) < 2e-3 for f, _ in found):
             break
         found.append(line)
         for key, (t, r) in joined.items():
-            wave = rp.fit_waveform(t, r, line[0], p.record.dt_s)
+            cuts = np.cumsum([v.plateau.stop - v.plateau.start for v in groups[key]])[:-1]
+            own = np.array([signal[v.plateau].mean() for v in groups[key]])
+            shifts = (own - own.mean()) if not waves[key] else np.zeros(len(own))
+            wave = rp.fit_stays(t, r, line[0], p.record.dt_s, cuts.tolist(), shifts.tolist())
             r = r - wave.at(t)
             clear[key] &= wave.clear_at(t)
             r[~clear[key]] = 0.0
@@ -372,25 +400,41 @@ def _enough(members: list[Visit]) -> list[Visit]:
     return [members[i] for i in np.unique(np.linspace(0, len(members) - 1, count).astype(int)).tolist()]
 
 
+def _about_their_mean(p: Prepared, members: Sequence[Visit], time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the samples of a level's plateaus with one common mean taken off."""
+    samples = np.concatenate([p.signal[v.plateau] for v in members])
+    return time_s, samples - samples.mean()
+
+
 def _line(
     joined: dict[object, tuple[np.ndarray, np.ndarray]],
     tapers: dict[object, np.ndarray],
     candidate: float,
     record: Record,
+    whole: dict[object, tuple[np.ndarray, np.ndarray]],
 ) -> tuple[float, float] | None:
-    """Return the ripple's frequency and its standard uncertainty if the plateaus confirm it."""
+    """Return the ripple's frequency and its standard uncertainty if the plateaus confirm it.
+
+    ``whole`` has the samples of each level about one common mean.
+    """
     key = max(joined, key=lambda k: float(joined[k][1] @ joined[k][1]))
     t, r = joined[key]
-    hz = rp.refine_hz(t, r * tapers[key], candidate, width_hz=max(8.0, 0.02 * candidate))
+    others = [(joined[k][0], joined[k][1] * tapers[k]) for k in joined if k != key]
+    hz = fq.refine_hz(t, r * tapers[key], candidate, max(8.0, 0.02 * candidate), others)
+    stay = t[: int(np.argmax(np.diff(t, append=np.inf) > 8 * record.dt_s)) + 1]
+    length = max(float(stay[-1] - stay[0]), record.dt_s)
+    beat = abs(1 / record.dt_s - hz * round(1 / (record.dt_s * hz)))  # of the sampling against the ripple
+    if whole and record.dt_s * hz > _FEW_SAMPLES and beat * length < _FEW_BEATS:
+        hz = fq.fold_hz(list(whole.values()), hz, 1.2 / length)
     few = slice(None)
     if len(t) > 30_000:
         few = np.sort(np.random.default_rng(4).choice(len(t), 30_000, replace=False))
-    gain = rp.folded_gain(t[few], r[few], hz)
+    gain = fq.folded_gain(t[few], r[few], hz)
     # A line that is really the second or third harmonic: the longer period then explains clearly more.
     for divisor in (2, 3):
         if hz / divisor < 15:
             break
-        longer = rp.folded_gain(t[few], r[few], hz / divisor)
+        longer = fq.folded_gain(t[few], r[few], hz / divisor)
         if longer > gain and 1 - longer < 0.9 * (1 - gain):
             hz, gain = hz / divisor, longer
             break
@@ -405,86 +449,15 @@ def _line(
     spread = float(np.var(t)) or 1.0
     # Cramer-Rao bound of the line; the tapers cost about a fifth.
     sd = 1.2 * math.sqrt(now / len(rest) / (wave.amplitude**2 * len(r) * spread)) / (2 * math.pi)
+    if wave.flanks.any():
+        # Where between two samples a flank lies isn't known; found on simulated records.
+        sd = math.hypot(sd, _FLANK_SLACK * record.dt_s * hz / float(t[-1] - t[0]))
     return hz, sd
-
-
-def retuned(p: Prepared) -> Prepared | None:
-    """Return the record with its ripple's frequency sharpened on the transitions themselves, if that makes sense.
-
-    Samples fix a steep flank only to within their interval, so a short plateau leaves room for its frequency, and
-    the flanks before it may be off by samples. The right frequency leaves the smoothest step.
-    """
-    if not any(w.flanks.any() for lv in p.levels.values() for w in lv.waves):
-        return None
-    groups: dict[object, list[Visit]] = {}
-    for v in p.visits:
-        if v.key in p.levels and v.plateau.stop - v.plateau.start >= 8:
-            groups.setdefault(v.key, []).append(v)
-    time, dt = p.record.time_s, p.record.dt_s
-    hz = p.hz[0][0]
-    bright = max(groups, key=lambda k: p.levels[k].waves[0].amplitude if p.levels[k].waves else 0.0)
-    known = [(float(time[v.plateau.start]), float(time[v.plateau.stop - 1])) for v in groups[bright]]
-    pivot = float(np.mean([(a + b) / 2 for a, b in known]))
-    span = max(b for _, b in known) - min(a for a, _ in known)
-    pieces = []
-    for k, switch in enumerate(p.switches[:6]):
-        a, b = p.visits[k], p.visits[k + 1]
-        if a.key not in groups or b.key not in groups or bright not in (a.key, b.key):
-            continue
-        start = int(np.searchsorted(time, switch.time_s - switch.rough_s))
-        stop = min(b.plateau.start, start + 6000)
-        if stop - start > 64:
-            pieces.append((a, b, slice(start, stop)))
-    if not pieces:
-        return None
-    reach = max(abs(float(time[w.start]) - pivot) for _, _, w in pieces)
-    # Phase is sure to a good half of a sample at the ends of the plateaus.
-    room = 0.8 * dt * hz / (span / 2)
-    if reach <= 0:
-        return None
-    means = {k: float(np.mean([np.mean(p.signal[v.plateau]) for v in members])) for k, members in groups.items()}
-
-    def roughness(trial: float) -> float:
-        total = 0.0
-        for a, b, window in pieces:
-            t = time[window]
-            low, high = p.levels[a.key], p.levels[b.key]
-            waves = [(lv, lv.waves[0].retuned(trial, pivot)) for lv in (low, high) if lv.waves]
-            first = next((w for lv, w in waves if lv is low), None)
-            last = next((w for lv, w in waves if lv is high), None)
-            base = means[a.key] + (first.at(t) if first is not None else 0.0)
-            gap = means[b.key] + (last.at(t) if last is not None else 0.0) - base
-            loudest = max((w for _, w in waves), key=lambda w: w.amplitude)
-            noise2 = max(low.noise, high.noise, low.floor) ** 2 + loudest.flank_variance_at(t)
-            gap = np.where(np.abs(gap) < 1e-3 * np.abs(gap).max(), np.inf, gap)
-            s = (p.signal[window] - base) / gap
-            spread = noise2 / gap**2
-            change = np.diff(s) ** 2 / (spread[1:] + spread[:-1] + 1e-300)
-            total += float(np.sum(np.minimum(change, 60.0)))
-        return total
-
-    for step, count in (
-        (0.5 * dt * hz / reach, math.ceil(room * reach / (0.5 * dt * hz))),
-        (0.15 * dt * hz / reach, 3),
-    ):
-        count = min(count, 40)
-        trials = hz + step * np.arange(-count, count + 1)
-        values = [roughness(float(f)) for f in trials]
-        best = float(np.min(values))
-        # The middle of all that are as good.
-        good = trials[np.array(values) <= best + 2.0]
-        hz = float(good[len(good) // 2])
-    levels = {
-        key: replace(level, waves=(level.waves[0].retuned(hz, pivot), *level.waves[1:])) if level.waves else level
-        for key, level in p.levels.items()
-    }
-    found = ((hz, max(p.hz[0][1], 0.1 * dt * hz / reach)), *p.hz[1:])
-    return replace(p, levels=levels, hz=found)
 
 
 def _second_candidate(joined: dict[object, tuple[np.ndarray, np.ndarray]], record: Record) -> float | None:
     _, r = max(joined.values(), key=lambda tr: float(tr[1] @ tr[1]))
-    return rp.candidate_hz(r, record.dt_s) if len(r) > 512 else None
+    return fq.candidate_hz(r, record.dt_s) if len(r) > 512 else None
 
 
 def _correlation(joined: dict[object, tuple[np.ndarray, np.ndarray]], groups: dict[object, list[Visit]]) -> np.ndarray:

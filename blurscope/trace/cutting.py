@@ -11,8 +11,9 @@ import numpy as np
 from blurscope.errors import TraceError
 from blurscope.trace import frequency as fq
 from blurscope.trace import segment as sg
-from blurscope.trace.prepare import Prepared, Settings, prepare_found
+from blurscope.trace.prepare import Settings, prepare_found
 from blurscope.trace.reading import Record
+from blurscope.trace.stays import Prepared
 from blurscope.trace.stimulus import Segment, Stimulus
 
 _GRID_S = 0.005

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from blurscope.trace.prepare import Prepared, Visit
+from blurscope.trace.stays import Prepared, Visit
 
 
 def retuned(p: Prepared) -> Prepared | None:

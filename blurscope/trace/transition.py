@@ -13,8 +13,9 @@ from blurscope.trace import segment as sg
 from blurscope.trace.backlight import Backlight, describe_backlight
 from blurscope.trace.curve import Curve, Pooled, bin_edges, fit_curve
 from blurscope.trace.figures import LevelErrors, StepFigures, step_figures
-from blurscope.trace.prepare import Prepared, Settings, Visit
+from blurscope.trace.prepare import Settings
 from blurscope.trace.retune import retuned
+from blurscope.trace.stays import Prepared, Visit
 from blurscope.uncertainty import K95
 
 LEAST_STEP_OVER_NOISE = 20.0

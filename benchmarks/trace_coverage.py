@@ -1,6 +1,8 @@
 """How often the truth lies within u95: step responses from simulated photodiode records.
 
-Run: python benchmarks/trace_coverage.py [RECORDS [FIRST]]   (300 from seed 0 by default, a few minutes on two cores)
+Run: python benchmarks/trace_coverage.py [RECORDS [FIRST [CASE]]]   (300 from seed 0 by default, under a minute)
+
+CASE is `plain` or `in-step`: PWM whose period is a whole number (8 to 200) of samples, or up to 30 Hz beside that.
 
 Each record has its own seed, shape, response, backlight (PWM or sine ripple of 50 %, 120 to 2000 Hz, free-running),
 noise of 1 % of the step, 8 bits. The truth is read off the shape's closed form on a fine grid.
@@ -11,6 +13,8 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -71,7 +75,15 @@ def truth(step: Callable[[np.ndarray], np.ndarray], law_share: tuple[float, floa
     }
 
 
-def one_record(seed: int) -> dict[str, object]:
+def in_step(emission: Emission, rate_hz: float, seed: int) -> Emission:
+    """Return a PWM whose period is nearly a whole number of samples."""
+    rng = np.random.default_rng([78, seed])
+    samples = int(np.exp(rng.uniform(np.log(8), np.log(200))))
+    beat_hz = 0.0 if seed % 4 == 0 else float(rng.choice([-1, 1]) * np.exp(rng.uniform(np.log(0.01), np.log(30.0))))
+    return replace(emission, kind="pwm", frequency_hz=(rate_hz - beat_hz) / samples)
+
+
+def one_record(seed: int, case: str = "plain") -> dict[str, object]:
     rng = np.random.default_rng([77, seed])
     shape = list(SHAPES)[seed % len(SHAPES)]
     tr = float(np.exp(rng.uniform(np.log(2.0), np.log(25.0))))
@@ -82,6 +94,8 @@ def one_record(seed: int) -> dict[str, object]:
         kind=kind, frequency_hz=hz, duty=float(rng.uniform(0.3, 0.7)), depth=0.5, phase=float(rng.uniform())
     )
     rate = float(rng.choice([25_000.0, 50_000.0, 100_000.0]))
+    if case == "in-step":
+        emission = in_step(emission, rate, seed)
     repeats = int(rng.integers(1, 5))
     dwell = 0.3
     start = 0.3 + float(rng.uniform(0, 0.02))
@@ -106,8 +120,8 @@ def one_record(seed: int) -> dict[str, object]:
     found = reduce_transition(levels, [(prepared, up)], settings, rng)
     out: dict[str, object] = {
         "shape": shape,
-        "kind": kind,
-        "hz": hz,
+        "kind": emission.kind,
+        "hz": emission.frequency_hz,
         "flags": found.flags,
         "seed": seed,
         "known": known,
@@ -146,9 +160,9 @@ def table(records: list[dict[str, object]]) -> dict[str, dict[str, float]]:
     return out
 
 
-def main(count: int, first: int) -> None:
+def main(count: int, first: int, case: str) -> None:
     with ProcessPoolExecutor() as pool:
-        records = list(pool.map(one_record, range(first, first + count), chunksize=4))
+        records = list(pool.map(partial(one_record, case=case), range(first, first + count), chunksize=4))
     missing = [r for r in records if "response_ms" not in r]
     named = [(r["seed"], r["flags"]) for r in missing][:8]
     print(f"{count} records from seed {first}, {len(missing)} without a response: {named}")
@@ -176,4 +190,8 @@ def main(count: int, first: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 300, int(sys.argv[2]) if len(sys.argv) > 2 else 0)
+    main(
+        int(sys.argv[1]) if len(sys.argv) > 1 else 300,
+        int(sys.argv[2]) if len(sys.argv) > 2 else 0,
+        sys.argv[3] if len(sys.argv) > 3 else "plain",
+    )

@@ -74,6 +74,7 @@ WARNINGS: dict[str, str] = {
     "backlight_differs": "the photo and the response were taken under different backlights",
     "exposure_part": "the exposure is not whole refreshes, so the figures depend on when the shutter opens",
     "stimulus_incomplete": "the record does not hold the whole stimulus",
+    "level_drift": "the levels drift in the course of the record; that was taken out and its doubt is in u95",
     "clipping_possible": "steps stop dead at the record's highest or lowest value: clipped, or ramps; check the gain",
     "samples_dropped": "some samples of a record were missing or not numbers and were left out",
     "switch_times_found": "the switch times were found in the record, not given",

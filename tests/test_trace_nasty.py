@@ -132,6 +132,43 @@ def test_clipped_without_noise(tmp_path, capsys, name, bits):
         assert "clipped at the bottom: its falls stop dead" in sentence
 
 
+@pytest.mark.parametrize("noise_codes", [0.0, 0.2, 0.4])
+@pytest.mark.parametrize("tr", [6.0, 22.8])
+def test_clipped_just_below_the_level(tmp_path, capsys, tr, noise_codes):
+    """Cut off at 97 % an exponential of 8 bits read 11 % too short, at 90 % by 29 %, without a word."""
+    rng = np.random.default_rng(5)
+    t, y = toggling(lambda x: -np.expm1(-x * LN9 / tr), low=0.0, high=1.0)
+    lsb = 1.1 / 255
+    y = y + 0.02 + rng.normal(0, noise_codes * lsb, len(t))
+    found = response(capsys, write_csv(tmp_path / "whole.csv", t, np.round(y / lsb) * lsb))["response_ms"]
+    assert found["value"] == pytest.approx(tr, rel=0.02)
+    (tmp_path / "out.json").unlink()
+    for limit in (0.97, 0.95, 0.9):
+        cut = np.round(np.minimum(y, limit + 0.02) / lsb) * lsb
+        assert "clipped at the top" in refused(capsys, write_csv(tmp_path / "cut.csv", t, cut))
+
+
+def test_the_last_code_of_a_converter(tmp_path, capsys):
+    """Raw codes that stand at 255 or 4095 may be cut off by however little; one code below they aren't."""
+    t, y = toggling(lambda x: -np.expm1(-x * LN9 / 12.0), low=0.0, high=1.0)
+    for top in (255, 4095):
+        codes = np.minimum(np.round(20 + (top - 19.7) * y), top)
+        assert f"stands still on {top}" in refused(capsys, write_csv(tmp_path / "r.csv", t, codes))
+        found = response(capsys, write_csv(tmp_path / "r.csv", t, np.round(20 + (top - 23) * y)))["response_ms"]
+        assert abs(found["value"] - 12.0) < found["u95"] + 0.02
+        (tmp_path / "out.json").unlink()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_still_levels_of_a_quiet_record_are_no_clipping(tmp_path, capsys, seed):
+    """A level may lie in the middle of a code by chance while noise of a twentieth of a code moves the other."""
+    rng = np.random.default_rng(seed)
+    t, y = toggling(STEPS[list(STEPS)[seed % 3]], low=0.0, high=1.0)
+    lsb = 1.1 / 255
+    y = (np.round(1 / lsb) * y + 4.43) * lsb - 0.43 * lsb * y + rng.normal(0, 0.05 * lsb, len(t))
+    assert response(capsys, write_csv(tmp_path / "r.csv", t, np.round(y / lsb) * lsb))["quality"]["ok"]
+
+
 def test_clipped_overshoot_without_noise(tmp_path, capsys):
     t, y = toggling(lambda x: 1 - np.exp(-x / 4) * np.cos(x / 2.7))
     assert response(capsys, write_csv(tmp_path / "whole.csv", t, y))["quality"]["ok"]

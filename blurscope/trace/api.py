@@ -15,8 +15,9 @@ from blurscope.errors import SettingsError, TraceError
 from blurscope.flags import FLAGS
 from blurscope.trace.document import Response, collect_warnings
 from blurscope.trace.law import Listed
-from blurscope.trace.prepare import Prepared, Settings, prepare
+from blurscope.trace.prepare import Settings, prepare
 from blurscope.trace.reading import ReadOptions, read_record
+from blurscope.trace.stays import Prepared
 from blurscope.trace.transition import Transition, missing_transition, reduce_transition
 
 
@@ -79,6 +80,8 @@ def _run(job: _Job) -> _Done:
             notes.append(("samples_dropped", f"{p.record.dropped} in {p.record.name}"))
         if p.stops:
             notes.append(("clipping_possible", p.stops))
+        if p.drift > 0:
+            notes.append(("level_drift", _drift_note(p)))
         for levels, indices in found.items():
             sources.setdefault(levels, []).append((p, indices))
     transitions = []
@@ -96,6 +99,8 @@ def _run(job: _Job) -> _Done:
 
 
 _NAMED = {
+    "ripple_unresolved": "the backlight's ripple is nearly in step with the samples, which see it on few phases only; "
+    "record at another sample rate, a higher one if possible",
     "not_settled": "it is still moving when the record or the stay at the level ends; record longer stays",
     "from_not_settled": "it had not settled before it switched; record longer stays, or start earlier",
     "ac_coupled": "its level falls back after the switch, as in an AC-coupled record; "
@@ -103,6 +108,10 @@ _NAMED = {
     "levels_reversed": "the signal goes the other way than the levels say; swap them, or add --inverted if more light "
     "lowers the signal",
 }
+
+
+def _drift_note(p: Prepared) -> str:
+    return f"{p.record.name}: up to {100 * p.drift:.2g} % of the step in a stay"
 
 
 def _refusal(t: Transition, file: str) -> str:
@@ -268,6 +277,8 @@ def reduce_stimulus(
             notes.append(("samples_dropped", f"{record.dropped} in {record.name}"))
         if cut.prepared.stops:
             notes.append(("clipping_possible", cut.prepared.stops))
+        if cut.prepared.drift > 0:
+            notes.append(("level_drift", _drift_note(cut.prepared)))
         for levels, indices in cut.indices.items():
             sources.setdefault(levels, []).append((cut.prepared, indices))
     if not sources:

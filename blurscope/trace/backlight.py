@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blurscope.trace.prepare import Prepared
+from blurscope.trace.stays import Prepared
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

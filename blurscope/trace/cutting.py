@@ -9,10 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from blurscope.errors import TraceError
-from blurscope.trace import ripple as rp
+from blurscope.trace import frequency as fq
 from blurscope.trace import segment as sg
-from blurscope.trace.prepare import Prepared, Settings, prepare_found
+from blurscope.trace.prepare import Settings, prepare_found
 from blurscope.trace.reading import Record
+from blurscope.trace.stays import Prepared
 from blurscope.trace.stimulus import Segment, Stimulus
 
 _GRID_S = 0.005
@@ -119,7 +120,7 @@ def cut_record(record: Record, stimulus: Stimulus, settings: Settings) -> Cut:
         The stimulus is not in the record, or upside down in it.
     """
     signal = -record.signal if settings.inverted else record.signal
-    hz = rp.candidate_hz(signal, record.dt_s)
+    hz = fq.candidate_hz(signal, record.dt_s)
     width = 1.0 / (hz * record.dt_s) if hz else 1.0
     flat = sg.smooth(signal, width)
     time = record.time_s

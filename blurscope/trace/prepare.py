@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from blurscope.errors import TraceError
-from blurscope.trace import ripple as rp
+from blurscope.trace import frequency as fq
 from blurscope.trace import segment as sg
 from blurscope.trace.clipping import Stay, check_clipping, check_stops, coarse_step, noise_tells
 from blurscope.trace.law import LevelLaw
+from blurscope.trace.plateaus import fit_plateaus, steady_levels
 from blurscope.trace.reading import Record
+from blurscope.trace.stays import Prepared, Visit
 
-_LEARN_SAMPLES = 150_000
 _PLATEAU_SHARE = 0.35  # of a dwell, at its end
 
 
@@ -42,54 +43,6 @@ class Settings:
     fractions: tuple[tuple[float, float], ...] = ()
     inverted: bool = False
     both_ways: bool = False
-
-
-@dataclass(slots=True, kw_only=True, eq=False)
-class Visit:
-    """One stay at a level: from a switch (or the record's start) to the next (or its end)."""
-
-    start: int
-    stop: int
-    plateau: slice = field(default_factory=lambda: slice(0, 0))
-    mean: float = math.nan
-    mean_sd: float = math.nan
-    key: object = None
-    problem: str | None = None
-    drift: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Level:
-    """Waveforms and noise of one level; ``floor`` is the least noise that is believed."""
-
-    waves: tuple[rp.Waveform, ...]
-    noise: float
-    floor: float
-
-    def ripple(self, time_s: np.ndarray) -> np.ndarray | float:
-        return sum((w.at(time_s) for w in self.waves), start=0.0)
-
-    def variance(self, time_s: np.ndarray) -> np.ndarray | float:
-        if not self.waves:
-            return max(self.noise, self.floor) ** 2
-        flanks = sum((w.flank_variance_at(time_s) for w in self.waves), start=0.0)
-        return np.maximum(self.waves[-1].variance_at(time_s), self.floor**2) + flanks
-
-
-@dataclass(slots=True, kw_only=True, eq=False)
-class Prepared:
-    """A record ready for its steps to be read off; ``stops`` says where it may be clipped."""
-
-    record: Record
-    signal: np.ndarray
-    switches: list[sg.Switch]
-    visits: list[Visit]
-    levels: dict[object, Level]
-    hz: tuple[tuple[float, float], ...]
-    lsb: float
-    correlation: np.ndarray
-    noise: float
-    stops: str | None = None
 
 
 def _deconvolved(record: Record, bandwidth_hz: float) -> Record:
@@ -138,7 +91,7 @@ def prepare(
     signal = -record.signal if settings.inverted else record.signal
     dt = record.dt_s
     noise = sg.sample_noise(signal)
-    candidate = rp.candidate_hz(signal, dt)
+    candidate = fq.candidate_hz(signal, dt)
     period = 1.0 / candidate / dt if candidate else 0.0
     switches = _switches(record, signal, period, noise, given)
     if fill:
@@ -154,7 +107,7 @@ def prepare_found(
     if settings.bandwidth_hz is not None:
         record = _deconvolved(record, settings.bandwidth_hz)
     signal = -record.signal if settings.inverted else record.signal
-    candidate = rp.candidate_hz(signal, record.dt_s)
+    candidate = fq.candidate_hz(signal, record.dt_s)
     return _prepared(whole, record, signal, list(switches), keys, candidate, settings)
 
 
@@ -179,7 +132,8 @@ def _prepared(
         correlation=np.zeros(0),
         noise=0.0,
     )
-    _fit_plateaus(prepared, candidate)
+    fit_plateaus(prepared, candidate)
+    steady_levels(prepared, candidate)
     plain = -whole.signal if settings.inverted else whole.signal
     noise = max((lv.noise for lv in prepared.levels.values()), default=0.0)
     step = lsb or coarse_step(plain)
@@ -238,7 +192,11 @@ def _switches(
             width *= 2
         flat = sg.smooth(signal, width)
         levels = sg.two_levels(_inner(flat, width))
-    sg.check_two_levels(name, _inner(flat, width), levels, noise / math.sqrt(max(width, 1)))
+    left = noise / math.sqrt(max(width, 1))
+    if period:
+        # Second differences take a ripple of few samples for noise; what is smoothed over its period has none of it.
+        left = min(left, sg.smoothed_noise(flat, width))
+    sg.check_two_levels(name, _inner(flat, width), levels, left)
     found = sg.find_switches(time, flat, levels)
     if not found:
         raise TraceError(f"{name} has no switch between two levels; record the patch while it switches")
@@ -287,239 +245,3 @@ def _visits(record: Record, switches: list[sg.Switch], keys: Sequence[object] | 
         key = keys[k] if keys is not None else (switches[k - 1].rising if k else not switches[0].rising)
         visits.append(Visit(start=at[k], stop=at[k + 1], plateau=slice(p0, p1), key=key))
     return visits
-
-
-def _fit_plateaus(p: Prepared, candidate: float | None) -> None:
-    """Fit each level's ripple and noise and each stay's mean, then judge whether each stay had settled."""
-    time, signal = p.record.time_s, p.signal
-    usable = [v for v in p.visits if v.key is not None and v.plateau.stop - v.plateau.start >= 8]
-    if not usable:
-        raise TraceError(
-            f"{p.record.name} has no settled stretch of 8 samples between its switches; "
-            "record longer, or at a higher rate"
-        )
-    groups: dict[object, list[Visit]] = {}
-    for v in usable:
-        groups.setdefault(v.key, []).append(v)
-    everything = groups
-    groups = {key: _enough(members) for key, members in groups.items()}
-    joined: dict[object, tuple[np.ndarray, np.ndarray]] = {}
-    tapers: dict[object, np.ndarray] = {}  # keep the harmonics from leaking into the line that is timed
-    for key, members in groups.items():
-        t = np.concatenate([time[v.plateau] for v in members])
-        tapers[key] = np.concatenate([np.hanning(v.plateau.stop - v.plateau.start) for v in members])
-        r = np.concatenate([signal[v.plateau] - signal[v.plateau].mean() for v in members])
-        joined[key] = (t, r)
-    waves: dict[object, list[rp.Waveform]] = {key: [] for key in groups}
-    clear = {key: np.ones(len(r), dtype=bool) for key, (_, r) in joined.items()}
-    found: list[tuple[float, float]] = []
-    for _ in range(2):
-        if candidate is None:
-            break
-        line = _line(joined, tapers, candidate, p.record)
-        if line is None or any(abs(line[0] / f - round(line[0] / f)) < 2e-3 for f, _ in found):
-            break
-        found.append(line)
-        for key, (t, r) in joined.items():
-            wave = rp.fit_waveform(t, r, line[0], p.record.dt_s)
-            r = r - wave.at(t)
-            clear[key] &= wave.clear_at(t)
-            r[~clear[key]] = 0.0
-            start = 0
-            for v in groups[key]:
-                stop = start + v.plateau.stop - v.plateau.start
-                own = r[start:stop]
-                good = clear[key][start:stop]
-                own[good] -= own[good].mean() if good.any() else 0.0
-                start = stop
-            joined[key] = (t, r)
-            waves[key].append(wave)
-        candidate = _second_candidate(joined, p.record)
-    p.hz = tuple(found)
-    # A record without noise (a computed one) still isn't known to better than a millionth of its range.
-    floor = 1e-6 * float(signal.max() - signal.min())
-    total, count = 0.0, 0
-    for key, (_, r) in joined.items():
-        used = max(int(clear[key].sum()) - len(groups[key]), 1)
-        variance = float(r @ r) / used
-        p.levels[key] = Level(waves=tuple(waves[key]), noise=math.sqrt(variance), floor=floor)
-        total, count = total + variance * used, count + used
-    p.noise = math.sqrt(total / max(count, 1))
-    # Nor is one level fifty times as still as another: samples caught on the way would count for nothing beside it.
-    loudest = max(level.noise for level in p.levels.values())
-    p.levels = {k: replace(level, floor=max(floor, 0.02 * loudest)) for k, level in p.levels.items()}
-    p.correlation = _correlation(joined, groups) if p.noise > 10 * floor else np.zeros(0)
-    stretch = max(1.0 + 2 * float(np.sum(p.correlation)), 0.05) if len(p.correlation) else 1.0
-    for key, members in everything.items():
-        level = p.levels[key]
-        for v in members:
-            clean = signal[v.plateau] - level.ripple(time[v.plateau])
-            weight = np.broadcast_to(1.0 / level.variance(time[v.plateau]), clean.shape)
-            v.mean = float(np.average(clean, weights=weight))
-            n_eff = float(weight.sum()) ** 2 / float((weight**2).sum())
-            white = math.sqrt(1.0 / float(weight.sum()))
-            v.mean_sd = math.hypot(white * math.sqrt(stretch), sg.dither_left(p.lsb, level.noise))
-            v.drift = _slow_scatter(clean, level.noise * math.sqrt(stretch), n_eff)
-            v.mean_sd = math.hypot(v.mean_sd, v.drift)
-
-
-def _enough(members: list[Visit]) -> list[Visit]:
-    """Choose stays, spread over the record, that hold enough samples to learn a level's ripple and noise from."""
-    samples = sum(v.plateau.stop - v.plateau.start for v in members)
-    if samples <= _LEARN_SAMPLES or len(members) <= 4:
-        return members
-    count = max(4, math.ceil(len(members) * _LEARN_SAMPLES / samples))
-    return [members[i] for i in np.unique(np.linspace(0, len(members) - 1, count).astype(int)).tolist()]
-
-
-def _line(
-    joined: dict[object, tuple[np.ndarray, np.ndarray]],
-    tapers: dict[object, np.ndarray],
-    candidate: float,
-    record: Record,
-) -> tuple[float, float] | None:
-    """Return the ripple's frequency and its standard uncertainty if the plateaus confirm it."""
-    key = max(joined, key=lambda k: float(joined[k][1] @ joined[k][1]))
-    t, r = joined[key]
-    hz = rp.refine_hz(t, r * tapers[key], candidate, width_hz=max(8.0, 0.02 * candidate))
-    few = slice(None)
-    if len(t) > 30_000:
-        few = np.sort(np.random.default_rng(4).choice(len(t), 30_000, replace=False))
-    gain = rp.folded_gain(t[few], r[few], hz)
-    # A line that is really the second or third harmonic: the longer period then explains clearly more.
-    for divisor in (2, 3):
-        if hz / divisor < 15:
-            break
-        longer = rp.folded_gain(t[few], r[few], hz / divisor)
-        if longer > gain and 1 - longer < 0.9 * (1 - gain):
-            hz, gain = hz / divisor, longer
-            break
-    wave = rp.fit_waveform(t, r, hz, record.dt_s)
-    clear = wave.clear_at(t)
-    rest = (r - wave.at(t))[clear]
-    before = float(r[clear] @ r[clear])
-    now = float(rest @ rest)
-    # Each kept number must pay: the F-test of the explained variance at many standard deviations.
-    if wave.amplitude <= 0 or len(rest) < 32 or now >= before * (1 - 40.0 / len(rest)):
-        return None
-    spread = float(np.var(t)) or 1.0
-    # Cramer-Rao bound of the line; the tapers cost about a fifth.
-    sd = 1.2 * math.sqrt(now / len(rest) / (wave.amplitude**2 * len(r) * spread)) / (2 * math.pi)
-    return hz, sd
-
-
-def retuned(p: Prepared) -> Prepared | None:
-    """Return the record with its ripple's frequency sharpened on the transitions themselves, if that makes sense.
-
-    Samples fix a steep flank only to within their interval, so a short plateau leaves room for its frequency, and
-    the flanks before it may be off by samples. The right frequency leaves the smoothest step.
-    """
-    if not any(w.flanks.any() for lv in p.levels.values() for w in lv.waves):
-        return None
-    groups: dict[object, list[Visit]] = {}
-    for v in p.visits:
-        if v.key in p.levels and v.plateau.stop - v.plateau.start >= 8:
-            groups.setdefault(v.key, []).append(v)
-    time, dt = p.record.time_s, p.record.dt_s
-    hz = p.hz[0][0]
-    bright = max(groups, key=lambda k: p.levels[k].waves[0].amplitude if p.levels[k].waves else 0.0)
-    known = [(float(time[v.plateau.start]), float(time[v.plateau.stop - 1])) for v in groups[bright]]
-    pivot = float(np.mean([(a + b) / 2 for a, b in known]))
-    span = max(b for _, b in known) - min(a for a, _ in known)
-    pieces = []
-    for k, switch in enumerate(p.switches[:6]):
-        a, b = p.visits[k], p.visits[k + 1]
-        if a.key not in groups or b.key not in groups or bright not in (a.key, b.key):
-            continue
-        start = int(np.searchsorted(time, switch.time_s - switch.rough_s))
-        stop = min(b.plateau.start, start + 6000)
-        if stop - start > 64:
-            pieces.append((a, b, slice(start, stop)))
-    if not pieces:
-        return None
-    reach = max(abs(float(time[w.start]) - pivot) for _, _, w in pieces)
-    # Phase is sure to a good half of a sample at the ends of the plateaus.
-    room = 0.8 * dt * hz / (span / 2)
-    if reach <= 0:
-        return None
-    means = {k: float(np.mean([np.mean(p.signal[v.plateau]) for v in members])) for k, members in groups.items()}
-
-    def roughness(trial: float) -> float:
-        total = 0.0
-        for a, b, window in pieces:
-            t = time[window]
-            low, high = p.levels[a.key], p.levels[b.key]
-            waves = [(lv, lv.waves[0].retuned(trial, pivot)) for lv in (low, high) if lv.waves]
-            first = next((w for lv, w in waves if lv is low), None)
-            last = next((w for lv, w in waves if lv is high), None)
-            base = means[a.key] + (first.at(t) if first is not None else 0.0)
-            gap = means[b.key] + (last.at(t) if last is not None else 0.0) - base
-            loudest = max((w for _, w in waves), key=lambda w: w.amplitude)
-            noise2 = max(low.noise, high.noise, low.floor) ** 2 + loudest.flank_variance_at(t)
-            gap = np.where(np.abs(gap) < 1e-3 * np.abs(gap).max(), np.inf, gap)
-            s = (p.signal[window] - base) / gap
-            spread = noise2 / gap**2
-            change = np.diff(s) ** 2 / (spread[1:] + spread[:-1] + 1e-300)
-            total += float(np.sum(np.minimum(change, 60.0)))
-        return total
-
-    for step, count in (
-        (0.5 * dt * hz / reach, math.ceil(room * reach / (0.5 * dt * hz))),
-        (0.15 * dt * hz / reach, 3),
-    ):
-        count = min(count, 40)
-        trials = hz + step * np.arange(-count, count + 1)
-        values = [roughness(float(f)) for f in trials]
-        best = float(np.min(values))
-        # The middle of all that are as good.
-        good = trials[np.array(values) <= best + 2.0]
-        hz = float(good[len(good) // 2])
-    levels = {
-        key: replace(level, waves=(level.waves[0].retuned(hz, pivot), *level.waves[1:])) if level.waves else level
-        for key, level in p.levels.items()
-    }
-    found = ((hz, max(p.hz[0][1], 0.1 * dt * hz / reach)), *p.hz[1:])
-    return replace(p, levels=levels, hz=found)
-
-
-def _second_candidate(joined: dict[object, tuple[np.ndarray, np.ndarray]], record: Record) -> float | None:
-    _, r = max(joined.values(), key=lambda tr: float(tr[1] @ tr[1]))
-    return rp.candidate_hz(r, record.dt_s) if len(r) > 512 else None
-
-
-def _correlation(joined: dict[object, tuple[np.ndarray, np.ndarray]], groups: dict[object, list[Visit]]) -> np.ndarray:
-    """Autocorrelation of the plateaus' noise at lags 1 … L, empty if it is white."""
-    lags = 40
-    top = np.zeros(lags + 1)
-    pairs = np.zeros(lags + 1)
-    for key, (_, r) in joined.items():
-        start = 0
-        for v in groups[key][:8]:
-            piece = r[start : start + v.plateau.stop - v.plateau.start]
-            start += len(piece)
-            scale = float(piece @ piece) / max(len(piece), 1)
-            if scale <= 0:
-                continue
-            for k in range(min(lags, len(piece) - 1) + 1):
-                top[k] += float(piece[: len(piece) - k] @ piece[k:]) / scale
-                pairs[k] += len(piece) - k
-    if pairs[0] == 0 or top[0] <= 0:
-        return np.zeros(0)
-    rho = top / np.maximum(pairs, 1) / (top[0] / pairs[0])
-    limit = 4.0 / np.sqrt(np.maximum(pairs, 1))
-    strong = np.flatnonzero((np.abs(rho[1:]) > limit[1:]) & (np.abs(rho[1:]) > 0.02))
-    if strong.size == 0:
-        return np.zeros(0)
-    return rho[1 : int(strong[-1]) + 2]
-
-
-def _slow_scatter(clean: np.ndarray, noise: float, n_eff: float) -> float:
-    """Standard uncertainty of a plateau's mean from change slower than its samples' noise explains."""
-    n = len(clean)
-    if n < 40:
-        return 0.0
-    blocks = clean[: n - n % 8].reshape(8, -1).mean(axis=1)
-    seen = float(np.var(blocks, ddof=1))
-    expected = noise**2 * 8 / max(n_eff, 8)
-    # 24.3 / 7: the 99.9 % point of chi-square with 7 degrees of freedom.
-    return math.sqrt((seen - expected) / 8) if seen > 3.5 * expected and seen > 0 else 0.0

@@ -15,11 +15,13 @@ import numpy as np
 
 from blurscope.errors import TraceError
 from blurscope.files import check_ordinary, show_path
+from blurscope.trace.stamps import plain_rows
 from blurscope.trace.table import parse_table
 
 MAX_BYTES = 4 * 2**30  # of the text after decompression
 MAX_SAMPLES = 50_000_000
 MIN_SAMPLES = 64
+_LEAST_BETWEEN_CHANGES = 1000  # samples: the sampling interval is then known to 0.1 %
 MAX_BAD_SHARE = 0.02  # of samples that are not numbers
 
 _TIME_UNITS = {
@@ -194,7 +196,7 @@ def _is_row(line: str, delimiter: str | None, decimal_comma: bool) -> int:
     return len(cells) if any(_is_number(c, decimal_comma, strict=True) for c in cells) else 0
 
 
-def _find_dialect(lines: list[str], name: str) -> _Dialect:
+def _find_dialect(lines: list[str]) -> _Dialect | None:
     best: _Dialect | None = None
     filled = [(i, line) for i, line in enumerate(lines) if line.strip()]
     for delimiter, comma in (
@@ -224,8 +226,6 @@ def _find_dialect(lines: list[str], name: str) -> _Dialect:
                 break
         if best is None or (width, -first) > (best.columns, -best.first_row):
             best = _Dialect(delimiter, comma, first, width)
-    if best is None:
-        raise TraceError(f"{name} has no rows of numbers; export the record as CSV with the columns time_s and signal")
     return best
 
 
@@ -285,12 +285,23 @@ def _column_number(wanted: str, names: list[str], columns: int, name: str) -> in
     raise TraceError(f"{name} has no column {wanted!r}; its columns are {listed}")
 
 
-def _from_text(raw: bytes, name: str, options: ReadOptions) -> Record:
+def _head_lines(raw: bytes) -> list[str]:
     head = raw[: 1 << 16]
     if len(raw) > len(head):
         head = head[: head.rfind(b"\n") + 1] or head
-    lines = head.decode("utf-8", "replace").split("\n")
-    dialect = _find_dialect(lines, name)
+    return head.decode("utf-8", "replace").split("\n")
+
+
+def _from_text(raw: bytes, name: str, options: ReadOptions) -> Record:
+    lines = _head_lines(raw)
+    dialect = _find_dialect(lines)
+    if dialect is None:
+        plain = plain_rows(raw, name)
+        if plain is None or (dialect := _find_dialect(lines := _head_lines(plain))) is None:
+            raise TraceError(
+                f"{name} has no rows of numbers; export the record as CSV with the columns time_s and signal"
+            )
+        raw = plain
     header = _header_cells(lines, dialect)
     names = header[0] if header else []
     preamble = "\n".join(lines[: dialect.first_row])
@@ -481,6 +492,8 @@ def _checked_time(name: str, time: np.ndarray, signal: np.ndarray) -> np.ndarray
     """Return times that increase; undo the rounding of times printed with too few digits."""
     n = len(time)
     steps = np.diff(time)
+    if float(steps.min()) == 0.0 == float(steps.max()):
+        raise TraceError(f"{name}: all its times are the same; export more digits, or give --sample-rate-hz")
     if time[-1] <= time[0] or float(steps.min()) < 0:
         back = int(np.count_nonzero(steps <= 0))
         if np.all(np.diff(signal[: min(n, 100_000)]) > 0):
@@ -497,9 +510,13 @@ def _checked_time(name: str, time: np.ndarray, signal: np.ndarray) -> np.ndarray
     if off < 0.02 * dt:
         return even
     if float(steps.min()) == 0.0:
-        quantum = float(steps[steps > 0].min())
-        if off <= 1.01 * quantum:  # rounded when printed; the clock itself is even
-            return even
+        # Rounded when printed, while the clock itself is even: where the print changes it is known to a sample.
+        changes = np.flatnonzero(steps > 0) + 1
+        first, last = int(changes[0]), int(changes[-1])
+        if last - first >= _LEAST_BETWEEN_CHANGES:
+            even = time[first] + (np.arange(n) - first) * ((time[last] - time[first]) / (last - first))
+            if float(np.abs(time - even).max()) <= 1.01 * float(steps[steps > 0].min()):
+                return even
         raise TraceError(
             f"{name}: times are repeated because they were printed with too few digits; "
             "export more digits, or give --sample-rate-hz"

@@ -9,6 +9,7 @@ A patch at level L shows ``dark + b(t) * light(L)`` with the same periodic b at 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -16,137 +17,7 @@ import numpy as np
 
 LUT = 8192  # points of a waveform table over one period
 _VARIANCE_BINS = 64
-_MAX_CANDIDATE_SAMPLES = 400_000
-_MIN_HZ = 20.0
-ALIASES = 5  # to either side
-
-
-def candidate_hz(signal: np.ndarray, dt_s: float, floor_hz: float = _MIN_HZ) -> float | None:
-    """Return the frequency of the strongest line in short stretches of the record, or ``None``.
-
-    Within a stretch a step is a smooth slope of the spectrum, not a line. A high quantile over the stretches is taken
-    because a dark level shows no ripple.
-    """
-    n = len(signal)
-    for length_s in (0.1, 0.05, 0.025):
-        length = int(length_s / dt_s)
-        if length >= 32 and n // length >= 8:
-            break
-    else:
-        length = n // 8
-        if length < 32:
-            return None
-    count = min(n // length, max(8, _MAX_CANDIDATE_SAMPLES // length))
-    starts = np.linspace(0, n - length, count).astype(int)
-    window = np.hanning(length)
-    ramp = np.linspace(-1.0, 1.0, length)
-    ramp_norm = float(ramp @ ramp)
-    power = np.empty((count, length // 2 + 1))
-    for k, a in enumerate(starts):
-        piece = signal[a : a + length]
-        piece = piece - piece.mean()
-        piece = piece - ramp * (piece @ ramp / ramp_norm)
-        power[k] = np.abs(np.fft.rfft(piece * window)) ** 2
-    spectrum = np.quantile(power, 0.75, axis=0)
-    hz = np.arange(len(spectrum)) / (length * dt_s)
-    first = max(3, int(np.searchsorted(hz, floor_hz)))
-    last = int(0.95 * len(spectrum))
-    if last - first < 8:
-        return None
-    half = 12
-    padded = np.pad(spectrum, half, mode="reflect")
-    local = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
-    tiny = 1e-18 * float(spectrum.max()) + 1e-300
-    ratio = spectrum / (local + tiny)
-    peaks = np.arange(first, last)
-    peaks = peaks[
-        (spectrum[peaks] >= spectrum[peaks - 1]) & (spectrum[peaks] >= spectrum[peaks + 1]) & (ratio[peaks] > 6)
-    ]
-    if peaks.size == 0:
-        return None
-    k = int(peaks[np.argmax(spectrum[peaks])])
-    a, b, c = np.log(spectrum[k - 1 : k + 2] + tiny)
-    shift = 0.5 * (a - c) / (a - 2 * b + c) if a - 2 * b + c < 0 else 0.0
-    return float(hz[k] + np.clip(shift, -0.5, 0.5) * hz[1])
-
-
-def refine_hz(time_s: np.ndarray, residual: np.ndarray, start_hz: float, width_hz: float) -> float:
-    """Sharpen a frequency coherently over longer and longer stretches.
-
-    Parameters
-    ----------
-    time_s, residual : (n,) float
-        Plateau samples with each plateau's mean taken off; gaps are welcome.
-    start_hz, width_hz : float
-        The line lies within ``start_hz +- width_hz``.
-
-    Returns
-    -------
-    float
-        Frequency, Hz.
-    """
-    middle = time_s[len(time_s) // 2]
-    centred = time_s - middle
-    total = float(time_s[-1] - time_s[0])
-    span = min(1.0 / width_hz, total)
-    hz = start_hz
-    while True:
-        inside = np.flatnonzero(np.abs(centred) <= span / 2)
-        if len(inside) < 64:
-            inside = np.argsort(np.abs(centred), kind="stable")[:64]
-        if len(inside) > 12_000:
-            # A random, not a regular, choice: a regular one would alias the line.
-            inside = np.sort(np.random.default_rng(1).choice(inside, 12_000, replace=False))
-        t, r = centred[inside], residual[inside]
-        step = 0.25 / span
-        grid = hz + np.arange(-5, 6) * step if span > 1.01 / width_hz else hz + np.linspace(-1.2, 1.2, 13) * width_hz
-        power = [_power(t, r, f) for f in grid]
-        k = int(np.argmax(power))
-        hz = float(grid[k])
-        if 0 < k < len(grid) - 1:
-            a, b, c = power[k - 1 : k + 2]
-            if a - 2 * b + c < 0:
-                hz += float(0.5 * (a - c) / (a - 2 * b + c)) * float(grid[1] - grid[0])
-        if span >= total:
-            break
-        span = min(span * 3, total)
-    hz = _best_alias(centred, residual, hz, width_hz)
-    if len(centred) > 40_000:
-        pick = np.sort(np.random.default_rng(2).choice(len(centred), 40_000, replace=False))
-        centred, residual = centred[pick], residual[pick]
-    for step in (0.08 / total, 0.01 / total):
-        power = [_power(centred, residual, hz + k * step) for k in (-2, -1, 0, 1, 2)]
-        k = int(np.clip(np.argmax(power), 1, 3))
-        a, b, c = power[k - 1 : k + 2]
-        hz += (k - 2) * step
-        if a - 2 * b + c < 0:
-            hz += float(np.clip(0.5 * (a - c) / (a - 2 * b + c), -1, 1)) * step
-    return hz
-
-
-def _best_alias(t: np.ndarray, residual: np.ndarray, hz: float, width_hz: float) -> float:
-    """Return the frequency, or one that takes whole turns more or fewer from stretch to stretch, with most power.
-
-    Stretches that follow each other at even distances fit such frequencies nearly as well, and where the interval of
-    the samples is nearly a whole part of the ripple's period, a short stretch leaves open which.
-    """
-    gaps = np.diff(t)
-    begins = np.flatnonzero(gaps > 8 * float(np.median(gaps))) + 1
-    if begins.size < 1:
-        return hz
-    begins = np.concatenate([[0], begins])
-    apart = 1.0 / float(np.median(np.diff(t[begins])))
-    reach = int(min(ALIASES, width_hz / apart))
-    if len(t) > 12_000:
-        pick = np.sort(np.random.default_rng(3).choice(len(t), 12_000, replace=False))
-        t, residual = t[pick], residual[pick]
-    trials = hz + apart * np.arange(-reach, reach + 1)
-    return float(trials[int(np.argmax([_power(t, residual, f) for f in trials]))])
-
-
-def _power(t: np.ndarray, r: np.ndarray, hz: float) -> float:
-    turn = (2 * np.pi * hz) * t
-    return float(r @ np.cos(turn)) ** 2 + float(r @ np.sin(turn)) ** 2
+_MEAN_ROUNDS = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -168,6 +39,8 @@ class Waveform:
         Phases within a sample of a steep flank.
     amplitude : float
         Rms of the table.
+    patchy : bool
+        Whether it, or what a single stay sees of it, is known on patches of phases only.
     """
 
     hz: float
@@ -177,6 +50,7 @@ class Waveform:
     flank_table: np.ndarray
     flanks: np.ndarray
     amplitude: float
+    patchy: bool = False
 
     def at(self, time_s: np.ndarray) -> np.ndarray:
         """Return the waveform at the times."""
@@ -228,12 +102,116 @@ def fit_waveform(time_s: np.ndarray, residual: np.ndarray, hz: float, dt_s: floa
     where = np.bincount(at, turn, minlength=fine)[used] / count[used]
     weight = count[used].astype(float)
     noise2 = _white_variance(residual, at, fine)
+    places = _patches(where, 2.5 / fine)
+    if places:
+        table, height, masked = _fit_patches(where, mean, weight, noise2, places, 1.5 / fine)
+    else:
+        filled = np.flatnonzero(used)
+        table, height, masked = _fit_whole(where, mean, weight, noise2, dt_s * hz, fine, filled)
+    table -= table.mean()
+    slot = np.minimum((turn * LUT).astype(np.int64), LUT - 1)
+    plain = ~masked[slot]
+    after = (residual - table[slot])[plain]
+    variance = _noise_by_phase(turn[plain], after**2, noise2)
+    variance = np.repeat(np.maximum(variance, 1e-300), LUT // _VARIANCE_BINS)
+    return Waveform(
+        hz=hz,
+        offset=0.0,
+        table=table,
+        noise_table=variance,
+        flank_table=height**2,
+        flanks=masked,
+        amplitude=float(np.sqrt(np.mean(table**2))),
+        patchy=bool(places),
+    )
+
+
+def _noise_by_phase(turn: np.ndarray, square: np.ndarray, noise2: float) -> np.ndarray:
+    """Return the variance of the samples over a period, as far as its bins differ by more than chance.
+
+    The mean square of ``n`` normal samples scatters by ``sqrt(2 / n)``; what is beyond that is kept in its proportion.
+    """
+    if not len(square):
+        return np.full(_VARIANCE_BINS, noise2)
+    middle = max(float(np.mean(square)), 1e-300)
+    if len(square) < 20 * _VARIANCE_BINS:
+        return np.full(_VARIANCE_BINS, middle)
+    slot = np.minimum((turn * _VARIANCE_BINS).astype(np.int64), _VARIANCE_BINS - 1)
+    number = np.bincount(slot, minlength=_VARIANCE_BINS)
+    filled = number > 0
+    off = np.bincount(slot, square, minlength=_VARIANCE_BINS)[filled] / number[filled] / middle - 1.0
+    chance = 2.0 / number[filled]
+    excess = max(float(np.average(off**2 - chance, weights=number[filled])), 0.0)
+    out = np.full(_VARIANCE_BINS, middle)
+    out[filled] = middle * (1.0 + off * excess / (excess + chance))
+    return out
+
+
+def fit_stays(
+    time_s: np.ndarray, residual: np.ndarray, hz: float, dt_s: float, cuts: Sequence[int], shifts: Sequence[float]
+) -> Waveform:
+    """Fit the waveform that several stays at one level share (`fit_waveform`).
+
+    Parameters
+    ----------
+    time_s, residual, hz, dt_s
+        As for `fit_waveform`.
+    cuts : sequence of int
+        Where each stay but the first begins.
+    shifts : sequence of float
+        Of each stay, its mean over the mean of all.
+
+    Notes
+    -----
+    A stay that sees few phases has a mean of its own even where its light is the same. So the means are taken as they
+    are first, then as the rest that the waveform leaves.
+    """
+    stays = np.split(np.arange(len(time_s)), cuts)
+    if len(stays) == 1 or not any(few_phases(time_s[k], hz) for k in stays):
+        return fit_waveform(time_s, residual, hz, dt_s)
+    moved = residual + np.repeat(shifts, [len(k) for k in stays])
+    for _ in range(_MEAN_ROUNDS):
+        wave = fit_waveform(time_s, moved, hz, dt_s)
+        left, clear = moved - wave.at(time_s), wave.clear_at(time_s)
+        most = 0.0
+        for k in stays:
+            off = float(np.mean(left[k][clear[k]])) if np.any(clear[k]) else 0.0
+            moved[k] -= off
+            most = max(most, abs(off))
+        if most < 1e-3 * wave.amplitude:
+            break
+    return replace(fit_waveform(time_s, moved, hz, dt_s), patchy=True)
+
+
+def few_phases(time_s: np.ndarray, hz: float) -> bool:
+    """Whether the samples of a stay leave phases out."""
+    fine = int(np.clip(len(time_s) // 16, 8, 512))
+    turn = np.sort((time_s * hz) % 1.0)
+    return float(np.diff(turn, append=turn[0] + 1.0).max(initial=0.0)) > 2.5 / fine
+
+
+_PHASE = (np.arange(LUT) + 0.5) / LUT
+
+
+def _fit_whole(
+    where: np.ndarray,
+    mean: np.ndarray,
+    weight: np.ndarray,
+    noise2: float,
+    spacing: float,
+    fine: int,
+    filled: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Fit a folded waveform that has samples all around; return table, heights of flanks, and where they are.
+
+    ``spacing`` is the sampling interval in turns, ``filled`` the numbers of the fine bins.
+    """
     jumps = _jumps(where, mean, weight, noise2)
     masked = np.zeros(LUT, dtype=bool)
     # The flank lies between two filled phases; its place in the record is known a little less well than that.
-    reach = max(0.3 * dt_s * hz, 1.5 / fine)
+    reach = max(0.3 * spacing, 1.5 / fine)
     height = np.zeros(LUT)
-    phase = (np.arange(LUT) + 0.5) / LUT
+    phase = _PHASE
     for low, high, size in jumps:
         inside = (phase - (low - reach)) % 1.0 < (high - low) % 1.0 + 2 * reach
         masked |= inside
@@ -279,32 +257,69 @@ def fit_waveform(time_s: np.ndarray, residual: np.ndarray, hz: float, dt_s: floa
         cosine, sine = _harmonic(number + 1)
         table = table + coef[first + number] * cosine + coef[first + order + number] * sine
     extra = np.zeros(fine)
-    extra[np.flatnonzero(used)[clear]] = np.where(strong, left, 0.0)
+    extra[filled[clear]] = np.where(strong, left, 0.0)
     remainder = extra[np.minimum((phase * fine).astype(np.int64), fine - 1)]
     table += remainder
-    table -= table.mean()
     # Only remainders that amount to a flank; small ones are the digitiser's steps, as sharp as they look.
     rest = np.where(np.abs(remainder) > 0.1 * float(np.ptp(table)), np.abs(remainder), 0.0)
-    height = np.maximum(height, _spread(rest, max(int(math.ceil(dt_s * hz * LUT)), LUT // fine)))
-    slot = np.minimum((turn * LUT).astype(np.int64), LUT - 1)
-    plain = ~masked[slot]
-    after = (residual - table[slot])[plain]
-    variance = np.full(_VARIANCE_BINS, float(np.mean(after**2)) if len(after) else noise2)
-    if n >= 20 * _VARIANCE_BINS:
-        slot = np.minimum((turn[plain] * _VARIANCE_BINS).astype(np.int64), _VARIANCE_BINS - 1)
-        filled = np.bincount(slot, minlength=_VARIANCE_BINS)
-        total = np.bincount(slot, after**2, minlength=_VARIANCE_BINS)
-        variance = (total + 10 * noise2) / (filled + 10)
-    variance = np.repeat(np.maximum(variance, 1e-300), LUT // _VARIANCE_BINS)
-    return Waveform(
-        hz=hz,
-        offset=0.0,
-        table=table,
-        noise_table=variance,
-        flank_table=height**2,
-        flanks=masked,
-        amplitude=float(np.sqrt(np.mean(table**2))),
-    )
+    return table, np.maximum(height, _spread(rest, max(int(math.ceil(spacing * LUT)), LUT // fine))), masked
+
+
+def _patches(where: np.ndarray, widest: float) -> list[np.ndarray]:
+    """Return the patches of phases (indices, in order) where gaps part them, an empty list without gaps.
+
+    Where the sampling clock is nearly a whole multiple of the ripple, the samples of a short stay fall on few phases.
+    """
+    gap = np.diff(where, append=where[0] + 1.0)
+    cuts = np.flatnonzero(gap > widest)
+    if cuts.size < 2:
+        return []
+    order = np.roll(np.arange(len(where)), -(int(cuts[-1]) + 1))
+    lengths = np.diff(np.concatenate([[cuts[-1] - len(where)], cuts]))
+    return np.split(order, np.cumsum(lengths)[:-1])
+
+
+def _fit_patches(
+    where: np.ndarray, mean: np.ndarray, weight: np.ndarray, noise2: float, patches: list[np.ndarray], reach: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Fit a waveform that is known on patches of phases only; return as `_fit_whole`.
+
+    A smooth one is followed by the harmonics that so many patches fix. Else nothing is known between two patches but
+    that the waveform goes from one to the other: where they differ, a sample there counts by that difference.
+    """
+    order = min(24, (len(patches) - 1) // 2)
+    k = np.arange(1, order + 1)
+    angle = 2 * np.pi * np.outer(where, k)
+    design = np.hstack([np.ones((len(where), 1)), np.cos(angle), np.sin(angle)])
+    root = np.sqrt(weight)
+    coef = np.linalg.lstsq(design * root[:, None], mean * root, rcond=1e-9)[0]
+    left = mean - design @ coef
+    table = np.zeros(LUT)
+    free = len(where) - len(coef)
+    if free > 0 and float(weight @ left**2) < (free + 4 * math.sqrt(2 * free)) * noise2:
+        for number in k.tolist():
+            cosine, sine = _harmonic(number)
+            table = table + coef[number] * cosine + coef[order + number] * sine
+        return table, np.zeros(LUT), np.zeros(LUT, dtype=bool)
+    value, sure = mean.copy(), weight.copy()
+    for patch in patches:
+        total = float(weight[patch].sum())
+        level = float(weight[patch] @ mean[patch]) / total
+        spread = float(weight[patch] @ (mean[patch] - level) ** 2) / noise2
+        if spread < len(patch) + 3 * math.sqrt(2 * len(patch)):
+            value[patch], sure[patch] = level, total
+    table = np.interp(_PHASE, where, value, period=1.0)
+    change = np.roll(value, -1) - value
+    doubt = np.sqrt(noise2 / sure + noise2 / np.roll(sure, -1))
+    height = np.zeros(LUT)
+    for i in np.flatnonzero(np.abs(change) > np.maximum(4 * doubt, 1e-3 * float(np.ptp(value)))).tolist():
+        low, high = float(where[i]), float(where[(i + 1) % len(where)])
+        wide = (high - low) % 1.0
+        # Close to a patch it is known as well as on it, unless the flank lies in the patch.
+        near = reach if wide < 2 * reach else -0.5 * reach
+        inside = (_PHASE - (low - near)) % 1.0 < wide + 2 * near
+        height[inside] = np.maximum(height[inside], abs(float(change[i])))
+    return table, height, height > 0.2 * float(np.ptp(value))
 
 
 @lru_cache(maxsize=64)
@@ -312,20 +327,6 @@ def _harmonic(number: int) -> tuple[np.ndarray, np.ndarray]:
     """Cosine and sine of a harmonic on the table's phases."""
     turn = 2 * np.pi * number * (np.arange(LUT) + 0.5) / LUT
     return np.cos(turn), np.sin(turn)
-
-
-def folded_gain(time_s: np.ndarray, residual: np.ndarray, hz: float) -> float:
-    """Return the share of the scatter that a folded waveform of this frequency explains, less what chance would."""
-    bins = int(np.clip(len(time_s) // 60, 8, 96))
-    turn = time_s * hz
-    turn -= np.floor(turn)
-    at = np.minimum((turn * bins).astype(np.int64), bins - 1)
-    count = np.bincount(at, minlength=bins)
-    mean = np.bincount(at, residual, minlength=bins)
-    explained = float(np.sum(mean[count > 0] ** 2 / count[count > 0]))
-    total = float(residual @ residual) or 1.0
-    left = max(total - explained, 0.0)
-    return 1.0 - left / total * (len(residual) / max(len(residual) - bins, 1))
 
 
 def _jumps(where: np.ndarray, mean: np.ndarray, weight: np.ndarray, noise2: float) -> list[tuple[float, float, float]]:

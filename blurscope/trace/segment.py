@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -161,6 +162,15 @@ def sample_noise(signal: np.ndarray) -> float:
         found.append(float(np.sqrt(np.mean(np.sort(second**2)[: int(0.9 * len(second))]))))
 
     return float(np.median(found)) / np.sqrt(6.0) / _TRIM
+
+
+def smoothed_noise(flat: np.ndarray, width: float) -> float:
+    """Noise of samples smoothed over ``width`` from how those a width apart differ, robust against steps."""
+    apart = max(int(math.ceil(width)), 1)
+    if len(flat) < 8 * apart:
+        return math.inf
+    change = np.abs(flat[apart:] - flat[:-apart])
+    return 1.4826 * float(np.median(change)) / math.sqrt(2.0)
 
 
 _TRIM = 0.7893132990990863  # rms of a standard normal without its outer tenth

@@ -13,7 +13,9 @@ from blurscope.trace import segment as sg
 from blurscope.trace.backlight import Backlight, describe_backlight
 from blurscope.trace.curve import Curve, Pooled, bin_edges, fit_curve
 from blurscope.trace.figures import LevelErrors, StepFigures, step_figures
-from blurscope.trace.prepare import Prepared, Settings, Visit, retuned
+from blurscope.trace.prepare import Settings
+from blurscope.trace.retune import retuned
+from blurscope.trace.stays import Prepared, Visit
 from blurscope.uncertainty import K95
 
 LEAST_STEP_OVER_NOISE = 20.0
@@ -382,6 +384,9 @@ def _reduce(
     rng: np.random.Generator,
 ) -> Transition:
     files = tuple(dict.fromkeys(p.record.name for p, _ in sources))
+    if any(p.slides for p, _ in sources):
+        return missing_transition(levels, ("ripple_unresolved",), files)
+    patchy = any(p.patchy for p, _ in sources)
     repeats: list[_Repeat] = []
     reasons: list[str] = []
     for p, indices in sources:
@@ -397,6 +402,8 @@ def _reduce(
         if repeats:
             reasons = ["levels_reversed"]
         flag = max(sorted(set(reasons)), key=reasons.count) if reasons else "not_settled"
+        if patchy and flag in ("ac_coupled", "not_settled", "from_not_settled"):
+            flag = "ripple_unresolved"
         return missing_transition(levels, (flag,), files)
     wrong = len(repeats) - len(right)
     repeats = _enough(right)
@@ -413,7 +420,8 @@ def _reduce(
         dropped=len(reasons) + wrong,
     )
     if step_over_noise < LEAST_STEP_OVER_NOISE:
-        return missing_transition(levels, ("step_too_small",), files, len(repeats), **common)
+        flag = "ripple_unresolved" if patchy else "step_too_small"
+        return missing_transition(levels, (flag,), files, len(repeats), **common)
     correlation = max((p.correlation for p, _ in sources), key=len)
     given = all(r.given for r in repeats)
     if len(repeats) > 1 and not given:

@@ -13,6 +13,7 @@ FRONT = 0.32  # of a field, ahead of the edge
 MAX_ROWS = 160
 ENOUGH_ROWS = 12  # of a band, that are left when rows of the photo are averaged first
 JPEG_BLOCK = 8.0  # campx
+LEAST_STEP = 1e-9  # of light
 FEW = 5  # every so many samples are looked at for clipping
 
 
@@ -163,8 +164,8 @@ def _quantum(decode: np.ndarray) -> np.ndarray:
 def _normalise(lag, step, per_bin, lines, rows_of, start, end, scale) -> EdgeProfiles:
     f, t = lines[:, start].mean(axis=1), lines[:, end].mean(axis=1)
     size = t - f
-    safe = np.where(np.abs(size) > 1e-9, size, 1e-9)
-    esf = (lines - f[:, None]) / safe[:, None]
+    size = np.where(np.abs(size) > LEAST_STEP, size, LEAST_STEP)  # a step that isn't there is lost in its noise
+    esf = (lines - f[:, None]) / size[:, None]
     sigma_from, cor_a = _noise(esf[:, start])
     sigma_to, cor_b = _noise(esf[:, end])
     x = lag[start] - lag[start].mean()

@@ -59,12 +59,15 @@ class Steadiness:
         By how much the means of stays scatter about it, over their standard uncertainty; 1 or more.
     gain_known : bool
         Whether stays at two levels told an offset from a gain.
+    checked : bool
+        Whether there were more stays than the drift has numbers, so that it could have failed to fit.
     """
 
     drift: Drift | None
     doubt: Mapping[object, float]
     scatter: float
     gain_known: bool
+    checked: bool = False
 
 
 def find_drift(
@@ -144,7 +147,7 @@ def find_drift(
         if seen[k] < 2 and not several:
             rate_sd = max(abs(drift.slope(float(t), typical[k])) for t in at_s)
         doubt[name] = rate_sd * _WAY * stay_s
-    return Steadiness(drift=drift, doubt=doubt, scatter=_scatter(left, free), gain_known=several)
+    return Steadiness(drift=drift, doubt=doubt, scatter=_scatter(left, free), gain_known=several, checked=free > 0)
 
 
 def _scatter(chi2: float, free: int) -> float:

@@ -21,6 +21,7 @@ _FEW_SAMPLES = 1 / 40  # of a period of the ripple per sample: harmonics that ma
 _FEW_BEATS = 4.0  # in a stay, of the sampling against the ripple
 _FLANK_SLACK = 0.05  # of a sampling interval, by which flanks leave the turns over a record open
 _MOST_DRIFT = 0.05  # of the step in a stay
+_SHORT_STAY = 0.25  # of the usual one: a record's torn end, or a flicker taken for switches
 
 
 def fit_plateaus(p: Prepared, candidate: float | None) -> None:
@@ -105,6 +106,8 @@ def steady_levels(p: Prepared, candidate: float | None) -> None:
     """Take a slow drift of the levels out of the record, if its stays show one, and fit the plateaus again."""
     time = p.record.time_s
     known = [v for v in p.visits if v.key is not None and math.isfinite(v.mean) and v.mean_sd > 0]
+    usual = float(np.median([v.plateau.stop - v.plateau.start for v in known])) if known else 0.0
+    known = [v for v in known if v.plateau.stop - v.plateau.start > _SHORT_STAY * usual]
     if p.patchy or not known:
         return
     means = [v.mean for v in known]
@@ -122,6 +125,9 @@ def steady_levels(p: Prepared, candidate: float | None) -> None:
         moves = [found.drift.slope(a, v.mean) * length for a, v, length in zip(starts, known, lengths, strict=True)]
         typical = [float(np.mean([v.mean for v in known if v.key == key])) for key in {v.key for v in known}]
         p.drift = max(abs(m) for m in moves) / max(max(typical) - min(typical), 1e-300)
+        if p.drift > _MOST_DRIFT and not found.checked:
+            p.drift = 0.0  # two stays that differ so much have more between them than a drift
+            return
         if p.drift > _MOST_DRIFT:
             raise TraceError(
                 f"{p.record.name}: the levels drift by {100 * p.drift:.0f} % of the step in each stay, as AC-coupled "

@@ -16,7 +16,7 @@ from blurscope.clip import measure_clip
 from blurscope.errors import BlurscopeError, PhotoError
 from blurscope.greys import measure_light
 from blurscope.pan import measure_pan
-from blurscope.shot import _refuse_greys
+from blurscope.refusals import refuse_greys
 from blurscope.target import register
 from blurscope.video import open_clip
 
@@ -205,10 +205,10 @@ def test_a_flat_field_that_has_run_away_is_refused():
     frame = clip_frames(layout, display(), count=1)[0]
     reg = register(frame, layout)
     tone, _ = measure_light(frame, reg, layout, linear=False)
-    _refuse_greys(tone, reg, layout)
+    refuse_greys(tone, reg, layout)
     for size in (30.0, -500.0, 1e5):
         with pytest.raises(BlurscopeError, match="don't get lighter"):
-            _refuse_greys(replace(tone, flat=np.array([0, size, 0, 0, 0, 0, 0, 0.0])), reg, layout)
+            refuse_greys(replace(tone, flat=np.array([0, size, 0, 0, 0, 0, 0, 0.0])), reg, layout)
 
 
 def test_black_clips_and_frames_of_other_sizes_are_refused(tmp_path, frames):

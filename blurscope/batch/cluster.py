@@ -56,7 +56,8 @@ def run_cluster(
         No scheduler, no workers, or the connection was lost.
     """
     if not ADDRESS.fullmatch(address):
-        raise SettingsError(f"{show_path(address)[:80]!r} is no address of a scheduler; write it as tcp://HOST:PORT")
+        what = f"{show_path(address)[:80]!r} is no address of a scheduler"
+        raise SettingsError(f"{what}; write it as tcp://HOST:PORT (--scheduler)")
     distributed = _dask()
     with _quiet():
         try:

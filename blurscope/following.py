@@ -21,7 +21,7 @@ from blurscope.target import Registration
 from blurscope.tracking import Motion, cut_streaks, fit_motion, slit_waveform
 from blurscope.tracking.backlight import STEADY, Backlight
 from blurscope.tracking.model import STEPS
-from blurscope.tracking.motion import ERROR_SD, inflation
+from blurscope.tracking.motion import ERROR_SD, LEAST_EXPOSURE, inflation
 
 STEP = 0.02  # of the speed: least distance of the first trials
 SHARES = (-0.3, -0.2, -0.1, 0.0, 0.1, 0.2, 0.3)  # of the speed: tried first
@@ -197,7 +197,7 @@ def light_steps(fits, weights, pairs, layout: Layout) -> dict[tuple[int, int], n
 def fit_streaks(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess=None, lamp=STEADY, **known):
     """Fit the streaks with the responses found so far; for ``held`` and ``lined_up`` see `fit_motion`."""
     streaks = cut_streaks(lanes, layout, shift, exposure)
-    if len(streaks) < 4 or exposure < 0.8:
+    if len(streaks) < 4 or exposure < LEAST_EXPOSURE:
         return None, streaks
     lights = tone.law(np.arange(256)).tolist()
     usual = np.mean(list(steps.values()), axis=0) if steps else None  # the clock's own light is found from there

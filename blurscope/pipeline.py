@@ -367,14 +367,18 @@ def _scan_of_display(shot: ShotFit, skew: float, sd: float, columns: bool) -> tu
     return value, float(np.sqrt(variance))
 
 
+def _unresolved(shot: ShotFit) -> float:
+    return resolution_sd(shot.lens_px, 1 / shot.registration.campx_per_px, shot.layout.px_per_refresh)
+
+
 def _readings(shot: ShotFit, hold_ms: float) -> list[Q]:
     """Return the response of every transition as read back from its profile."""
     if not shot.readings:
         return [Q.missing("pwm_unresolved")] * len(shot.pairs)
-    unresolved = resolution_sd(shot.lens_px, 1 / shot.registration.campx_per_px, shot.layout.px_per_refresh)
+    unresolved = _unresolved(shot)
     out = []
     for r, fit in zip(shot.readings, shot.fits, strict=True):
-        if not np.isfinite(fit.value["response_overshoot"]):  # too fast for its shape to show
+        if fit.too_fast:
             out.append(Q.missing("sampling_coarse"))
             continue
         parts = {name: u * hold_ms for name, u in {**r.parts, "resolution": unresolved}.items()}
@@ -411,22 +415,22 @@ def _edge(
     if tail > 0.02:
         flags.append("not_settled")
     figures: dict[str, Q] = {}
+    unresolved = _unresolved(shot)
 
     def quantity(name: str, factor: float, limit: float | None = None) -> Q:
         if fatal:
             return Q.missing(*fatal)
         value, u95 = fit.value[name], fit.u95[name]
         grazed = name in fit.grazed
-        if name == "response_overshoot" and not np.isfinite(value):
+        if name == "response_overshoot" and fit.too_fast:
             return Q.missing("sampling_coarse")
         if not np.isfinite(value) or not np.isfinite(u95):
             return Q.missing("threshold_grazed" if grazed else "not_settled")
         if limit is not None and u95 * factor > limit and u95 > 0.5 * abs(value):
             return Q.missing("threshold_grazed" if grazed else "step_too_small")
         parts = {k: u * factor for k, u in fit.parts[name].items()}
-        too_fast = not np.isfinite(fit.value["response_overshoot"])  # what its light swings over is as short as it is
-        if name in ("response", "response_signal") or name in ("overshoot", "undershoot") and too_fast:
-            unresolved = resolution_sd(shot.lens_px, 1 / shot.registration.campx_per_px, v)
+        # what the light of pixels that are too fast swings over is as short as they are
+        if name in ("response", "response_signal") or name in ("overshoot", "undershoot") and fit.too_fast:
             parts["resolution"] = unresolved * factor
             u95 = float(np.hypot(u95, 1.96 * unresolved))
         if shot.backlight.emission is not None and name in ("bew", "get", "ghost", "response", "response_signal"):

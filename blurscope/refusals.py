@@ -10,11 +10,10 @@ from blurscope.pattern.layout import Layout
 from blurscope.target import Registration
 from blurscope.tracking import Motion
 from blurscope.tracking.backlight import Backlight
-from blurscope.tracking.motion import SHORT_EXPOSURE
+from blurscope.tracking.motion import LEAST_EXPOSURE, SHORT_EXPOSURE
 
 STEP_CODES, STEP_RATIO = 3.0, 10.0  # of the greys of a JPEG from which it is damaged
 MOST_CLIPPED = 0.5  # of the pixels of white
-LEAST_EXPOSURE = 0.8  # refreshes
 MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
 LEAST_GAMMA, MOST_GAMMA = 0.2, 8.0  # of any display
 MOST_FALL_OFF = 1000.0  # from one corner of a plate to another, of any lens and panel
@@ -74,6 +73,16 @@ def refuse_short(exposure: float) -> None:
     if exposure < LEAST_EXPOSURE:
         raise FitError(
             f"the exposure covers {exposure:.2f} of a refresh, say the streaks: expose for 2 to 8 whole refreshes"
+        )
+
+
+def refuse_lost_flashes(backlight: Backlight) -> None:
+    """Refuse a strobe whose flashes have no one place in the refresh."""
+    if backlight.kind == "strobe" and backlight.emission is None:
+        raise FitError(
+            "the backlight flashes once per refresh, and no one moment of it explains the streaks all over the screen: "
+            "its rows switch at other times of it (scan-out), so that the blur depends on the row, or the shutter "
+            "opened or closed within a flash; switch the strobe off, or expose for whole refreshes"
         )
 
 

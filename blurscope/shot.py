@@ -30,6 +30,7 @@ from blurscope.refusals import (
     MAX_STREAK_CHI2,
     refuse_clipped,
     refuse_greys,
+    refuse_lost_flashes,
     refuse_misfit,
     refuse_short,
     refuse_step,
@@ -291,6 +292,7 @@ def measure_shot(
             lined_up = True
             again, streaks = move(combined, replace(motion, delay_along=0.0, delay_across=0.0).vector())
             motion = again or motion
+            capture = capture_of(base, motion, layout, backlight)
             continue
         combined, apart = found, parted
         if backlight.kind == "hold" and not misaligned(motion):
@@ -342,12 +344,7 @@ def measure_shot(
         settled = motion.chi2_ratio < OPEN_CHI2 or found.chi2_ratio < BETTER * motion.chi2_ratio
         motion = found if settled else motion
         capture = capture_of(base, motion, layout, backlight)
-    if backlight.kind == "strobe" and backlight.emission is None:
-        raise FitError(
-            "the backlight flashes once per refresh, and no one moment of it explains the streaks all over the screen: "
-            "its rows switch at other times of it (scan-out), so that the blur depends on the row, or the shutter "
-            "opened or closed within a flash; switch the strobe off, or expose for whole refreshes"
-        )
+    refuse_lost_flashes(backlight)
     if motion is not None:
         refuse_short(motion.exposure)
         refuse_misfit(motion.chi2_ratio, across_px, backlight)

@@ -2,26 +2,20 @@
 
 import numpy as np
 import pytest
+from trace_makers import exponential, toggling
 
 from blurscope.trace.frequency import fold_hz
 from blurscope.trace.prepare import Settings, prepare
 from blurscope.trace.reading import Record
 from blurscope.trace.transition import reduce_transition
 
-LN9 = float(np.log(9.0))
 RATE_HZ = 20_000.0
 
 
 def pulsed(hz, *, seed, tr=6.0, low=0.1, high=0.9, duty=0.45, depth=0.6, switches=4, dwell=0.3, noise=0.01):
-    """Times and signal of an exponential patch under a PWM backlight, made here and nowhere else."""
+    """Times and signal of an exponential patch under a PWM backlight."""
     rng = np.random.default_rng(seed)
-    t = np.arange(int(RATE_HZ * dwell * (switches + 1))) / RATE_HZ
-    y = np.full(len(t), low)
-    for k in range(switches):
-        at = (k + 1) * dwell + 0.00037
-        a, b = (low, high) if k % 2 == 0 else (high, low)
-        late = t >= at
-        y[late] = b + (a - b) * np.exp(-(t[late] - at) * 1000 * LN9 / tr)
+    t, y = toggling(exponential(tr), rate=RATE_HZ, low=low, high=high, switches=switches, dwell=dwell)
     on = (t * hz + rng.uniform()) % 1 < duty
     y = y * np.where(on, 1.0, 1 - depth) / (duty + (1 - duty) * (1 - depth))
     y += rng.normal(0, noise * (high - low), len(t))

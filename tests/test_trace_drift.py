@@ -4,11 +4,11 @@ import json
 
 import numpy as np
 import pytest
+from trace_makers import exponential, toggling
 
 from blurscope.cli import main
 from blurscope.trace.drift import find_drift
 
-LN9 = float(np.log(9.0))
 RATE_HZ = 20_000.0
 STAY_S = 0.3
 
@@ -16,13 +16,7 @@ STAY_S = 0.3
 def drifting(kind, per_stay, *, seed, switches=6, tr=6.0, low=0.1, high=0.9, noise=0.01):
     """Times and signal of an exponential patch whose levels move by a share of the step in each stay."""
     rng = np.random.default_rng(seed)
-    t = np.arange(int(RATE_HZ * STAY_S * (switches + 1))) / RATE_HZ
-    y = np.full(len(t), low)
-    for k in range(switches):
-        at = (k + 1) * STAY_S + 0.00037
-        a, b = (low, high) if k % 2 == 0 else (high, low)
-        late = t >= at
-        y[late] = b + (a - b) * np.exp(-(t[late] - at) * 1000 * LN9 / tr)
+    t, y = toggling(exponential(tr), rate=RATE_HZ, low=low, high=high, switches=switches, dwell=STAY_S)
     if kind == "offset":
         y = y + per_stay * (high - low) * t / STAY_S
     elif kind == "gain":

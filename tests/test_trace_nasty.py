@@ -5,23 +5,16 @@ import json
 
 import numpy as np
 import pytest
+from trace_makers import LN9, exponential, toggling
 
 from blurscope.cli import main
 
-LN9 = float(np.log(9.0))
-
 
 def step_record(rng, *, tr=6.0, rate=20_000, noise=0.01, levels=(0.1, 0.9), dwell=0.25, switches=4, offset=0.0):
-    """Time and signal of an exponential toggling patch, made here and nowhere else."""
-    n = int(rate * dwell * (switches + 1))
-    t = np.arange(n) / rate
-    y = np.full(n, levels[0])
-    for k in range(switches):
-        at = (k + 1) * dwell + 0.00037
-        a, b = (levels[0], levels[1]) if k % 2 == 0 else (levels[1], levels[0])
-        late = t >= at
-        y[late] = b + (a - b) * np.exp(-(t[late] - at) * 1000 * LN9 / tr)
-    return t, y + offset + rng.normal(0, noise * abs(levels[1] - levels[0]), n)
+    """Time and signal of an exponential toggling patch."""
+    low, high = levels
+    t, y = toggling(exponential(tr), rate=rate, low=low, high=high, switches=switches, dwell=dwell)
+    return t, y + offset + rng.normal(0, noise * abs(high - low), len(t))
 
 
 def write_csv(path, t, y, header="time_s,signal_v"):
@@ -85,17 +78,6 @@ def test_clipped_eight_bits(tmp_path, capsys, rng):
     t, y = step_record(rng)
     codes = np.clip(np.round(y / 0.885 * 255), 0, 255)
     assert "clipped at the top" in refused(capsys, write_csv(tmp_path / "top.csv", t, codes))
-
-
-def toggling(step, *, rate=20_000, low=0.1, high=0.9, switches=6, dwell=0.25):
-    """Time and signal without noise; ``step`` runs 0 to 1 against ms, here and nowhere else."""
-    t = np.arange(int(rate * dwell * (switches + 1))) / rate
-    y = np.full(len(t), low)
-    for k in range(switches):
-        late = t >= (k + 1) * dwell + 0.00037
-        a, b = (low, high) if k % 2 == 0 else (high, low)
-        y[late] = a + (b - a) * step(1000 * (t[late] - (k + 1) * dwell - 0.00037))
-    return t, y
 
 
 def digitised(y, bits=8, low=0.1, high=0.9):

@@ -13,7 +13,7 @@ from blurscope.blur.profiles import Profiles
 EXPONENTIAL, INSTANT, ROUNDED = "exponential", "instant", "s-shaped"
 MIN_WEIGHT = 0.03  # of a family that counts
 TIERS = (  # families tried on all profiles, then on those that none fits
-    (EXPONENTIAL, INSTANT, "s-shaped", "two exponentials", "staged"),
+    (EXPONENTIAL, INSTANT, ROUNDED, "two exponentials", "staged"),
     ("gaussian", "raised-cosine", "ramp"),
     ("staged late", "ringing", "s-shaped overshoot"),
 )
@@ -62,7 +62,10 @@ def compete(
     least = np.full(len(every), np.inf)
     done: dict[str, FamilyFit] = {}
     for first, tier in enumerate(tiers):
-        left = every if first == 0 else np.nonzero((least > enough) | (_rounded(done) if first == 1 else False))[0]
+        misfit = least > enough
+        if first == 1 and ROUNDED in done:  # where that fits best, a symmetric shape may do so as well
+            misfit |= done[ROUNDED].chi2 <= least
+        left = every if first == 0 else np.nonzero(misfit)[0]
         for family in tier:
             if quick:
                 left = np.nonzero(least > enough)[0]
@@ -78,14 +81,6 @@ def compete(
                     getattr(fit, name)[near] = getattr(more, name)[near]
     fits = [done[f.name] for f in families]
     return fits, weigh(profiles, fits)
-
-
-def _rounded(done: dict[str, FamilyFit]) -> np.ndarray | bool:
-    """Whether a symmetric shape may explain each profile as well as the S-shaped family does, which fits best."""
-    if ROUNDED not in done:
-        return False
-    others = [f.chi2 for name, f in done.items() if name != ROUNDED]
-    return done[ROUNDED].chi2 < np.min(others, axis=0) if others else np.ones(len(done[ROUNDED].chi2), bool)
 
 
 def _guess(family: Family, known: FamilyFit | None, plain: FamilyFit | None, enough: float) -> np.ndarray | None:

@@ -43,17 +43,11 @@ def settling(x: np.ndarray, y: np.ndarray, half: float = 0.05) -> np.ndarray:
     return np.where(any_out, np.where(last >= n - 1, np.nan, out), x[0])
 
 
-def blurred(
-    family: Family,
-    params: np.ndarray,
-    length: float,
-    emission: np.ndarray | None = None,
-    ahead: np.ndarray | None = None,
-):
-    """Return times and the perfect camera's ESF: (m,), (n, m); times count from ``ahead`` (n,) after the onset."""
+def blurred(family: Family, params: np.ndarray, length: float, emission: np.ndarray | None = None):
+    """Return times and the perfect camera's ESF: (m,), (n, m)."""
     count = int(length * STEPS)
     t = np.arange(count + 1) / STEPS
-    integral = family.integral(t[None, :] if ahead is None else t[None, :] + ahead[:, None], params)
+    integral = family.integral(t[None, :], params)
     if emission is None:
         late = np.concatenate([np.zeros((len(params), STEPS)), integral[:, :-STEPS]], axis=1)[:, : count + 1]
         return t, integral - late
@@ -70,13 +64,10 @@ def since_switch(emission: np.ndarray | None, onset: float) -> np.ndarray | None
     return None if emission is None else np.roll(emission, -round(float(onset) * len(emission)))
 
 
-def step_response(
-    family: Family, params: np.ndarray, length: float, ahead: np.ndarray | None = None
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return times (closer together near the switch) and the step response there; for ``ahead`` see `blurred`."""
+def step_response(family: Family, params: np.ndarray, length: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return times (closer together near the switch) and the step response there."""
     edges = np.concatenate([[0.0], np.geomspace(2e-4, length, 360)])
-    at = edges[None, :] if ahead is None else edges[None, :] + ahead[:, None]
-    rise = np.diff(family.integral(at, params), axis=1) / np.diff(edges)
+    rise = np.diff(family.integral(edges[None, :], params), axis=1) / np.diff(edges)
     return 0.5 * (edges[1:] + edges[:-1]), rise
 
 
@@ -238,21 +229,15 @@ def rise_time(t: np.ndarray, rows: np.ndarray, shares: Sequence[float] | np.ndar
     return crossing(t, rows, high) - crossing(t, rows, low)
 
 
-def curves_of(
-    family: Family,
-    params: np.ndarray,
-    length: float,
-    emission: np.ndarray | None = None,
-    ahead: np.ndarray | None = None,
-):
-    """Return ``t, b, tr, r`` for `figures_of_curves`, one row per row of parameters; for ``ahead`` see `blurred`.
+def curves_of(family: Family, params: np.ndarray, length: float, emission: np.ndarray | None = None):
+    """Return ``t, b, tr, r`` for `figures_of_curves`, one row per row of parameters.
 
     The blurred curve is fine as long as a panel of any speed bends in it, and a quarter as fine in its tail.
     """
-    t, b = blurred(family, params, length, emission, ahead)
+    t, b = blurred(family, params, length, emission)
     fine = FINE_REFRESHES * STEPS
     t, b = (np.concatenate([x[..., :fine], x[..., fine::4]], axis=-1) for x in (t, b))
-    tr, r = step_response(family, params, length, ahead)
+    tr, r = step_response(family, params, length)
     return t, b, tr, r
 
 

@@ -23,9 +23,7 @@ PRIOR = 0.5  # that a correction is needed at all
 POOR = 2.5  # chi-square over degrees of freedom of the family from which a correction is tried
 NOISE = 0.015  # of a smooth functional, share of the step, up to which one is tried
 REACH = 4.0  # refreshes after the switch at which the correction has vanished; what is slower is for the families
-UNEXPLAINED = (
-    2.5  # times its own uncertainty: where no family fits, part of the misfit is the capture's, not the pixel's
-)
+UNEXPLAINED = 2.5  # times its own uncertainty: where no family fits, part of the misfit may be the capture's
 CREDIT = 0.9  # at most, so that the family it corrects keeps a say in the uncertainty
 
 

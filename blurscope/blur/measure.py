@@ -72,6 +72,11 @@ class BlurFit:
     onset: float
     cells: np.ndarray = field(default_factory=lambda: np.empty(0))
 
+    @property
+    def too_fast(self) -> bool:
+        """Whether the pixel is too fast for the shape of its response to show."""
+        return not np.isfinite(self.value["response_overshoot"])
+
 
 def measure_profiles(
     profiles: Profiles,

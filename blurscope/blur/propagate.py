@@ -7,7 +7,7 @@ of all transitions and families are read in one go.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -126,11 +126,11 @@ def nudged_curves(
     """
     n, p = params.shape
     rows = (params[:, None, :] + STEP * np.concatenate([np.zeros((1, p)), np.eye(p)])).reshape(n * (p + 1), p)
-    ahead = None
     if laid_over and family.lag > 1 and emission is None:
         end = family.integral(np.full((1, 1), length), rows).reshape(n, p + 1)  # length less the mean time
-        ahead = (end[:, :1] - end).ravel()
-    t, b, tr, r = curves_of(family, rows, length, emission, ahead)
+        ahead, integral = (end[:, :1] - end).reshape(-1, 1), family.integral
+        family = replace(family, integral=lambda t, x: integral(t + ahead, x))
+    t, b, tr, r = curves_of(family, rows, length, emission)
     return t, b.reshape(n, p + 1, -1), tr, r.reshape(n, p + 1, -1)
 
 

@@ -64,12 +64,12 @@ def register(app: typer.Typer) -> None:
         given = [*measurements, *(pattern or []), *(photo or [])]
         check_output(out, overwrite=overwrite, inputs=given)
         with blame_files(*measurements):
+            check_output(out, overwrite=overwrite, inputs=photo_files(measurements))
             board = build_board(
                 measurements, patterns=pattern, photos=photo, order=order, transition=transition, what_if=what_if or [],
                 of=of,
                 instant=instant, px_per_mm=px_per_mm, distance_mm=distance, length_px=length,
             )  # fmt: skip
-            check_output(out, overwrite=overwrite, inputs=photo_files(measurements))
             write_board(board, out, overwrite=overwrite)
         for line in board.verdicts:
             echo(line)

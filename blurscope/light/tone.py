@@ -533,7 +533,7 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
         shifts = (hats @ vector * np.sqrt(np.maximum(value, 0.0))).T * slope * max(spread, 0.04)
         order = np.argsort(-np.abs(shifts).max(axis=1))[:MODES]
         modes = np.array([np.interp(MODE_LIGHT, at, shift) for shift in shifts[order]])
-        modes -= np.outer(modes[:, MODE_LIGHT == 1][:, 0], MODE_LIGHT)  # white is 1
+        modes -= modes[:, MODE_LIGHT == 1] * MODE_LIGHT  # white is 1
         below = MODE_LIGHT <= 1
         sigma = float(np.sqrt((modes[:, below] ** 2).sum(axis=0)).max())
         unbent = base(np.clip(c + _hats(np.minimum(c * TOPS / top, 1.0)) @ theta, 0, 1.2)) / np.exp(flat[0])

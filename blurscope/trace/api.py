@@ -76,12 +76,7 @@ def _run(job: _Job) -> _Done:
             refused.append((path, str(exc)))
             continue
         prepared[path] = p
-        if p.record.dropped:
-            notes.append(("samples_dropped", f"{p.record.dropped} in {p.record.name}"))
-        if p.stops:
-            notes.append(("clipping_possible", p.stops))
-        if p.drift > 0:
-            notes.append(("level_drift", _drift_note(p)))
+        notes += _notes_on(p)
         for levels, indices in found.items():
             sources.setdefault(levels, []).append((p, indices))
     transitions = []
@@ -110,8 +105,16 @@ _NAMED = {
 }
 
 
-def _drift_note(p: Prepared) -> str:
-    return f"{p.record.name}: up to {100 * p.drift:.2g} % of the step in a stay"
+def _notes_on(p: Prepared) -> list[tuple[str, str]]:
+    """Return the warnings that a prepared record gives, by code."""
+    notes = []
+    if p.record.dropped:
+        notes.append(("samples_dropped", f"{p.record.dropped} in {p.record.name}"))
+    if p.stops:
+        notes.append(("clipping_possible", p.stops))
+    if p.drift > 0:
+        notes.append(("level_drift", f"{p.record.name}: up to {100 * p.drift:.2g} % of the step in a stay"))
+    return notes
 
 
 def _refusal(t: Transition, file: str) -> str:
@@ -273,12 +276,7 @@ def reduce_stimulus(
             continue
         if cut.blocks_found < cut.blocks:
             notes.append(("stimulus_incomplete", f"{cut.blocks_found} of {cut.blocks} blocks in {record.name}"))
-        if record.dropped:
-            notes.append(("samples_dropped", f"{record.dropped} in {record.name}"))
-        if cut.prepared.stops:
-            notes.append(("clipping_possible", cut.prepared.stops))
-        if cut.prepared.drift > 0:
-            notes.append(("level_drift", _drift_note(cut.prepared)))
+        notes += _notes_on(cut.prepared)
         for levels, indices in cut.indices.items():
             sources.setdefault(levels, []).append((cut.prepared, indices))
     if not sources:

@@ -10,7 +10,7 @@ import numpy as np
 
 _LEAST_GAIN = 6.0  # of chi-square per number of the drift, below which stays are taken for steady
 _BENT_GAIN = 14.0  # of chi-square, from which on a drift is taken for bent
-_WAY = 0.8  # of a stay, from a plateau's middle back to its switch
+WAY = 0.8  # of a stay, from a plateau's middle back to its switch
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -146,7 +146,7 @@ def find_drift(
         rate_sd = float(np.sqrt(max(row @ part @ row, 0.0) * spread)) / half
         if seen[k] < 2 and not several:
             rate_sd = max(abs(drift.slope(float(t), typical[k])) for t in at_s)
-        doubt[name] = rate_sd * _WAY * stay_s
+        doubt[name] = rate_sd * WAY * stay_s
     return Steadiness(drift=drift, doubt=doubt, scatter=_scatter(left, free), gain_known=several, checked=free > 0)
 
 

@@ -10,6 +10,7 @@ import numpy as np
 _MAX_CANDIDATE_SAMPLES = 400_000
 _MIN_HZ = 20.0
 ALIASES = 5  # to either side
+_FOLD_ROUNDS = (3000, 48), (12_000, 160), (40_000, 400)  # samples and bins of phase of each round of the search
 
 
 def candidate_hz(signal: np.ndarray, dt_s: float, floor_hz: float = _MIN_HZ) -> float | None:
@@ -155,9 +156,7 @@ def _best_alias(t: np.ndarray, residual: np.ndarray, hz: float, width_hz: float)
     return float(trials[int(np.argmax([_power(t, residual, f) for f in trials]))])
 
 
-def fold_hz(
-    pieces: Sequence[tuple[np.ndarray, np.ndarray]], hz: float, reach_hz: float, rounds: Sequence[tuple[int, int]] = ()
-) -> float:
+def fold_hz(pieces: Sequence[tuple[np.ndarray, np.ndarray]], hz: float, reach_hz: float) -> float:
     """Sharpen a frequency by how well samples of one phase agree, where few samples make a period.
 
     The samples of a hard-edged ripple fold its harmonics beside the line, so its power leads astray there; only the
@@ -169,12 +168,10 @@ def fold_hz(
         Time and residual of the plateaus at each level, each level's mean taken off.
     hz, reach_hz : float
         The frequency lies within ``hz +- reach_hz``.
-    rounds : sequence of (int, int)
-        Samples and bins of phase of each round of the search.
     """
     begin, end = min(float(t[0]) for t, _ in pieces), max(float(t[-1]) for t, _ in pieces)
     middle, span = 0.5 * (begin + end), end - begin
-    for samples, bins in rounds or ((3000, 48), (12_000, 160), (40_000, 400)):
+    for samples, bins in _FOLD_ROUNDS:
         chosen = []
         for t, r in pieces:
             count = min(len(t), samples)
@@ -205,28 +202,26 @@ def fold_hz(
 
 def _disagreement(t: np.ndarray, r: np.ndarray, hz: float, bins: int) -> float:
     """Return minus twice the log-likelihood (up to a constant) of a folded waveform with noise of unknown size."""
+    left, filled = _left_of_fold(t, r, hz, bins)
+    return len(r) * math.log(max(left, 1e-12 * float(r @ r), 1e-300) / max(len(r) - filled, 1))
+
+
+def _left_of_fold(t: np.ndarray, r: np.ndarray, hz: float, bins: int) -> tuple[float, int]:
+    """Return the sum of squares that the means of bins of phase leave, and how many bins hold samples."""
     turn = t * hz
     turn -= np.floor(turn)
     at = np.minimum((turn * bins).astype(np.int64), bins - 1)
     count = np.bincount(at, minlength=bins)
     total = np.bincount(at, r, minlength=bins)
     full = count > 0
-    left = float(r @ r) - float(np.sum(total[full] ** 2 / count[full]))
-    free = max(len(r) - int(np.count_nonzero(full)), 1)
-    return len(r) * math.log(max(left, 1e-12 * float(r @ r), 1e-300) / free)
+    return float(r @ r) - float(np.sum(total[full] ** 2 / count[full])), int(np.count_nonzero(full))
 
 
 def folded_gain(time_s: np.ndarray, residual: np.ndarray, hz: float) -> float:
     """Return the share of the scatter that a folded waveform of this frequency explains, less what chance would."""
     bins = int(np.clip(len(time_s) // 60, 8, 96))
-    turn = time_s * hz
-    turn -= np.floor(turn)
-    at = np.minimum((turn * bins).astype(np.int64), bins - 1)
-    count = np.bincount(at, minlength=bins)
-    mean = np.bincount(at, residual, minlength=bins)
-    explained = float(np.sum(mean[count > 0] ** 2 / count[count > 0]))
     total = float(residual @ residual) or 1.0
-    left = max(total - explained, 0.0)
+    left = max(_left_of_fold(time_s, residual, hz, bins)[0], 0.0)
     return 1.0 - left / total * (len(residual) / max(len(residual) - bins, 1))
 
 

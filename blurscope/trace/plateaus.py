@@ -12,7 +12,7 @@ from blurscope.errors import TraceError
 from blurscope.trace import frequency as fq
 from blurscope.trace import ripple as rp
 from blurscope.trace import segment as sg
-from blurscope.trace.drift import find_drift
+from blurscope.trace.drift import WAY, find_drift
 from blurscope.trace.reading import Record
 from blurscope.trace.stays import Level, Prepared, Visit
 
@@ -88,7 +88,6 @@ def fit_plateaus(p: Prepared, candidate: float | None) -> None:
     loudest = max(level.noise for level in p.levels.values())
     p.levels = {k: replace(level, floor=max(floor, 0.02 * loudest)) for k, level in p.levels.items()}
     p.correlation = _correlation(joined, groups) if p.noise > 10 * floor else np.zeros(0)
-    stretch = max(1.0 + 2 * float(np.sum(p.correlation)), 0.05) if len(p.correlation) else 1.0
     for key, members in everything.items():
         level = p.levels[key]
         for v in members:
@@ -97,8 +96,8 @@ def fit_plateaus(p: Prepared, candidate: float | None) -> None:
             v.mean = float(np.average(clean, weights=weight))
             n_eff = float(weight.sum()) ** 2 / float((weight**2).sum())
             white = math.sqrt(1.0 / float(weight.sum()))
-            v.mean_sd = math.hypot(white * math.sqrt(stretch), sg.dither_left(p.lsb, level.noise))
-            v.drift = _slow_scatter(clean, level.noise * math.sqrt(stretch), n_eff)
+            v.mean_sd = math.hypot(white * math.sqrt(p.stretch), sg.dither_left(p.lsb, level.noise))
+            v.drift = _slow_scatter(clean, level.noise * math.sqrt(p.stretch), n_eff)
             v.mean_sd = math.hypot(v.mean_sd, v.drift)
 
 
@@ -140,7 +139,7 @@ def steady_levels(p: Prepared, candidate: float | None) -> None:
         # The drift is one for all stays: averaging over them doesn't help.
         doubt = found.doubt.get(v.key, 0.0) * math.sqrt(alike)
         if alike == 1 and not found.gain_known:
-            doubt = max(doubt, _own_slope(p, v) * 0.8 * float(time[v.stop - 1] - time[v.start]))
+            doubt = max(doubt, _own_slope(p, v) * WAY * float(time[v.stop - 1] - time[v.start]))
         v.mean_sd = math.hypot(v.mean_sd * found.scatter, doubt)
 
 
@@ -154,8 +153,7 @@ def _own_slope(p: Prepared, v: Visit) -> float:
     if room <= 0:
         return 0.0
     slope = float((p.signal[part] - level.ripple(time[part])) @ t) / room
-    stretch = max(1.0 + 2 * float(np.sum(p.correlation)), 0.05)
-    return abs(slope) if abs(slope) > 2.5 * max(level.noise, level.floor) * math.sqrt(stretch / room) else 0.0
+    return abs(slope) if abs(slope) > 2.5 * max(level.noise, level.floor) * math.sqrt(p.stretch / room) else 0.0
 
 
 def _enough(members: list[Visit]) -> list[Visit]:

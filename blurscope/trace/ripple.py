@@ -211,9 +211,8 @@ def _fit_whole(
     # The flank lies between two filled phases; its place in the record is known a little less well than that.
     reach = max(0.3 * spacing, 1.5 / fine)
     height = np.zeros(LUT)
-    phase = _PHASE
     for low, high, size in jumps:
-        inside = (phase - (low - reach)) % 1.0 < (high - low) % 1.0 + 2 * reach
+        inside = (_PHASE - (low - reach)) % 1.0 < (high - low) % 1.0 + 2 * reach
         masked |= inside
         height[inside] = np.maximum(height[inside], size)
     if np.mean(masked) > 0.6:
@@ -252,13 +251,13 @@ def _fit_whole(
     coef = np.where(keep, coef, 0.0)
     left = m - design @ coef
     strong = np.abs(left) > 4.0 * np.sqrt(noise2 / w)
-    table = ((phase[:, None] - places) % 1.0 - 0.5) @ coef[1:first] if len(places) else np.zeros(LUT)
+    table = ((_PHASE[:, None] - places) % 1.0 - 0.5) @ coef[1:first] if len(places) else np.zeros(LUT)
     for number in np.flatnonzero(keep[first : first + order]).tolist():
         cosine, sine = _harmonic(number + 1)
         table = table + coef[first + number] * cosine + coef[first + order + number] * sine
     extra = np.zeros(fine)
     extra[filled[clear]] = np.where(strong, left, 0.0)
-    remainder = extra[np.minimum((phase * fine).astype(np.int64), fine - 1)]
+    remainder = extra[np.minimum((_PHASE * fine).astype(np.int64), fine - 1)]
     table += remainder
     # Only remainders that amount to a flank; small ones are the digitiser's steps, as sharp as they look.
     rest = np.where(np.abs(remainder) > 0.1 * float(np.ptp(table)), np.abs(remainder), 0.0)
@@ -325,7 +324,7 @@ def _fit_patches(
 @lru_cache(maxsize=64)
 def _harmonic(number: int) -> tuple[np.ndarray, np.ndarray]:
     """Cosine and sine of a harmonic on the table's phases."""
-    turn = 2 * np.pi * number * (np.arange(LUT) + 0.5) / LUT
+    turn = 2 * np.pi * number * _PHASE
     return np.cos(turn), np.sin(turn)
 
 

@@ -66,6 +66,11 @@ class Prepared:
     drift: float = 0.0
 
     @property
+    def stretch(self) -> float:
+        """How many times as large the correlation of its noise makes the variance of a mean."""
+        return max(1.0 + 2 * float(np.sum(self.correlation)), 0.05)
+
+    @property
     def patchy(self) -> bool:
         """Whether stays see a hard-edged ripple on few phases only, as its sampling is nearly in step with it."""
         return any(w.patchy and bool(w.flanks.any()) for lv in self.levels.values() for w in lv.waves)

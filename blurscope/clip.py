@@ -26,7 +26,6 @@ from blurscope.pattern.layout import Layout
 from blurscope.photo.record import Photo
 from blurscope.photo.tone import srgb
 from blurscope.pipeline import read_pattern, to_measurement
-from blurscope.pooling import MODEL_FLOOR
 from blurscope.records import Q
 from blurscope.shot import ShotFit, measure_shot
 from blurscope.target import Registration, register
@@ -442,9 +441,9 @@ def with_floor(shot: ShotFit, floor: float) -> ShotFit:
     floor : float
         Standard deviation of an instance's profile that is no fault of the display, share of the step.
     """
-    spread = shot.spread.copy()
+    spread, noise2 = shot.spread.copy(), shot.profiles.noise2.mean(axis=1)
     for i, n in enumerate(shot.instances):
-        noise = float(np.mean(shot.profiles.sigma[i] ** 2 - MODEL_FLOOR**2)) * float(n) * shot.profiles.correlation
+        noise = noise2[i] * float(n) * shot.profiles.correlation
         spread[i] *= np.sqrt(max(noise, 0.0) / (max(noise, 0.0) + floor**2))
     return replace(shot, spread=spread)
 

@@ -14,6 +14,7 @@ from blurscope.errors import PatternError, SettingsError
 from blurscope.pattern.budget import make_layouts
 from blurscope.pattern.layout import Layout
 from blurscope.uncertainty import (
+    CUT_LEFT,
     CUT_MEAN,
     CUT_MEAN_SEEN,
     K95,
@@ -39,10 +40,11 @@ SHUTTERS = tuple(1 / x for x in (250, 200, 160, 125, 100, 80, 60, 50, 40, 30, 25
 )
 FRAME_MARGIN = 0.05
 SMEAR_LIMIT = 0.35  # tracking error times exposure in units of a refresh's travel, above which a shot is not worth much
-FLOOR = 8e-4  # what flat field and model leave of a profile at best, share of the step, per group of v/24 px
-TONE = 0.0015  # relative uncertainty of the tone curve that row halftones typically leave
-CORRELATION = 1.6  # inflation of the variance by interpolation and compression, whose neighbours share campx
-MISFIT = 1.6  # chi-square per sample, per share of the noise in the variance of a sample; from simulated photos
+FLOOR = 8e-4  # what flat field and model may leave of a profile, share of the step, per group of v/24 px
+EASED = 0.15  # share of it that clean photos have
+TONE = 0.0008  # relative uncertainty of the tone curve that row halftones typically leave
+CORRELATION = 1.2  # inflation of the variance by interpolation and compression, whose neighbours share campx
+MISFIT = 1.1  # chi-square per sample, per share of the noise in the variance of a sample; from simulated photos
 READ_NOISE_E = 4.0
 SCALE = 7e-4
 
@@ -182,6 +184,21 @@ def clipped_black(black: float, white_snr: float) -> float:
     return spread * max(CUT_MEAN * min(1.0, (1 - above) / 0.3), loudness(1 / white_snr) * CUT_MEAN_SEEN)
 
 
+def cut_noise(light: np.ndarray, white_snr: float) -> np.ndarray:
+    """Return the noise that light in one campx is as good as known with, share of white.
+
+    It is the inverse root of Fisher's information on the mean of a normal distribution that is cut off at 0 (Tobin
+    1958): values above it tell their distance, the others only that they are below.
+    """
+    electrons = white_snr**2
+    sd = np.sqrt(light * electrons + READ_NOISE_E**2) / electrons
+    z = np.minimum(light / sd, 30.0)
+    above = 0.5 * (1 + np.vectorize(math.erf)(z / math.sqrt(2)))
+    density = np.exp(-z * z / 2) / math.sqrt(2 * math.pi)
+    known = above - z * density + np.where(z < 6, density**2 / np.maximum(1 - above, 1e-300), 0.0)
+    return sd / np.sqrt(known)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Precision:
     """Expected standard uncertainties of one transition, refreshes, by contribution."""
@@ -218,7 +235,8 @@ def expected_precision(
     Notes
     -----
     Samples are groups of ``v/24`` px, each the mean of all campx in it, over the rows of a band and all instances;
-    unknowns are time constant, place and both plateaus. Photon noise: variance proportional to light.
+    unknowns are time constant, place and both plateaus. Noise is that of photons and of reading the sensor, cut off at
+    no light, as cameras do.
     """
     v = layout.px_per_refresh
     lens_px = lens_sigma_campx / campx_per_px
@@ -250,8 +268,8 @@ def expected_precision(
         axis=1,
     )
     light = np.clip(low + (high - low) * base, 1e-5, None)
-    noise = np.sqrt(light) / white_snr / abs(high - low)
-    variance = noise**2 / campx + floor**2
+    noise = cut_noise(light, white_snr) / abs(high - low)
+    variance = noise**2 / campx + (EASED * floor) ** 2
     # the static greys help with the plateaus as little as a tenth of a per cent of the step would
     gram = (jac / variance[:, None]).T @ jac + np.diag([0.0, 0.0, 1e6, 1e6])
     cov = np.linalg.inv(gram) * correlation
@@ -263,7 +281,7 @@ def expected_precision(
 
     ends = bend(np.array([low, high]))
     tone = (bend(light) - ends[0] - (ends[1] - ends[0]) * base) / (high - low)
-    bias = clipped_black(black, white_snr)
+    bias = clipped_black(black, white_snr) * (1.0 if bayer else CUT_LEFT)  # a mosaic's averages hide the cut
 
     start, *lift, stop = mean_of_cut_noise(np.array([low, *light, high]) - black, bias / CUT_MEAN + 1e-9)
     cut = (np.array(lift) - start - (stop - start) * base) / (high - low)
@@ -276,7 +294,8 @@ def expected_precision(
     u_tau = {"noise": math.sqrt(cov[0, 0])} | {k: abs(float(gain[0] @ m)) for k, m in moves.items()}
     slope = (blur_edge_time(tau * 1.02) - blur_edge_time(tau * 0.98)) / (0.04 * tau)
     # chi-square per sample of edges and streaks: the more noise there is beside the floor, the nearer to that of noise
-    misfit = max(MISFIT * float(np.mean(noise**2 / campx / variance)), LEAST_MISFIT)
+    loud = float(np.mean(1 / (1 + floor**2 * campx / noise**2)))
+    misfit = max(MISFIT * loud, LEAST_MISFIT)
     width = blur_edge_time(tau)
     model = {"bet": MODEL_WIDTH * misfit * width, "response": MODEL_TIME * misfit * (width + LN9 * tau)}
     if floor == 0.0:  # a bound, not a budget

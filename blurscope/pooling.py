@@ -56,7 +56,7 @@ def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift):
     size = np.diff(np.append(starts, len(edges.lag_px)))
     n, m = len(pairs), len(starts)
     esf, sigma = np.empty((n, m)), np.empty((n, m))
-    spread = np.zeros(n)
+    spread, floor = np.zeros(n), np.full(n, MODEL_FLOOR)
     lag = edges.lag_px
     operators, mixed = _operators(edges, layout, capture, ages, motion, shift, lag, starts)
     stack = operators[0] if not mixed else np.empty((n, m, len(ages) - 1))
@@ -76,7 +76,9 @@ def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift):
             expect = expect + MODEL_FLOOR**2  # where there is hardly any noise, the model is what differs
             spread[i] = float(np.sqrt(np.mean(res**2 / expect) / edges.correlation))
             if not mixed:  # instances that disagree know less than they claim (Birge ratio)
-                sigma[i] *= min(max(spread[i], 1.0), 10.0)
+                doubt = min(max(spread[i], 1.0), 10.0)
+                sigma[i] *= doubt
+                floor[i] *= doubt
         if mixed:
             stack[i] = sum(wk * operators[mixed[k]] for wk, k in zip(w, g, strict=True))
     profiles = Profiles(
@@ -88,6 +90,7 @@ def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift):
         correlation=edges.correlation,
         length=float(layout.field_refreshes + 2),
         levels=_known_levels(edges, pairs, groups, tone),
+        floor=floor,
     )
     return profiles, np.array([len(g) for g in groups]), spread, groups
 

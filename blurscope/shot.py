@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from blurscope.blur.compete import compete
+from blurscope.blur.compete import compete, floor_share
 from blurscope.blur.families import FAMILIES
 from blurscope.blur.fit import FamilyFit, cell_means
 from blurscope.blur.measure import BlurFit, measure_profiles
@@ -373,8 +373,11 @@ def measure_shot(
         if late:
             motion = replace(motion, start=motion.start - late, delay=motion.delay - late)
             combined, *_ = pooled(capture, motion)
-            families, _ = compete(combined, before=families)
+            families, weights = compete(combined, before=families)
 
+    if backlight.kind == "hold":
+        combined = combined.ease(floor_share(combined, families, weights))
+        families, weights = compete(combined, before=families)
     doubts: list[Nuisance] = []
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:

@@ -18,6 +18,7 @@ LENS_SD_PX, LENS_SHARE = 0.012, 0.025  # how well the blur across the motion is 
 # Normal noise of black, cut off at no light: what that adds to the mean, in the noise's own spread and in the spread
 # that is left of it.
 CUT_MEAN, CUT_MEAN_SEEN = 0.4, 0.69
+CUT_LEFT = 0.2  # of that, where single pixels show the cut and it is taken off
 QUIET, LOUD = 0.01, 0.02  # noise of a pixel over the root of its light, shares of white: when such noise counts
 RESOLVED_SHARE = 0.06  # of the time the plate takes to cross the blur: a response is not known better than that
 

@@ -238,7 +238,8 @@ def test_a_flash_per_refresh(duty, start, shape, time_ms, layout, tmp_path):
     assert seen["kind"] == "strobe" and abs(seen["duty"].value - duty) <= seen["duty"].u95
     for figure in ("bet_ms", "ghost_ms"):
         off, u95, truth = errors(result, true, figure)
-        assert len(off) >= 3 and np.mean(np.abs(off) <= u95) >= 0.9, (figure, off, u95)
+        least = 3 if figure == "bet_ms" else 1  # a ghost that a trace of light may lengthen by a refresh is not given
+        assert len(off) >= least and np.mean(np.abs(off) <= u95) >= 0.9, (figure, off, u95)
         assert np.all(np.abs(off) <= np.maximum(1.5 * u95, 0.05 * np.abs(truth) + 0.2)), (figure, off, u95)
 
 

@@ -21,6 +21,7 @@ GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
 FAIR_CHI2 = 4.0  # the same for quick fits
 SIEVE_ITERATIONS = 6  # after which a family goes on only
 HOPELESS = 2.0  # up to so many times the best chi-square (or a good one)
+LEAST_FLOOR = 0.15  # of the floor under the noise of a profile that is believed
 LEAST_SCATTER = 0.35  # of the stated variance: plateaus may be rougher than the edge, but not by much
 
 
@@ -154,6 +155,14 @@ def weigh(profiles: Profiles, fits: list[FamilyFit]) -> np.ndarray:
     bic = chi2 / inflate + count * np.log(max(samples, 2.0))
     rel = np.exp(-0.5 * (bic - bic.min(axis=0)))
     return rel / rel.sum(axis=0)
+
+
+def floor_share(profiles: Profiles, fits: list[FamilyFit], weights: np.ndarray) -> float:
+    """Return what share of their floor the model leaves of these profiles, by their residuals (median of them)."""
+    best = np.argmax(weights, axis=0)
+    res = profiles.esf - np.array([fits[b].model[i] for i, b in enumerate(best)])
+    over = (res**2).mean(axis=1) - profiles.correlation * profiles.noise2.mean(axis=1)
+    return float(np.sqrt(np.clip(np.median(over / np.reshape(profiles.floor, -1) ** 2), LEAST_FLOOR**2, 1.0)))
 
 
 def residual_correlation(profiles: Profiles, residuals: np.ndarray) -> float:

@@ -259,7 +259,9 @@ def _plan(
 def _misfit(profiles, fits, best, streak_chi2: float | None) -> float:
     """Return chi-square per sample, mean of edges (their median) and streaks, within limits."""
     samples = profiles.esf.shape[1]
-    own = float(np.median([fits[b].chi2[i] / max(samples - fits[b].count, 1) for i, b in enumerate(best)]))
+    res = profiles.esf - np.array([fits[b].model[i] for i, b in enumerate(best)])
+    chi2 = (res**2 / profiles.most2).sum(axis=1)
+    own = float(np.median([chi2[i] / max(samples - fits[b].count, 1) for i, b in enumerate(best)]))
     return float(np.clip(0.5 * (own + (own if streak_chi2 is None else streak_chi2)), LEAST_MISFIT, MOST_MISFIT))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,6 +23,10 @@ class Profiles:
         How far a response is followed, refreshes.
     levels : (n, 4) float
         From and to level as the static greys have them, in units of ``esf``, and their standard uncertainties.
+    floor : (n,) float or float
+        What of ``sigma`` is not noise but what the model may leave.
+    eased : float
+        Share of what it may leave at most, which ``floor`` is.
     """
 
     lag_px: np.ndarray
@@ -33,6 +37,23 @@ class Profiles:
     correlation: float
     length: float
     levels: np.ndarray
+    floor: np.ndarray | float = 0.0
+    eased: float = 1.0
+
+    @property
+    def noise2(self) -> np.ndarray:
+        """Variance of the noise alone, (n, m)."""
+        return self.sigma**2 - np.reshape(self.floor, (-1, 1)) ** 2
+
+    @property
+    def most2(self) -> np.ndarray:
+        """Variance with all that the model may leave, (n, m)."""
+        return self.noise2 + (np.reshape(self.floor, (-1, 1)) / self.eased) ** 2
+
+    def ease(self, share: float) -> Profiles:
+        """Return the same where the model leaves only this share of what it may."""
+        floor = share * np.reshape(self.floor, -1) / self.eased
+        return replace(self, sigma=np.sqrt(self.noise2 + floor[:, None] ** 2), floor=floor, eased=share)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

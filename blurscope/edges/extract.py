@@ -90,7 +90,7 @@ def extract_edges(
     layout : Layout
     lit : (float, float)
         Range of ``u`` fully exposed.
-    tone : object with ``decode``, ``window`` and ``gain``
+    tone : object with ``decode``, ``window`` and ``even``
     blur_px : float
         Rough blur across the motion, display px: rows nearer to the band's border than its reach are left out.
     """
@@ -145,7 +145,7 @@ def extract_edges(
         return _empty(lag, step, per_bin)
     kept, ends, rows_of, between = zip(*found, strict=True)
     gx, gy = np.linspace(*np.array(ends, float).T, bins, axis=-1)
-    lines = np.array(kept) / tone.gain(gx, gy)
+    lines = tone.even(np.array(kept), gx, gy)
     start, end = lag < -0.05 * layout.field_px - 2 * blur_px, lag > lag[-1] - 0.18 * layout.field_px
     out = _normalise(lag, step, per_bin, lines, rows_of, start, end, scale)
     quantum = _quantum(tone.decode)

@@ -7,17 +7,18 @@ can: their light is ``black + k/n (white - black)`` whatever that law is.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from blurscope._cv import cv2
+from blurscope.light.cut import Cut, find_cut
 from blurscope.light.patches import Patch, gather
 from blurscope.light.seams import Step, find_steps
 from blurscope.pattern.layout import Layout
-from blurscope.uncertainty import CUT_MEAN, CUT_MEAN_SEEN, loudness
+from blurscope.uncertainty import CUT_LEFT, CUT_MEAN, CUT_MEAN_SEEN, loudness
 
 KNOTS = 7
 TOPS = 32  # steps in which the place of white in the range of codes is counted
@@ -26,7 +27,9 @@ BEND_ROUNDS = 6
 SPREADS = 0.02, 0.1  # misfit of patches in units of their weights that noise may have
 LARGE_BEND = 0.25  # of any curve, in units of the weights
 FIRST_BEND = 0.02  # the same at first, before flat field and law are about right: a bend that cuts off codes stays so
-BEND = 0.002  # size of bends to expect if nothing is known, share of full scale
+HAZE_TERMS = 5  # of light that the lens spreads over the photo: linear and square, its mean is the law's
+HAZE = 3e-4  # size of it to expect if nothing is known, share of full scale
+BEND = 1.5e-4  # size of bends to expect if nothing is known, share of full scale
 CLOSURE_LIMIT = 0.03
 GOOD_CLOSURE = 0.008
 LOOKS_LINEAR = 0.04  # share of white
@@ -35,6 +38,7 @@ MODES = 3
 MODE_LIGHT = np.concatenate([np.linspace(0.0, 1.0, 65) ** 2, np.linspace(1.0, 1.6, 13)[1:]])  # relative to white
 BEYOND = 0.3  # of how far the curve goes on straight beyond white from where it would without what bends it below
 MOST_MIXED = 4.0  # codes of 255, of a patch in which a step is looked for
+CUT_ROUNDS, SAME_NOISE = 4, 0.03  # of curve and noise in turn; change of its variance at which it is found
 MIN_DITHERS = 3  # from which the row halftones only check the curve
 
 
@@ -75,6 +79,10 @@ class Tone:
         The law that the plate shows, where ``light`` may be a declared one.
     steps : tuple of Step
         Steps in the codes of the greys along x and along y.
+    cut : Cut, or None
+        The noise that is cut off at no light, where that shows.
+    haze : (HAZE_TERMS,) float
+        Light that the lens spreads unevenly over the photo, share of white: coefficients of the flat field's terms.
     """
 
     decode: np.ndarray
@@ -98,6 +106,22 @@ class Tone:
     warnings: tuple[tuple[str, str], ...] = ()
     shown: tuple[np.ndarray, np.ndarray] | None = None
     steps: tuple[Step, Step] = (Step(0.0, 0.0), Step(0.0, 0.0))
+    cut: Cut | None = None
+    haze: np.ndarray = field(default_factory=lambda: np.zeros(HAZE_TERMS))
+
+    def even(self, mean: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Return light at campx positions, from means of many pixels there, as it were in the middle of the photo.
+
+        Taken off are what cutting off noise adds to means, the flat field and the haze.
+        """
+        terms = flat_terms(x, y, self.centre, self.radius)
+        gain = np.exp(sum(term * share for term, share in zip(terms, self.flat[1:].tolist(), strict=True)))
+        haze = sum(term * share for term, share in zip(terms, self.haze.tolist(), strict=False))
+        return self.uncut(mean) / gain - haze * float(np.exp(self.flat[0]))
+
+    def uncut(self, mean: np.ndarray) -> np.ndarray:
+        """Return the light that means of many pixels stand for, without what cutting off noise adds to them."""
+        return mean if self.cut is None else self.cut.light(mean)
 
     def gain(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Return the flat field (1 at the centre) at campx positions."""
@@ -284,6 +308,15 @@ def measure_tone(
         linear = linear or closure < GOOD_CLOSURE
     if not linear:
         fit, closure = _first_closed(patches, levels, full, frame, tries, base, linear=False)
+    cut = _cut(patches, fit[0])
+    for _ in range(CUT_ROUNDS):  # noise cut off has bent the curve, by which it was found
+        if cut is None:
+            break
+        before = cut
+        fit, closure = _first_closed(patches, levels, full, frame, tries, base, linear=linear, cut=cut)
+        cut = _cut(patches, fit[0])
+        if cut is not None and abs(cut.read2 / before.read2 - 1) < SAME_NOISE:
+            break
     if not linear and closure > CLOSURE_LIMIT:
         warnings.append(("halftone_inconsistent", f"they miss by {100 * closure:.1f} % of white"))
         if known is None:
@@ -295,7 +328,7 @@ def measure_tone(
         warnings.append(
             ("halftone_inconsistent", f"alternating rows miss by {100 * rows:.1f} % of white; the dithers were used")
         )
-    decode, flat, law, law_sigma, sigma, modes = fit
+    decode, flat, law, law_sigma, sigma, modes, haze = fit
     shown = (law, law_sigma) if method in ("linear_file", "row_halftones") else None
     if known is not None:  # a law given beats one measured, for the signal domain
         law, law_sigma = known, np.full(len(levels), 0.002)
@@ -318,13 +351,15 @@ def measure_tone(
         clipped_share=clipped,
         crushed_share=crushed,
         black_bias=max(
-            _black_bias(patches, decode, crushed, levels) / float(np.exp(flat[0])),
+            (1.0 if cut is None else CUT_LEFT) * _black_bias(patches, decode, crushed, levels) / float(np.exp(flat[0])),
             0.0 if linear else _lifted(levels, law, gamma),
         ),
         linear=linear,
         warnings=tuple(warnings),
         shown=shown,
         steps=_steps(patches, dict(zip(levels, law, strict=True)), decode, flat, frame),
+        cut=cut,
+        haze=haze,
     )
 
 
@@ -362,11 +397,11 @@ def _lifted(levels: np.ndarray, law: np.ndarray, gamma: float) -> float:
     return float(np.clip(expected - law[darkest], 0.0, 0.008))
 
 
-def _first_closed(patches, levels, full, frame, tries, base, *, linear):
+def _first_closed(patches, levels, full, frame, tries, base, *, linear, cut=None):
     """Fit to one choice of halftones and dithers after the other; return the first that closes well, or the best."""
     best = None
     for mixed in tries:
-        fit = _fit(patches, levels, full, *frame, base, linear=linear, known=None, mixed=mixed)
+        fit = _fit(patches, levels, full, *frame, base, linear=linear, known=None, mixed=mixed, cut=cut)
         closure = _closure(patches, fit, frame, mixed)
         if best is None or closure < best[1]:
             best = (fit, closure)
@@ -410,6 +445,18 @@ def _black_bias(patches: list[Patch], decode: np.ndarray, crushed: float, levels
     return max(seen, loud * spread * (1 - (1 - CUT_MEAN_SEEN) * cut))
 
 
+def _cut(patches: list[Patch], decode: np.ndarray) -> Cut | None:
+    """Return the noise that is cut off at no light, where black's pixels show it."""
+    whites = [p for p in patches if p.kind == "grey" and p.level == 255]
+    codes, weights = _pooled(patches, 0)
+    if not whites:
+        return None
+    means = [float(p.weights @ decode[p.codes]) for p in whites]
+    variances = [float(p.weights @ decode[p.codes] ** 2) - m * m for p, m in zip(whites, means, strict=True)]
+    first = 0.5 * float(decode[0] + decode[1])
+    return find_cut(decode[codes], weights, first, float(np.median(means)), float(np.median(variances)))
+
+
 def _moments(patches: list[Patch], decode: np.ndarray, level: int) -> tuple[float, float]:
     """Return mean and spread of the light of a grey's pixels."""
     codes, weights = _pooled(patches, level)
@@ -418,13 +465,14 @@ def _moments(patches: list[Patch], decode: np.ndarray, level: int) -> tuple[floa
     return mean, float(np.sqrt(max(weights @ (light - mean) ** 2, 0.0)))
 
 
-def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
-    """Gauss-Newton over flat field, law and curve; returns decode, flat, law, its sigma, curve sigma, modes.
+def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed, cut=None):
+    """Gauss-Newton over flat field, law and curve; returns decode, flat, law, its sigma, curve sigma, modes, haze.
 
-    ``mixed`` names the kinds of patches of known share that take part, besides the greys.
+    ``mixed`` names the kinds of patches of known share that take part, besides the greys; ``cut`` is noise cut off.
     """
     use = [p for p in patches if p.kind == "grey" or p.kind in mixed]
     basis = flat_basis(*np.array([(p.x, p.y) for p in use]).T, centre, radius)
+    haze = basis[:, 1 : 1 + HAZE_TERMS]
     n_flat, n_law, n_theta = basis.shape[1], len(levels), 0 if linear else KNOTS - 2
     index = {int(level): i for i, level in enumerate(levels)}
     grey = np.array([p.kind == "grey" for p in use])
@@ -437,6 +485,8 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
     all_codes = np.concatenate([p.codes for p in use])
     all_weights = np.concatenate([p.weights for p in use])
     block = np.unique([p.block for p in use], return_inverse=True)[1]
+    rows = np.array([p.kind == "halftone" for p in use])  # pixels of which are black or white
+    dark = np.array([p.mix.get(0, 0.0) for p in use])
     theta = np.zeros(n_theta)
     whites = np.concatenate([p.codes for p in use if p.kind == "grey" and p.level == 255] or [np.array([full])])
     top = min(TOPS, int(np.ceil(TOPS * float(np.percentile(whites, 99)) / full)))
@@ -445,10 +495,12 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
 
     def seen(th: np.ndarray) -> np.ndarray:
         table = base_curve(full, True) if linear else curve(th, full, base, top)
-        return np.add.reduceat(table[all_codes] * all_weights, starts)
+        light = np.add.reduceat(table[all_codes] * all_weights, starts)
+        return light if cut is None else np.where(rows, light - dark * cut.mean(0.0), cut.light(light))
 
     last = index[255]
-    count = n_flat + n_law + n_theta
+    count = n_flat + n_law + HAZE_TERMS + n_theta
+    of_law, of_haze = slice(n_flat, n_flat + n_law), slice(n_flat + n_law, count - n_theta)
     light = seen(theta)
     flat[0] = np.log(max(float(light[(which == last) & grey].mean()), 1e-6))
     prior_flat = np.array([0, 1e-3, 1e-3, 1e-2, 1e-2, 1e-2, 0.1, 0.3])
@@ -457,16 +509,15 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
     if known is not None:
         ties += [(n_flat + i, known[i], 1 / (0.002 + 0.01 * known[i])) for i in range(n_law)]
     ties += [(k, 0.0, prior_flat[k] * 30) for k in range(1, n_flat)]
-    ties += [(n_flat + n_law + k, 0.0, 1 / FIRST_BEND) for k in range(n_theta)]
+    ties += [(n_flat + n_law + k, 0.0, 1 / FIRST_BEND) for k in range(HAZE_TERMS)]
+    ties += [(count - n_theta + k, 0.0, 1 / FIRST_BEND) for k in range(n_theta)]
     tied, goal, strength = (np.array(x) for x in zip(*ties, strict=True))
-    of_curve = np.arange(len(tied)) >= len(tied) - n_theta
 
     def residuals(q: np.ndarray) -> tuple[np.ndarray, ...]:
         """Return light, gain, model, weights, and all weighted residuals."""
-        light = seen(q[n_flat + n_law :])
+        light = seen(q[count - n_theta :])
         gain = np.exp(np.clip(basis @ q[:n_flat], -MOST_LOG_GAIN, MOST_LOG_GAIN))
-        law = q[n_flat : n_flat + n_law]
-        model = gain * (mixing @ law)
+        model = gain * (mixing @ q[of_law] + haze @ q[of_haze])
         weight = 1 / (0.004 * model + 0.0015 * gain.mean())
         return light, gain, model, weight, np.concatenate([(light - model) * weight, (goal - q[tied]) * strength])
 
@@ -477,11 +528,12 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
         for _ in range(20):
             jac = np.zeros((len(use) + len(tied), count))
             jac[: len(use), :n_flat] = model[:, None] * basis
-            jac[: len(use), n_flat : n_flat + n_law] = gain[:, None] * mixing
-            for k in range(n_theta):
-                trial = q[n_flat + n_law :].copy()
-                trial[k] += 1e-4
-                jac[: len(use), n_flat + n_law + k] = -(seen(trial) - light) / 1e-4
+            jac[: len(use), of_law] = gain[:, None] * mixing
+            jac[: len(use), of_haze] = gain[:, None] * haze
+            for k in range(count - n_theta, count):
+                trial = q[count - n_theta :].copy()
+                trial[k - count] += 1e-4
+                jac[: len(use), k] = -(seen(trial) - light) / 1e-4
             jac[: len(use)] *= weight[:, None]
             jac[len(use) + np.arange(len(tied)), tied] = strength
             delta, *_ = np.linalg.lstsq(jac, rest, rcond=None)
@@ -489,7 +541,7 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
             cost, length = float(rest @ rest), 1.0
             while length > 0.01:
                 step = length * delta
-                step[n_flat + n_law :] = np.clip(step[n_flat + n_law :], -0.1, 0.1)
+                step[count - n_theta :] = np.clip(step[count - n_theta :], -0.1, 0.1)
                 found = residuals(q + step)
                 # the weights move with the model: compare with those of the step's start
                 after = np.concatenate([(found[0] - found[2]) * weight, found[4][len(use) :]])
@@ -504,23 +556,27 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
                 break
         return q, cov
 
-    q, cov = descend(np.concatenate([flat, law, theta]))
-    for _ in range(BEND_ROUNDS if n_theta else 0):
-        # bends of the curve are expected to be about as large as they are found: what is less is noise (evidence)
+    q, cov = descend(np.concatenate([flat, law, np.zeros(HAZE_TERMS), theta]))
+    groups = [(of_haze, HAZE), (slice(count - n_theta, count), BEND)][: 2 if n_theta else 1]
+    for _ in range(BEND_ROUNDS):
+        # bends of the curve and haze are expected to be as large as they are found: what is less is noise (evidence)
         rest = residuals(q)[4][: len(use)]
         spread = max(float(np.clip(np.sqrt(np.mean(rest**2)), *SPREADS)), _noise(rest, block))
-        free = n_theta - float(np.trace(cov[-n_theta:, -n_theta:])) * strength[of_curve][0] ** 2
-        bend = np.sqrt((float((q[-n_theta:] ** 2).sum()) + BEND**2) / (max(free, 0.0) + 1))
-        before = strength[of_curve][0]
-        strength[of_curve] = max(spread / bend, 1 / LARGE_BEND)
-        if 0.8 < before / strength[of_curve][0] < 1.25:
+        before = strength.copy()
+        for which_of, least in groups:
+            mine = (tied >= which_of.start) & (tied < which_of.stop)
+            number = which_of.stop - which_of.start
+            free = number - float(np.trace(cov[which_of, which_of])) * before[mine][0] ** 2
+            size = np.sqrt((float((q[which_of] ** 2).sum()) + least**2) / (max(free, 0.0) + 1))
+            strength[mine] = max(spread / size, 1 / LARGE_BEND)
+        if ((0.8 < before / strength) & (before / strength < 1.25)).all():
             break
         q, cov = descend(q)
     light, _, model, weight, _ = residuals(q)
-    flat, law, theta = q[:n_flat], q[n_flat : n_flat + n_law], q[n_flat + n_law :]
+    flat, law, theta = q[:n_flat], q[of_law], q[count - n_theta :]
     res = (light - model) * weight
     spread = float(np.sqrt(np.mean(res**2)))
-    law_sigma = np.sqrt(np.maximum(np.diag(cov)[n_flat : n_flat + n_law], 0)) * max(spread, 0.2)
+    law_sigma = np.sqrt(np.maximum(np.diag(cov)[of_law], 0)) * max(spread, 0.2)
     decode = base_curve(full, True) if linear else curve(theta, full, base, top)
     sigma, modes = 0.0, np.zeros((0, len(MODE_LIGHT)))
     if n_theta:
@@ -539,7 +595,7 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
         unbent = base(np.clip(c + _hats(np.minimum(c * TOPS / top, 1.0)) @ theta, 0, 1.2)) / np.exp(flat[0])
         beyond = BEYOND * np.interp(MODE_LIGHT, at, at - unbent)
         modes = np.vstack([modes, np.where(below, 0.0, beyond)])
-    return decode, flat, law, law_sigma, sigma, modes
+    return decode, flat, law, law_sigma, sigma, modes, q[of_haze]
 
 
 def _noise(rest: np.ndarray, block: np.ndarray) -> float:

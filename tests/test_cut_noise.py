@@ -1,0 +1,82 @@
+"""Noise that the camera cuts off at no light, and light that its lens spreads: against integrals and simulated photos."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import integrate, stats
+
+import blurscope as bs
+from blurscope.camera import Camera, Display, Response, film
+from blurscope.light.cut import Cut, find_cut
+from blurscope.pattern.budget import make_layouts
+from blurscope.plan import READ_NOISE_E, cut_noise
+
+READ, SHOT = 0.004, 0.001  # of a loud photo: noise without light, variance per light
+
+
+@pytest.mark.parametrize("light", [-0.004, 0.0, 0.001, 0.005, 0.03])
+def test_mean_of_cut_noise_is_that_of_the_integral(light):
+    spread = np.sqrt(READ**2 + SHOT * max(light, 0.0))
+    seen, _ = integrate.quad(lambda x: x * stats.norm.pdf(x, light, spread), 0, light + 12 * spread)
+    cut = Cut(read2=READ**2, shot=SHOT)
+    assert cut.mean(np.array(light)) == pytest.approx(seen, rel=1e-6)
+    assert cut.light(np.array([seen]))[0] == pytest.approx(light, abs=2e-6)
+
+
+def pixels_of(light: float, count: int = 200_000, averaged: int = 1) -> np.ndarray:
+    rng = np.random.default_rng(3)
+    spread = np.sqrt(READ**2 + SHOT * light)
+    return np.maximum(rng.normal(light, spread, (averaged, count)), 0).mean(axis=0)
+
+
+@pytest.mark.parametrize("black", [0.0003, 0.001, 0.004])
+def test_noise_is_found_from_blacks_pixels(black):
+    pixels, white = pixels_of(black), pixels_of(0.8)
+    cut = find_cut(pixels, np.full(len(pixels), 1 / len(pixels)), 0.0, float(white.mean()), float(white.var()))
+    # 200,000 pixels know their spread to 0.3 %
+    assert np.sqrt(cut.read2) == pytest.approx(READ, rel=0.02) and cut.shot == pytest.approx(SHOT, rel=0.02)
+    assert cut.light(pixels.mean()) == pytest.approx(black, abs=1e-4)
+
+
+def test_averaged_pixels_tell_nothing():
+    pixels = pixels_of(0.0003, averaged=3)  # as after demosaicing: of three cut-off ones the mean is rarely 0
+    assert find_cut(pixels, np.full(len(pixels), 1 / len(pixels)), 0.0, 0.8, SHOT * 0.8) is None
+
+
+@pytest.mark.parametrize(("snr", "light"), [(28.0, 0.0005), (28.0, 0.02), (100.0, 0.001)])
+def test_information_of_cut_noise_is_that_of_the_integral(snr, light):
+    electrons = snr**2
+    sd = np.sqrt(light * electrons + READ_NOISE_E**2) / electrons
+    above, _ = integrate.quad(lambda x: ((x - light) / sd**2) ** 2 * stats.norm.pdf(x, light, sd), 0, light + 12 * sd)
+    below = stats.norm.pdf(light / sd) ** 2 / sd**2 / stats.norm.cdf(-light / sd)
+    assert cut_noise(np.array([light]), snr)[0] == pytest.approx(1 / np.sqrt(above + below), rel=1e-6)
+
+
+def shoot(folder, **changed):
+    """Measure a plate of three levels; return BET against the truth by transition, and the budget's doubt of black."""
+    layout = make_layouts(480, 320, px_per_refresh=6, levels=3)[0][0]
+    camera = Camera(exposure_refreshes=4.0, start_phase=0.3, campx_per_px=3.0, lens_sigma_campx=1.05, **changed)
+    shot = film(layout, Display(response=Response(time_ms=8.0)), camera, seed=5)
+    path = folder / f"photo{shot.suffix}"
+    path.write_bytes(shot.data)
+    found = bs.measure(path, pattern=layout)
+    true = {(t["from_level"], t["to_level"]): t["bet_ms"] for t in shot.truth["transitions"]}
+    return [(e, true[e.from_level, e.to_level]) for e in found.edges]
+
+
+def test_loud_photos_are_right_near_black(tmp_path):
+    edges = shoot(tmp_path, full_well_e=500.0, read_noise_e=8.0, file_format="png", bits=16)
+    dark = [(e.bet_ms, true) for e, true in edges if 0 in (e.from_level, e.to_level)]
+    assert len(dark) == 4
+    for bet, true in dark:
+        # what is cut off was 3 % of BET, and its doubt made u95 6 %
+        assert abs(bet.value - true) < bet.u95 < 0.04 * true
+
+
+def test_flare_bends_nothing(tmp_path):
+    clean = dict(full_well_e=50000.0, file_format="png", bits=16)
+    for e, true in shoot(tmp_path, flare=0.03, **clean):
+        # it was up to 3 % between black and the levels beside it
+        assert abs(e.bet_ms.value - true) < min(e.bet_ms.u95, 0.006 * true)
+        assert e.ok

@@ -43,10 +43,10 @@ def reduce_picture(codes: np.ndarray) -> tuple[np.ndarray, int]:
 
 def stripe_tilt(small: np.ndarray) -> tuple[float, bool]:
     """Return the tilt of the stripes (rad, positive when they fall to the right) and whether they run upright."""
-    gx = cv2.Sobel(small, cv2.CV_32F, 1, 0, ksize=3)
-    gy = cv2.Sobel(small, cv2.CV_32F, 0, 1, ksize=3)
+    some = slice(None, None, max(1, small.shape[1] // TILT_COLUMNS))
+    gx = cv2.Sobel(small, cv2.CV_32F, 1, 0, ksize=3)[:, some]
+    gy = cv2.Sobel(small, cv2.CV_32F, 0, 1, ksize=3)[:, some]
     power = gx * gx + gy * gy
-    gx, gy, power = (z[:, :: max(1, z.shape[1] // TILT_COLUMNS)] for z in (gx, gy, power))
     strong = power > power.mean()  # holds nearly all of the power
     gx, gy, power = gx[strong], gy[strong], power[strong]
     angle = np.arctan2(gx, gy)  # 0: gradient along y, stripes level
@@ -195,13 +195,18 @@ def _refine(strip, code, weight, scale, shift, flip):
     v = use + 0.5
     t, w = code[use], weight[use]
 
+    places, whole = np.arange(len(strip)), w / w.sum()
+
     def score(s: float, o: float, b: float) -> float:
         y = _predict(v, s, o, b, flip, height) - 0.5
         inside = (y >= 0) & (y <= len(strip) - 1)
-        if w[inside].sum() < 0.45 * w.sum():
-            return -1.0
-        d = np.interp(y[inside], np.arange(len(strip)), strip)
-        ww, tt = w[inside] / w[inside].sum(), t[inside]
+        ww, tt = whole, t
+        if not inside.all():
+            y, ww, tt = y[inside], w[inside], t[inside]
+            if ww.sum() < 0.45 * w.sum():
+                return -1.0
+            ww = ww / ww.sum()
+        d = np.interp(y, places, strip)
         dm, tm = ww @ d, ww @ tt
         den = np.sqrt((ww @ (d - dm) ** 2) * (ww @ (tt - tm) ** 2))
         return float(ww @ ((d - dm) * (tt - tm)) / den) if den > 0 else -1.0
@@ -311,8 +316,8 @@ def locate_boundaries(
         my.reshape(n, -1).astype(np.float32),
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
-    ).reshape(n, k, p)
-    light = decode[np.clip(picked, 0, len(decode) - 1).astype(np.intp)].mean(axis=2)
+    )
+    light = cv2.LUT(picked, decode).reshape(n, k, p).mean(axis=2)
     edge = max(2, int(0.15 * k))
     start, end = light[:, :edge].mean(axis=1), light[:, -edge:].mean(axis=1)
     step = end - start

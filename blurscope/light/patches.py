@@ -222,5 +222,9 @@ def _patch(place: _Place, codes: np.ndarray, weights: np.ndarray | None, x: floa
 
 
 def _overlap(at: np.ndarray, size: float, low: float, high: float) -> np.ndarray:
-    out = np.minimum(at, high - size / 2) - np.maximum(at, low + size / 2)
-    return np.clip(out / size + 1, 0, 1)
+    """Return the shares of samples of some size that lie between two bounds."""
+    out = np.minimum(at, high - size / 2)
+    out -= np.maximum(at, low + size / 2)
+    out /= size
+    out += 1
+    return out.clip(0, 1, out=out)

@@ -119,7 +119,8 @@ class Tone:
             return None
         left, right = max(0, int(left) - margin), min(width, int(right) + margin + 2)
         top, bottom = max(0, int(top) - margin), min(height, int(bottom) + margin + 2)
-        return Window(cv2.LUT(codes[top:bottom, left:right], self.decode), left, top)
+        part = codes[top:bottom, left:right]
+        return Window(part, cv2.LUT(part, self.decode), left, top)
 
     def sample(self, codes: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Return the photo's light at campx positions (float32, 2-D), linear between pixels as light, not as codes."""
@@ -140,8 +141,9 @@ class Tone:
 
 
 class Window(NamedTuple):
-    """Part of a photo as light: campx of its first column and row, and of how many photo rows a row is the mean."""
+    """Part of a photo, as codes and as light: campx of its first column and row, and how many of its rows are joined."""
 
+    codes: np.ndarray
     light: np.ndarray
     left: float
     top: float
@@ -155,9 +157,12 @@ class Window(NamedTuple):
 
     def joined(self, rows: int) -> Window:
         """Return the same with every so many rows averaged into one."""
+        if rows == 1:
+            return self
         count = len(self.light) // rows
-        mean = self.light[: count * rows].reshape(count, rows, -1).sum(axis=1) / np.float32(rows)
-        return Window(mean, self.left, self.top + (rows - 1) / 2, rows)
+        mean = self.light[: count * rows].reshape(count, rows, -1).sum(axis=1)
+        mean /= np.float32(rows)
+        return Window(self.codes, mean, self.left, self.top + (rows - 1) / 2, rows)
 
 
 def law_at(level: np.ndarray, levels: np.ndarray, light: np.ndarray, gamma: float) -> np.ndarray:

@@ -194,8 +194,13 @@ def measure_shot(
         phase_known=False,
     )
 
+    last: tuple = (None, None, None, None)
+
     def pooled(seen: Capture, m: Motion | None):
-        return pool_instances(edges, pairs, layout, tone, seen, ages, m, shift)
+        nonlocal last
+        if not (last[0] is edges and last[1] == seen and last[2] is m):
+            last = edges, seen, m, pool_instances(edges, pairs, layout, tone, seen, ages, m, shift)
+        return last[3]
 
     combined, _, apart, _ = pooled(base, None)
     say("fitting the camera's motion")
@@ -455,13 +460,15 @@ def _switch_phase(profiles: Profiles, fits, weights, lag, starts, capture: Captu
     res = (profiles.esf - np.array([f.model[i] for i, f in enumerate(best)])) * weight
     scale = np.array([f.levels[i, 1] - f.levels[i, 0] for i, f in enumerate(best)])[:, None] * weight
     misfit = np.maximum((res**2).mean(axis=1), 1.0)
-    basis = [np.linalg.qr(f.jacobian[i] * weight[i, :, None])[0] for i, f in enumerate(best)]
+    basis = np.zeros((*res.shape, max(f.count for f in best)))  # directions that others lack are 0
+    for i, f in enumerate(best):
+        basis[i, :, : f.count] = np.linalg.qr(f.jacobian[i] * weight[i, :, None])[0]
 
     def cost(phase: float) -> float:
         if phase and phase not in change:
             change[phase] = operator(phase) - here
         rest = res - scale * (cells @ change[phase].T) if phase else res
-        left = np.array([r @ r - np.sum((r @ b) ** 2) for r, b in zip(rest, basis, strict=True)])
+        left = (rest**2).sum(axis=1) - (np.matmul(rest[:, None], basis) ** 2).sum(axis=(1, 2))
         return float((left / misfit).sum())
 
     costs = {phase: cost(phase) for phase in (-0.5, -0.25, 0.0, 0.25)}

@@ -129,9 +129,9 @@ def capture_operator(
     bands = np.bincount(flat.ravel(), (weight / sizes[group, None]).ravel(), len(firsts) * width)
     origin = base[firsts] - half - first * per
     out = np.empty((len(firsts), raw.shape[1]))
-    padded = np.concatenate([raw, np.zeros((width, raw.shape[1]))])
     for row, band, start in zip(out, bands.reshape(-1, width), origin.tolist(), strict=True):
-        np.dot(band, padded[start : start + width], out=row)
+        part = raw[start : start + width]
+        np.dot(band[: len(part)], part, out=row)
     out[np.abs(out) < 1e-9] = 0.0  # denormal numbers would make every later product many times slower
     return out
 
@@ -218,7 +218,10 @@ def _age_weights(first: int, last: int, per: int, ages: tuple[float, ...], captu
     borders = np.round((np.array(ages) - ages[0]) * AGE_BINS).astype(int)
     at = np.clip(borders[None, :] - AGE_BINS * np.arange(first, last)[:, None] - origin, 0, count)
     at[:, 0], at[:, -1] = 0, count  # what lies beyond the bins goes to the first and the last
-    out = np.diff(sums.take(at, axis=1), axis=-1).swapaxes(0, 1).reshape(-1, len(ages) - 1)
+    until = sums.take(at, axis=1)
+    out = np.empty((last - first, per, len(ages) - 1))
+    np.subtract(until[..., 1:], until[..., :-1], out=out.swapaxes(0, 1))
+    out = out.reshape(-1, len(ages) - 1)
     out.setflags(write=False)
     return out
 

@@ -6,6 +6,7 @@ This is the part of the pipeline that knows pixels; `pipeline` turns its result 
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -169,17 +170,18 @@ def measure_shot(
         across = Lens(sigma_px=0.4, sd_px=0.3)
     across_px = across.sigma_px
     lens_px, lens_sd = lens or (across.sigma_px, across.sd_px)
-    say("reading the streaks")
-    lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
-    shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
-    refuse_still(reg, exposure, layout)
-    say("reading the edges")
 
     def read_edges() -> EdgeProfiles:
         found = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px)
         return replace(found, extra_px2=across.extra_px2(found.u_px, found.v_row))
 
-    edges = read_edges()
+    say("reading streaks and edges")
+    with ThreadPoolExecutor(max_workers=1) as pool:  # looking up pixels lets go of the interpreter
+        read = pool.submit(read_edges)
+        lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
+        shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
+        refuse_still(reg, exposure, layout)
+        edges = read.result()
     if len(edges.esf) == 0:
         raise FitError("no edge with its settling field lies wholly in the photo; step back so that more of it shows")
     pairs = sorted({(int(a), int(b)) for a, b in zip(edges.from_level, edges.to_level, strict=True)})

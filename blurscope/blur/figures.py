@@ -44,19 +44,26 @@ def settling(x: np.ndarray, y: np.ndarray, half: float = 0.05) -> np.ndarray:
 
 
 def blurred(family: Family, params: np.ndarray, length: float, emission: np.ndarray | None = None):
-    """Return times and the perfect camera's ESF: (m,), (n, m)."""
+    """Return times and the perfect camera's ESF: (m,), (n, m).
+
+    It is fine as long as a panel of any speed bends in it, and a quarter as fine in its tail.
+    """
     count = int(length * STEPS)
+    fine = FINE_REFRESHES * STEPS
+    kept = np.concatenate([np.arange(min(fine, count + 1)), np.arange(fine, count + 1, 4)])
     t = np.arange(count + 1) / STEPS
-    integral = family.integral(t[None, :], params)
     if emission is None:
-        late = np.concatenate([np.zeros((len(params), STEPS)), integral[:, :-STEPS]], axis=1)[:, : count + 1]
-        return t, integral - late
+        integral = family.integral(t[None, kept], params)
+        late = integral[:, np.searchsorted(kept, kept - STEPS)]
+        late[:, kept < STEPS] = 0.0
+        return t[kept], integral - late
+    integral = family.integral(t[None, :], params)
     cells = np.diff(integral, axis=1) * STEPS
     e = np.interp((np.arange(STEPS) + 0.5) / STEPS, (np.arange(len(emission)) + 0.5) / len(emission), emission)
     lit = cells * np.resize(e, count)[None, :]
     total = np.concatenate([np.zeros((len(params), 1)), np.cumsum(lit, axis=1)], axis=1)
     late = np.concatenate([np.zeros((len(params), STEPS)), total[:, :-STEPS]], axis=1)[:, : count + 1]
-    return t, (total - late) / e.sum()
+    return t[kept], ((total - late) / e.sum())[:, kept]
 
 
 def since_switch(emission: np.ndarray | None, onset: float) -> np.ndarray | None:
@@ -230,13 +237,8 @@ def rise_time(t: np.ndarray, rows: np.ndarray, shares: Sequence[float] | np.ndar
 
 
 def curves_of(family: Family, params: np.ndarray, length: float, emission: np.ndarray | None = None):
-    """Return ``t, b, tr, r`` for `figures_of_curves`, one row per row of parameters.
-
-    The blurred curve is fine as long as a panel of any speed bends in it, and a quarter as fine in its tail.
-    """
+    """Return ``t, b, tr, r`` for `figures_of_curves`, one row per row of parameters."""
     t, b = blurred(family, params, length, emission)
-    fine = FINE_REFRESHES * STEPS
-    t, b = (np.concatenate([x[..., :fine], x[..., fine::4]], axis=-1) for x in (t, b))
     tr, r = step_response(family, params, length)
     return t, b, tr, r
 

@@ -17,11 +17,12 @@ PLATEAU_GAIN, PLATEAU_FLARE = 0.004, 0.001  # doubt of the flat field and of str
 
 def lag_groups(lag_px: np.ndarray, px_per_refresh: float) -> np.ndarray:
     """Return the first sample of each group: narrow ones around the edge, wider ones on plateaus and tail."""
-    step = lag_px[1] - lag_px[0]
+    step = float(lag_px[1] - lag_px[0])
+    places = (lag_px / px_per_refresh).tolist()
     starts, i = [], 0
-    while i < len(lag_px):
+    while i < len(places):
         starts.append(i)
-        place = lag_px[i] / px_per_refresh
+        place = places[i]
         width = 1 / 20 if -0.4 < place < 2.0 else 1 / 10 if -1.0 < place < 4.0 else 1 / 4
         i += max(1, round(width * px_per_refresh / step))
     return np.array(starts)

@@ -140,7 +140,9 @@ class _Problem:
         ra = sum_wd - rb + self.prior[:, 0] * self.known[:, 0]
         bb, rb = bb + self.prior[:, 1], rb + self.prior[:, 1] * self.known[:, 1]
         det = aa * bb - ab * ab + 1e-12 * aa * bb + 1e-300
-        return np.stack([(bb * ra - ab * rb) / det, (aa * rb - ab * ra) / det], axis=-1)
+        out = np.empty((*det.shape, 2))
+        out[..., 0], out[..., 1] = (bb * ra - ab * rb) / det, (aa * rb - ab * ra) / det
+        return out
 
     def evaluate(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         """Return edge, levels, model and chi-square of parameters (..., n, p + 1)."""

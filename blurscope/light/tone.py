@@ -478,7 +478,6 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
     def descend(q: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return where the steps end, and the covariance there in units of the weights."""
         light, gain, model, weight, rest = residuals(q)
-        cov = np.eye(count)
         for _ in range(20):
             jac = np.zeros((len(use) + len(tied), count))
             jac[: len(use), :n_flat] = model[:, None] * basis
@@ -490,7 +489,6 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
             jac[: len(use)] *= weight[:, None]
             jac[len(use) + np.arange(len(tied)), tied] = strength
             delta, *_ = np.linalg.lstsq(jac, rest, rcond=None)
-            cov = np.linalg.pinv(jac.T @ jac)
             cost, length = float(rest @ rest), 1.0
             while length > 0.01:
                 step = length * delta
@@ -507,7 +505,7 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed):
             light, gain, model, weight, rest = found
             if np.abs(step).max() < SMALL_STEP:
                 break
-        return q, cov
+        return q, np.linalg.pinv(jac.T @ jac)
 
     q, cov = descend(np.concatenate([flat, law, theta]))
     for _ in range(BEND_ROUNDS if n_theta else 0):

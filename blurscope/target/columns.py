@@ -9,11 +9,6 @@ from blurscope.pattern.layout import Layout
 from blurscope.target.pose import Pose
 
 
-def sample(codes: np.ndarray, pose: Pose, u: np.ndarray, v: np.ndarray) -> np.ndarray:
-    """Return codes at plate positions by linear interpolation; NaN outside the photo."""
-    return pick(codes, *pose.to_photo(u, v))
-
-
 def pick(codes: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Return codes at campx positions by linear interpolation; NaN outside the photo."""
     return _blanked(_remapped(codes, x, y).astype(np.float32), codes.shape, x, y)
@@ -100,8 +95,9 @@ def find_shift(codes: np.ndarray, pose: Pose, layout: Layout, lit: tuple[float, 
     u = np.arange(np.ceil(lit[0]), np.floor(lit[1]), 1.0)
     bands = [b for b in layout.blocks if b.kind == "band"]
     rows = np.array([b.top_row + f * b.height_px for b in bands for f in (0.35, 0.5, 0.65)])
-    uu, vv = np.meshgrid(u, rows)
-    picked = sample(codes, pose, uu, vv).reshape(len(bands), 3, len(u)).mean(axis=1)
+    lines = pose.photo_grids([((u[0], u[-1], len(u)), (row, row, 1)) for row in rows])
+    x, y = (np.concatenate(z) for z in zip(*lines, strict=True))
+    picked = pick(codes, x, y).reshape(len(bands), 3, len(u)).mean(axis=1)
     have = np.isfinite(picked)
     level = np.repeat(np.array(layout.circuit, float) / 255, layout.field_px)
     blur = np.convolve(np.tile(level, 3), np.ones(layout.px_per_refresh) / layout.px_per_refresh, "same")

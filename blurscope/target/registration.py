@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from blurscope._cv import cv2
 from blurscope.errors import TargetError
 from blurscope.pattern.layout import Layout
 from blurscope.target.columns import find_shift, lit_range, locate_edges
@@ -96,10 +95,7 @@ def register(codes: np.ndarray, layout: Layout, *, linear: bool = False) -> Regi
         codes, small = np.rot90(codes), np.ascontiguousarray(np.rot90(small))
         codes = np.ascontiguousarray(codes)
         tilt, upright = stripe_tilt(small)
-    height, width = small.shape
-    turn = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), np.degrees(tilt), 1.0)
-    level = cv2.warpAffine(small, turn, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    fix = replace(find_rows(level, layout, factor), tilt_rad=tilt)
+    fix = find_rows(small, tilt, layout, factor)
     pose = _first_pose(fix, codes.shape, small.shape, factor, layout)
     pose, row_res, row_kept, expected = _rows(codes, layout, pose, decode)
     return _columns(codes, layout, pose, decode, fix, turned, row_res[row_kept], expected)

@@ -85,16 +85,16 @@ def row_template(layout: Layout) -> tuple[np.ndarray, np.ndarray]:
     return code, weight
 
 
-def find_rows(small: np.ndarray, layout: Layout, factor: int) -> RowFix:
-    """Find the plate's rows along the middle of a picture whose stripes were made level.
+def find_rows(small: np.ndarray, tilt: float, layout: Layout, factor: int) -> RowFix:
+    """Find the plate's rows along the middle of a picture whose stripes have a tilt, rad.
 
     Raises
     ------
     TargetError
         No place, scale or orientation fits the plate's stripes.
     """
-    height, width = small.shape
-    strip = small[:, int(width * 0.42) : int(width * 0.58)].mean(axis=1)
+    height = len(small)
+    strip = _level_strip(small, tilt)
     code, weight = row_template(layout)
     lowest, highest = 1.0 / factor, 8.0 / factor
     lowest = max(lowest, 0.3 * height / layout.height_px * 0.5)
@@ -127,7 +127,17 @@ def find_rows(small: np.ndarray, layout: Layout, factor: int) -> RowFix:
             f"the plate's stripes match this pattern only to {fix[3]:.2f} of 1: "
             "it is the photo of another plate, too blurred across the motion, or too much of the plate is hidden"
         )
-    return RowFix(tilt_rad=0.0, upside_down=flip, scale=fix[0], shift=fix[1], bend=fix[2], score=fix[3])
+    return RowFix(tilt_rad=tilt, upside_down=flip, scale=fix[0], shift=fix[1], bend=fix[2], score=fix[3])
+
+
+def _level_strip(small: np.ndarray, tilt: float) -> np.ndarray:
+    """Return the means of the rows of the picture's middle, turned so that its stripes are level."""
+    height, width = small.shape
+    left, right = int(width * 0.42), int(width * 0.58)
+    turn = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), np.degrees(tilt), 1.0)
+    turn[0, 2] -= left
+    size = (right - left, height)
+    return cv2.warpAffine(small, turn, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).mean(axis=1)
 
 
 class _Placer:

@@ -77,9 +77,11 @@ def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, f
         parts = pose.photo_grids([((piece[0], piece[-1], len(piece)), across) for piece in pieces])
         x, y = (np.concatenate(both, axis=1) for both in zip(*parts, strict=True))
         inside = ((x > 1) & (x < w - 2) & (y > 1) & (y < h - 2)).all(axis=0)
-        if inside.sum() < 10:
+        found = inside.nonzero()[0]
+        if len(found) < 10:
             continue
-        here = slice(None) if inside.all() else inside
+        whole = found[-1] - found[0] + 1 == len(found)
+        here = slice(found[0], found[-1] + 1) if whole else found
         x, y = x[:, here], y[:, here]
         picked = tone.window(codes, x, y, margin=rows).joined(rows).at(x, y)
         row = count // 2

@@ -17,11 +17,15 @@ NAMES = ("bew", "get", "ghost", "overshoot", "undershoot", "response", "response
 
 def crossing(x: np.ndarray, y: np.ndarray, level: float | np.ndarray) -> np.ndarray:
     """First upward crossing of ``level``, one or (n,), in each row of ``y``; NaN where there is none."""
-    over = y >= (level if np.ndim(level) == 0 else np.asarray(level)[:, None])
-    i = np.argmax(over, axis=1)
-    ok = over[np.arange(len(y)), i]
-    i = np.maximum(i, 1)
     r = np.arange(len(y))
+    threshold = level if np.ndim(level) == 0 else np.asarray(level)[:, None]
+    for end in (max(1, y.shape[1] // 3), y.shape[1]):  # most are early
+        over = y[:, :end] >= threshold
+        i = np.argmax(over, axis=1)
+        ok = over[r, i]
+        if ok.all():
+            break
+    i = np.maximum(i, 1)
     y0, y1 = y[r, i - 1], y[r, i]
     with np.errstate(invalid="ignore", divide="ignore"):
         f = np.clip((level - y0) / np.where(y1 != y0, y1 - y0, 1.0), 0, 1)

@@ -114,7 +114,7 @@ def capture_operator(
     first = int(np.floor((base.min() - half) / per))
     last = int(np.floor((base.max() + half + 1) / per)) + 1
     sharp = capture.changed(blur_sigma_px=0.0, boxes_px=())
-    raw = _age_weights(first, last, per, tuple(np.asarray(ages).tolist()), sharp)
+    younger = _younger(first, last, per, tuple(np.asarray(ages).tolist()), sharp)
     # weights of the fine lags around each lag, then of those around each group
     near = np.arange(-half, half + 2)
     at = (near[None, :] + base[:, None] - place[:, None] + half + 1) * TABLE_STEPS
@@ -128,10 +128,11 @@ def capture_operator(
     flat = (group * width + ahead)[:, None] + near + half
     bands = np.bincount(flat.ravel(), (weight / sizes[group, None]).ravel(), len(firsts) * width)
     origin = base[firsts] - half - first * per
-    out = np.empty((len(firsts), raw.shape[1]))
-    for row, band, start in zip(out, bands.reshape(-1, width), origin.tolist(), strict=True):
-        part = raw[start : start + width]
+    until = np.empty((len(firsts), younger.shape[1]))
+    for row, band, start in zip(until, bands.reshape(-1, width), origin.tolist(), strict=True):
+        part = younger[start : start + width]
         np.dot(band[: len(part)], part, out=row)
+    out = np.diff(until, axis=1)
     out[np.abs(out) < 1e-9] = 0.0  # denormal numbers would make every later product many times slower
     return out
 
@@ -165,8 +166,8 @@ def blur_table(step: float, sigma: float, boxes: tuple[float, ...]) -> tuple[np.
 
 
 @lru_cache(maxsize=2)  # trials of another blur or scale come after one another
-def _age_weights(first: int, last: int, per: int, ages: tuple[float, ...], capture: Capture) -> np.ndarray:
-    """Share of the (emitted) light at each lag that comes from each age bin, without apertures.
+def _younger(first: int, last: int, per: int, ages: tuple[float, ...], capture: Capture) -> np.ndarray:
+    """Share of the (emitted) light at each lag that is younger than each border of the age bins, without apertures.
 
     Parameters
     ----------
@@ -177,7 +178,7 @@ def _age_weights(first: int, last: int, per: int, ages: tuple[float, ...], captu
 
     Returns
     -------
-    ((last - first) * per, bins) float
+    ((last - first) * per, bins + 1) float
     """
     v, exposure = capture.px_per_refresh, capture.exposure_refreshes
     phases = [capture.start_phase] if capture.phase_known else list(np.arange(PHASES) / PHASES)
@@ -218,10 +219,10 @@ def _age_weights(first: int, last: int, per: int, ages: tuple[float, ...], captu
     borders = np.round((np.array(ages) - ages[0]) * AGE_BINS).astype(int)
     at = np.clip(borders[None, :] - AGE_BINS * np.arange(first, last)[:, None] - origin, 0, count)
     at[:, 0], at[:, -1] = 0, count  # what lies beyond the bins goes to the first and the last
-    until = sums.take(at, axis=1)
-    out = np.empty((last - first, per, len(ages) - 1))
-    np.subtract(until[..., 1:], until[..., :-1], out=out.swapaxes(0, 1))
-    out = out.reshape(-1, len(ages) - 1)
+    out = np.empty((last - first, per, len(ages)))
+    for mine, where in zip(out, at, strict=True):
+        sums.take(where, axis=1, out=mine, mode="clip")
+    out = out.reshape(-1, len(ages))
     out.setflags(write=False)
     return out
 

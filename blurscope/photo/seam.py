@@ -59,10 +59,11 @@ def find_seam(pixels: np.ndarray, block: tuple[int, int], quantum: float = 0.0) 
 def _means(lines: np.ndarray, wide: int) -> np.ndarray:
     """Return the mean luma of each block's part of some rows of pixels."""
     grey = lines if lines.ndim == 2 else np.rint(lines @ np.array(LUMA, np.float32)).astype(np.uint8)
-    eights = np.ascontiguousarray(grey).view(np.uint64)  # eight pixels each, added side by side
+    eights = grey.view(np.uint64)  # eight pixels each, added side by side
     sums = (eights >> np.uint64(8)) & LANES
     sums += eights & LANES
     sums *= LANE_SUM
     sums >>= np.uint64(48)
-    means = sums.astype(np.float32) / np.float32(wide)
+    means = sums.astype(np.float32)
+    means /= np.float32(wide)
     return means if wide == 8 else means.reshape(len(means), -1, wide // 8).sum(axis=2)

@@ -6,7 +6,7 @@ This is the part of the pipeline that knows pixels; `pipeline` turns its result 
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -382,25 +382,28 @@ def measure_shot(
             combined, *_ = pooled(capture, motion)
             families, _ = compete(combined, before=families)
 
-    doubts: list[Nuisance] = []
+    readings: list[Future] = []
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
-        doubts[:] = shared_doubts(cells, edges.lag_px, starts, pairs, capture, motion, tone, across_px, lens_sd, ages)
+        doubts = shared_doubts(cells, edges.lag_px, starts, pairs, capture, motion, tone, across_px, lens_sd, ages)
+        if backlight.kind == "hold":
+            readings.append(pool.submit(read_back, combined, doubts, v, capture.blur_sigma_px))
         return doubts
 
     rng = np.random.default_rng(seed)
     shares = signal_shares(pairs, tone)
     others = other_laws(pairs, tone, across_px, np.random.default_rng(seed))
-    fits = measure_profiles(
-        combined,
-        nuisances_of,
-        shares,
-        rng,
-        emission=backlight.emission,
-        fits=families,
-        other_shares=others,
-        streak_chi2=None if motion is None else motion.chi2_ratio,
-    )
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        fits = measure_profiles(
+            combined,
+            nuisances_of,
+            shares,
+            rng,
+            emission=backlight.emission,
+            fits=families,
+            other_shares=others,
+            streak_chi2=None if motion is None else motion.chi2_ratio,
+        )
 
     def mean_of(values: np.ndarray) -> np.ndarray:
         return np.array([values[g].mean() for g in groups])
@@ -427,7 +430,7 @@ def measure_shot(
         clipped=np.array([bool(edges.clipped[g].any()) for g in groups]),
         crushed=np.array([bool(edges.crushed[g].any()) for g in groups]),
         profiles=combined,
-        readings=read_back(combined, doubts, v, capture.blur_sigma_px) if backlight.kind == "hold" else [],
+        readings=[r for reading in readings for r in reading.result()],
         capture=capture,
         codes=codes,
     )

@@ -141,7 +141,7 @@ class Tone:
 
 
 class Window(NamedTuple):
-    """Part of a photo, as codes and as light: campx of its first column and row, and how many of its rows are joined."""
+    """Part of a photo as codes and as light: campx of its first column and row, how many of its rows a row is of."""
 
     codes: np.ndarray
     light: np.ndarray

@@ -60,7 +60,8 @@ def _means(lines: np.ndarray, wide: int) -> np.ndarray:
     """Return the mean luma of each block's part of some rows of pixels."""
     grey = lines if lines.ndim == 2 else np.rint(lines @ np.array(LUMA, np.float32)).astype(np.uint8)
     eights = grey.view(np.uint64)  # eight pixels each, added side by side
-    sums = (eights >> np.uint64(8)) & LANES
+    sums = eights >> np.uint64(8)
+    sums &= LANES
     sums += eights & LANES
     sums *= LANE_SUM
     sums >>= np.uint64(48)

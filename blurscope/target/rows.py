@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -152,36 +153,24 @@ class _Placer:
     """
 
     def __init__(self, strip: np.ndarray, code: np.ndarray, weight: np.ndarray, longest: int) -> None:
-        from scipy import fft
+        from scipy.fft import next_fast_len, rfft
 
-        self.fft = fft
-        self.pad = longest // 2
-        self.size = fft.next_fast_len(len(strip) + 2 * self.pad + longest, real=True)
+        self.length, self.pad = len(strip), longest // 2
+        self.size = next_fast_len(len(strip) + 2 * self.pad + longest, real=True)
         data = np.zeros(self.size, np.float32)
-        here = np.zeros(self.size, np.float32)
         data[self.pad : self.pad + len(strip)] = strip
-        here[self.pad : self.pad + len(strip)] = 1
-        self.data = fft.rfft(np.stack([data, data * data, here]))
-        self.edges = np.arange(len(code) + 1)
-        self.totals = [np.concatenate([[0.0], np.cumsum(x)]) for x in (weight, code * weight)]
+        self.data = rfft(np.array([data, data * data]))
+        self.rows = (np.asarray(code, float).tobytes(), np.asarray(weight, float).tobytes())
         self.end = len(strip) + 2 * self.pad
 
     def __call__(self, scales: np.ndarray) -> tuple[float, bool, float, float]:
         """Return the best score over the scales: score, upside down, scale, row of the template's top."""
-        rows = len(self.edges) - 1
-        templates = np.zeros((2, 3, len(scales), self.size), np.float32)
-        lengths = np.array([max(8, int(round(rows * scale))) for scale in scales])
-        for k, (scale, n) in enumerate(zip(scales, lengths, strict=True)):
-            borders = np.arange(n + 1) / scale
-            w, wt = (np.diff(np.interp(borders, self.edges, x)) * scale for x in self.totals)
-            t = np.divide(wt, w, out=np.zeros_like(w), where=w > 1e-6)
-            templates[0, :, k, :n] = w, w * t, w * t * t
-            templates[1, :, k, :n] = w[::-1], (w * t)[::-1], (w * t * t)[::-1]
-        full = templates[0, 0].sum(axis=-1)
-        fw, fwt, fwt2 = np.conj(self.fft.rfft(templates)).swapaxes(0, 1)
-        fd, fd2, fh = self.data
-        products = np.stack([fh * fw, fh * fwt, fh * fwt2, fd * fw, fd2 * fw, fd * fwt])
-        sw, swt, swt2, sd, sd2, sdt = self.fft.irfft(products, self.size)[..., : self.end]
+        from scipy.fft import irfft
+
+        place = (self.pad, self.length, self.size)
+        lengths, full, (fw, fwt), (sw, swt, swt2) = _templates(*self.rows, *place, tuple(scales.tolist()))
+        fd, fd2 = self.data
+        sd, sd2, sdt = irfft(np.array([fd * fw, fd2 * fw, fd * fwt]), self.size)[..., : self.end]
         ok = (sw > 0.45 * full[:, None]) & (np.arange(self.end) <= (self.end - lengths)[:, None])
         safe = np.where(ok, sw, 1.0)
         cov = sdt / safe - sd * swt / safe**2
@@ -191,6 +180,44 @@ class _Placer:
         score *= np.sqrt(np.sqrt(np.clip(sw / full[:, None], 0, 1)))
         flip, k, i = np.unravel_index(int(np.argmax(score)), score.shape)
         return float(score[flip, k, i]), bool(flip), float(scales[k]), float(i - self.pad)
+
+
+@lru_cache(maxsize=12)  # photos of one plate by one camera have them in common
+def _templates(
+    code: bytes, weight: bytes, pad: int, length: int, size: int, scales: tuple[float, ...]
+) -> tuple[np.ndarray, ...]:
+    """Return what is the same for every line of a length: see `_Placer`.
+
+    Returns
+    -------
+    lengths, full : (scales,)
+        Length and whole weight of the plate at each scale.
+    spectra : (2, 2, scales, n) complex
+        Conjugate transforms of weights and of weighted codes, for an upright and an upside-down plate.
+    sums : (3, 2, scales, length + 2 pad) float
+        Weights, weighted codes and weighted squares that fall on the line, by place.
+    """
+    from scipy.fft import irfft, rfft
+
+    codes, weights = np.frombuffer(code), np.frombuffer(weight)
+    edges = np.arange(len(codes) + 1)
+    totals = [np.concatenate([[0.0], np.cumsum(x)]) for x in (weights, codes * weights)]
+    templates = np.zeros((2, 3, len(scales), size), np.float32)
+    lengths = np.array([max(8, int(round(len(codes) * scale))) for scale in scales])
+    for k, (scale, n) in enumerate(zip(scales, lengths, strict=True)):
+        borders = np.arange(n + 1) / scale
+        w, wt = (np.diff(np.interp(borders, edges, x)) * scale for x in totals)
+        t = np.divide(wt, w, out=np.zeros_like(w), where=w > 1e-6)
+        templates[0, :, k, :n] = w, w * t, w * t * t
+        templates[1, :, k, :n] = w[::-1], (w * t)[::-1], (w * t * t)[::-1]
+    here = np.zeros(size, np.float32)
+    here[pad : pad + length] = 1
+    spectra = np.conj(rfft(templates)).swapaxes(0, 1)
+    sums = irfft(rfft(here) * spectra, size)[..., : length + 2 * pad]
+    out = lengths, templates[0, 0].sum(axis=-1), spectra[:2].copy(), sums.copy()
+    for made in out:
+        made.setflags(write=False)
+    return out
 
 
 def _predict(v: np.ndarray, scale: float, shift: float, bend: float, flip: bool, height: int) -> np.ndarray:

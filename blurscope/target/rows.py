@@ -301,7 +301,7 @@ def _plain_level(block, plain: set[str], bottom: bool) -> int | None:
 def locate_boundaries(
     codes: np.ndarray,
     guess: Pose,
-    layout: Layout,
+    stripes: tuple[np.ndarray, np.ndarray],
     columns_u: np.ndarray,
     decode: np.ndarray,
     half_px: float = 2.6,
@@ -313,6 +313,8 @@ def locate_boundaries(
     codes : (h, w) array
     guess : Pose
         Good to about half a stripe.
+    stripes : (k,), (k,) float
+        As of `static_boundaries`.
     columns_u : (m,) float
         Where along ``u``.
     decode : (256,) or (65536,) float
@@ -328,7 +330,7 @@ def locate_boundaries(
         Their plate rows.
     weight : (k,) float
     """
-    rows, contrast = static_boundaries(layout)
+    rows, contrast = stripes
     uu, vv = np.meshgrid(columns_u, rows)
     x0, y0 = guess.to_photo(uu, vv)
     x1, y1 = guess.to_photo(uu, vv + 1.0)
@@ -344,16 +346,12 @@ def locate_boundaries(
     s = np.linspace(-half_px, half_px, samples)
     spread = np.arange(-6, 7, 2.0)
     nx, ny = dy / np.hypot(dx, dy), -dx / np.hypot(dx, dy)  # along the stripes
-    mx = x0[:, None, None] + dx[:, None, None] * s[None, :, None] + nx[:, None, None] * spread
-    my = y0[:, None, None] + dy[:, None, None] * s[None, :, None] + ny[:, None, None] * spread
-    n, k, p = mx.shape
-    picked = cv2.remap(
-        codes,
-        mx.reshape(n, -1).astype(np.float32),
-        my.reshape(n, -1).astype(np.float32),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
+    n, k, p = len(x0), len(s), len(spread)
+    at = np.empty((2, n, k, p), np.float32)
+    for out, first, by_row, by_stripe in zip(at, (x0, y0), (dx, dy), (nx, ny), strict=True):
+        line, away = first[:, None] + by_row[:, None] * s, by_stripe[:, None] * spread
+        np.add(line[..., None], away[:, None], out=out, casting="same_kind")
+    picked = cv2.remap(codes, *at.reshape(2, n, -1), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     light = cv2.LUT(picked, decode).reshape(n, k, p).mean(axis=2)
     edge = max(2, int(0.15 * k))
     start, end = light[:, :edge].mean(axis=1), light[:, -edge:].mean(axis=1)

@@ -121,15 +121,17 @@ def gaussian_edge_time(x: np.ndarray, y: np.ndarray, near: np.ndarray) -> np.nda
     step = x[1] - x[0]
     pad = int(3.0 / step)
     xs = np.concatenate([x[0] - step * np.arange(pad, 0, -1), x, x[-1] + step * np.arange(1, pad + 1)])
-    ys = np.concatenate([np.zeros((len(y), pad)), y, np.ones((len(y), pad))], axis=1)
-    t10, t90 = crossing(x, y, 0.1), crossing(x, y, 0.9)
+    heads = np.unique(near)
+    fitted = y[heads]
+    ys = np.concatenate([np.zeros((len(heads), pad)), fitted, np.ones((len(heads), pad))], axis=1)
+    t10, t90 = crossing(x, fitted, 0.1), crossing(x, fitted, 0.9)
     mu = np.nan_to_num(0.5 * (t10 + t90), nan=1.0)
     sigma = np.maximum(np.nan_to_num(t90 - t10, nan=1.0), 0.05) / GET_FACTOR
-    heads = np.unique(near)
-    mu, sigma = _gaussian_steps(xs, ys[heads], mu[heads], sigma[heads], 14)
+    mu, sigma = _gaussian_steps(xs, ys, mu, sigma, 14)
     head = np.searchsorted(heads, near)
-    gain = _sigma_gain(xs, ys[heads], mu, sigma)
-    return GET_FACTOR * (sigma[head] + np.einsum("ij,ij->i", ys - ys[near], gain[head]))
+    gain = _sigma_gain(xs, ys, mu, sigma)[:, pad : pad + len(x)]
+    change = np.einsum("ij,ij->i", y, gain[head])
+    return GET_FACTOR * (sigma[head] + change - change[near])
 
 
 def _sigma_gain(x: np.ndarray, y: np.ndarray, mu: np.ndarray, sigma: np.ndarray) -> np.ndarray:

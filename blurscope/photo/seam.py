@@ -37,11 +37,12 @@ def find_seam(pixels: np.ndarray, block: tuple[int, int], quantum: float = 0.0) 
         return None
     lines = pixels[: (rows + 1) * high, : columns * wide]
     above2, above, below, below2 = (_means(lines[high + k :: high][:rows], wide) for k in (-2, -1, 0, 1))
-    change = np.abs(above - above2) + np.abs(below2 - below)
-    step = below - above - (above - above2 + below2 - below) / 2
-    least = SMALLEST_STEP + quantum
-    stepped = np.sign(step) * (np.abs(step) >= least + SHARPNESS * change)
-    even = (np.abs(step) < least) & (change < EVEN)
+    before, after = above - above2, below2 - below
+    change = np.abs(before) + np.abs(after)
+    step = below - above - (before + after) / 2
+    least, size = SMALLEST_STEP + quantum, np.abs(step)
+    stepped = np.sign(step) * (size >= least + SHARPNESS * change)
+    even = (size < least) & (change < EVEN)
     lates, earlies = even[:-1] * stepped[1:], even[1:] * stepped[:-1]
     for n in np.flatnonzero(lates.any(axis=1) & earlies.any(axis=1)).tolist():
         late, early = lates[n], earlies[n]

@@ -280,12 +280,10 @@ class _State:
             gram[..., p + 1 + k, p + 1 + k] += problem.prior[:, k]
             grad[..., p + 1 + k] -= problem.prior[:, k] * (levels[..., k] - problem.known[:, k])
         eye = np.eye(p + 3)
-        # a parameter that its bound stops stays there
-        stopped = np.zeros(grad.shape, bool)
-        stopped[..., : p + 1] = ((x <= problem.low) & (grad[..., : p + 1] < 0)) | (
-            (x >= problem.high) & (grad[..., : p + 1] > 0)
-        )
-        if stopped.any():
+        low, high = x <= problem.low, x >= problem.high
+        if low.any() or high.any():  # a parameter that its bound stops stays there
+            stopped = np.zeros(grad.shape, bool)
+            stopped[..., : p + 1] = (low & (grad[..., : p + 1] < 0)) | (high & (grad[..., : p + 1] > 0))
             gram = np.where(stopped[..., None] | stopped[..., None, :], eye, gram)
             grad = np.where(stopped, 0.0, grad)
         delay, by_shape = problem.delay(x), problem.delay_slopes(x)
@@ -315,9 +313,12 @@ class _State:
             gain = np.full_like(self.chi2, -1.0)
             gain[:, rows] = self.chi2[:, rows] - t_chi2
             take = todo & (gain >= 0)
-            mine = take[:, rows]
-            self.x[take], self.edge[take], self.levels[take] = trial[take], t_edge[mine], t_levels[mine]
-            self.model[take], self.chi2[take] = t_model[mine], t_chi2[mine]
+            if take.all():
+                self.x, self.edge, self.levels, self.model, self.chi2 = trial, t_edge, t_levels, t_model, t_chi2
+            else:
+                mine = take[:, rows]
+                self.x[take], self.edge[take], self.levels[take] = trial[take], t_edge[mine], t_levels[mine]
+                self.model[take], self.chi2[take] = t_model[mine], t_chi2[mine]
             enough = gain < least
             self.small = np.where(take, np.where(enough, self.small + 1, 0), self.small)
             # a short step gains little because it is short: a nearly full one shows that the end is reached, or several

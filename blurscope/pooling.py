@@ -17,11 +17,12 @@ PLATEAU_GAIN, PLATEAU_FLARE = 0.004, 0.001  # doubt of the flat field and of str
 
 def lag_groups(lag_px: np.ndarray, px_per_refresh: float) -> np.ndarray:
     """Return the first sample of each group: narrow ones around the edge, wider ones on plateaus and tail."""
-    step = lag_px[1] - lag_px[0]
+    step = float(lag_px[1] - lag_px[0])
+    places = (lag_px / px_per_refresh).tolist()
     starts, i = [], 0
-    while i < len(lag_px):
+    while i < len(places):
         starts.append(i)
-        place = lag_px[i] / px_per_refresh
+        place = places[i]
         width = 1 / 20 if -0.4 < place < 2.0 else 1 / 10 if -1.0 < place < 4.0 else 1 / 4
         i += max(1, round(width * px_per_refresh / step))
     return np.array(starts)
@@ -67,7 +68,7 @@ def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift):
         w = 1 / (var_from + var_to)
         w = w / w.sum()
         esf[i] = w @ grouped[g]
-        x = np.clip(esf[i], 0, 1)
+        x = esf[i].clip(0, 1)
         noise = ((w**2 @ var_from) * (1 - x) + (w**2 @ var_to) * x) / size
         sigma[i] = np.sqrt(noise + MODEL_FLOOR**2)
         if len(g) > 1:
@@ -100,10 +101,13 @@ def _known_levels(edges, pairs, groups, tone) -> np.ndarray:
     white = float(np.exp(tone.flat[0]))
     out = np.empty((len(pairs), 4))
     laws = white * tone.law(np.array(pairs, float))
-    for i, ((la, lb), g) in enumerate(zip(laws.tolist(), groups, strict=True)):
-        start, size = edges.from_light[g], edges.step_light[g]
-        doubt = (PLATEAU_GAIN * (la + lb) + PLATEAU_FLARE * white) / abs(lb - la)
-        out[i] = ((la - start) / size).mean(), ((lb - start) / size).mean(), doubt, doubt
+    counts = np.array([len(g) for g in groups])
+    every = np.concatenate(groups)
+    away = np.repeat(laws, counts, axis=0) - edges.from_light[every, None]
+    firsts = np.cumsum(counts) - counts
+    out[:, :2] = np.add.reduceat(away / edges.step_light[every, None], firsts) / counts[:, None]
+    doubt = (PLATEAU_GAIN * laws.sum(axis=1) + PLATEAU_FLARE * white) / np.abs(laws[:, 1] - laws[:, 0])
+    out[:, 2:] = doubt[:, None]
     return out
 
 
@@ -112,18 +116,17 @@ def _operators(edges, layout, capture, ages, motion, shift, lag, starts):
     if motion is None or not capture.phase_known:
         return [capture_operator(lag, ages, capture, starts)], []
     x = edges.u_px + shift
-    late = np.array([motion.delay_at(a, r, layout) for a, r in zip(x, edges.v_row, strict=True)])
-    opening = np.array([motion.start_at(a, r, layout) for a, r in zip(x, edges.v_row, strict=True)])
+    late = motion.delay_at(x, edges.v_row, layout)
+    opening = motion.start_at(x, edges.v_row, layout)
     phase = opening - late
     late = late - late.mean()
-    off = np.array([motion.error_at(a, r, layout) for a, r in zip(x, edges.v_row, strict=True)])
+    off = motion.error_at(x, edges.v_row, layout)
     phase_key = np.round((phase % 1.0) * PHASE_STEPS).astype(int) % PHASE_STEPS
     late_key = np.round(late * 40).astype(int)
     off_key = np.round(off * capture.exposure_refreshes * OFF_STEPS).astype(int)
     blur = np.sqrt(np.maximum(capture.blur_sigma_px**2 + edges.extra_px2, 0.01))
     blur_key = np.round(blur / BLUR_STEP_PX).astype(int)
-    flash = np.array([motion.flash_at(a, r, layout) for a, r in zip(x, edges.v_row, strict=True)])
-    flash = flash * bool(capture.emission)
+    flash = motion.flash_at(x, edges.v_row, layout) * bool(capture.emission)
     # a lamp that runs freely isn't alike from refresh to refresh
     whole = np.floor(phase) if len(capture.emission) > EMISSION_STEPS else np.zeros(len(phase))
     flash_key = np.round((flash - whole) * FLASH_STEPS).astype(int)

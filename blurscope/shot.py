@@ -6,6 +6,7 @@ This is the part of the pipeline that knows pixels; `pipeline` turns its result 
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -169,17 +170,18 @@ def measure_shot(
         across = Lens(sigma_px=0.4, sd_px=0.3)
     across_px = across.sigma_px
     lens_px, lens_sd = lens or (across.sigma_px, across.sd_px)
-    say("reading the streaks")
-    lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
-    shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
-    refuse_still(reg, exposure, layout)
-    say("reading the edges")
 
     def read_edges() -> EdgeProfiles:
         found = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px)
         return replace(found, extra_px2=across.extra_px2(found.u_px, found.v_row))
 
-    edges = read_edges()
+    say("reading streaks and edges")
+    with ThreadPoolExecutor(max_workers=1) as pool:  # looking up pixels lets go of the interpreter
+        read = pool.submit(read_edges)
+        lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
+        shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
+        refuse_still(reg, exposure, layout)
+        edges = read.result()
     if len(edges.esf) == 0:
         raise FitError("no edge with its settling field lies wholly in the photo; step back so that more of it shows")
     pairs = sorted({(int(a), int(b)) for a, b in zip(edges.from_level, edges.to_level, strict=True)})
@@ -194,8 +196,13 @@ def measure_shot(
         phase_known=False,
     )
 
+    last: tuple = (None, None, None, None)
+
     def pooled(seen: Capture, m: Motion | None):
-        return pool_instances(edges, pairs, layout, tone, seen, ages, m, shift)
+        nonlocal last
+        if not (last[0] is edges and last[1] == seen and last[2] is m):
+            last = edges, seen, m, pool_instances(edges, pairs, layout, tone, seen, ages, m, shift)
+        return last[3]
 
     combined, _, apart, _ = pooled(base, None)
     say("fitting the camera's motion")
@@ -374,29 +381,32 @@ def measure_shot(
             motion = replace(motion, start=motion.start - late, delay=motion.delay - late)
             combined, *_ = pooled(capture, motion)
             families, weights = compete(combined, before=families)
-
     if backlight.kind == "hold":
         combined = combined.ease(floor_share(combined, families, weights))
         families, weights = compete(combined, before=families)
-    doubts: list[Nuisance] = []
+
+    readings: list[Future] = []
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
-        doubts[:] = shared_doubts(cells, edges.lag_px, starts, pairs, capture, motion, tone, across_px, lens_sd, ages)
+        doubts = shared_doubts(cells, edges.lag_px, starts, pairs, capture, motion, tone, across_px, lens_sd, ages)
+        if backlight.kind == "hold":
+            readings.append(pool.submit(read_back, combined, doubts, v, capture.blur_sigma_px))
         return doubts
 
     rng = np.random.default_rng(seed)
     shares = signal_shares(pairs, tone)
     others = other_laws(pairs, tone, across_px, np.random.default_rng(seed))
-    fits = measure_profiles(
-        combined,
-        nuisances_of,
-        shares,
-        rng,
-        emission=backlight.emission,
-        fits=families,
-        other_shares=others,
-        streak_chi2=None if motion is None else motion.chi2_ratio,
-    )
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        fits = measure_profiles(
+            combined,
+            nuisances_of,
+            shares,
+            rng,
+            emission=backlight.emission,
+            fits=families,
+            other_shares=others,
+            streak_chi2=None if motion is None else motion.chi2_ratio,
+        )
 
     def mean_of(values: np.ndarray) -> np.ndarray:
         return np.array([values[g].mean() for g in groups])
@@ -423,7 +433,7 @@ def measure_shot(
         clipped=np.array([bool(edges.clipped[g].any()) for g in groups]),
         crushed=np.array([bool(edges.crushed[g].any()) for g in groups]),
         profiles=combined,
-        readings=read_back(combined, doubts, v, capture.blur_sigma_px) if backlight.kind == "hold" else [],
+        readings=[r for reading in readings for r in reading.result()],
         capture=capture,
         codes=codes,
     )
@@ -458,13 +468,15 @@ def _switch_phase(profiles: Profiles, fits, weights, lag, starts, capture: Captu
     res = (profiles.esf - np.array([f.model[i] for i, f in enumerate(best)])) * weight
     scale = np.array([f.levels[i, 1] - f.levels[i, 0] for i, f in enumerate(best)])[:, None] * weight
     misfit = np.maximum((res**2).mean(axis=1), 1.0)
-    basis = [np.linalg.qr(f.jacobian[i] * weight[i, :, None])[0] for i, f in enumerate(best)]
+    basis = np.zeros((*res.shape, max(f.count for f in best)))  # directions that others lack are 0
+    for i, f in enumerate(best):
+        basis[i, :, : f.count] = np.linalg.qr(f.jacobian[i] * weight[i, :, None])[0]
 
     def cost(phase: float) -> float:
         if phase and phase not in change:
             change[phase] = operator(phase) - here
         rest = res - scale * (cells @ change[phase].T) if phase else res
-        left = np.array([r @ r - np.sum((r @ b) ** 2) for r, b in zip(rest, basis, strict=True)])
+        left = (rest**2).sum(axis=1) - (np.matmul(rest[:, None], basis) ** 2).sum(axis=(1, 2))
         return float((left / misfit).sum())
 
     costs = {phase: cost(phase) for phase in (-0.5, -0.25, 0.0, 0.25)}

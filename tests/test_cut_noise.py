@@ -1,4 +1,4 @@
-"""Noise that the camera cuts off at no light, and light that its lens spreads: against integrals and simulated photos."""
+"""Noise that the camera cuts off at no light, and light that its lens spreads, against integrals and simulations."""
 
 from __future__ import annotations
 

@@ -10,6 +10,7 @@ from blurscope.camera import Camera, Display, LightLaw, Response, film
 from blurscope.following import Trial, settle_error
 from blurscope.pattern.budget import make_layouts
 from blurscope.tracking import Motion
+from blurscope.tracking.lanes import Lane, _Matcher
 from blurscope.tracking.model import NAMES
 from blurscope.tracking.motion import inflation
 
@@ -91,3 +92,27 @@ def test_streaks_that_seem_askew_part_no_edges(tmp_path):
     assert not any("instances_disagree" in e.flags for e in result.edges)
     off = np.array([e.bet_ms.value - true[e.from_level, e.to_level] for e in result.edges])
     assert np.all(np.abs(off) <= [e.bet_ms.u95 for e in result.edges]) and np.abs(off).max() < 0.15
+
+
+@pytest.mark.parametrize("direction", ["left", "right"])
+def test_the_place_of_the_screen_is_judged_by_plain_correlation(rng, direction):
+    """Second road: boxes drawn sample by sample, and NumPy's own correlation coefficient with the light's root."""
+    layout = make_layouts(640, 400, px_per_refresh=8, levels=3, direction=direction)[0][0]
+    grid = np.arange(-30.0, 600.0, 1.0)
+    blocks = [b for b in layout.blocks if b.kind == "lane"]
+    lanes = [Lane(block=b, u_px=grid, light=rng.uniform(-0.1, 1, len(grid)), noise=0.01, v_row=9.0) for b in blocks]
+    shift, exposure, first = 37.0, 3.4, -90
+    middle = layout.sign * shift / layout.px_per_refresh
+    opening, closing = middle - exposure / 2, middle + exposure / 2
+    drawn = np.zeros((len(lanes), len(grid)))
+    for row, block in zip(drawn, blocks, strict=True):
+        for slit in block.slits:
+            for n in range(int(np.floor(opening)), int(np.ceil(closing))):
+                height = np.sqrt((slit.level_at(n) / 255) ** 2.2 * slit.width_px)
+                times = max(n, opening), min(n + 1, closing)
+                ends = [slit.x_px + slit.width_px / 2 - layout.sign * layout.px_per_refresh * t for t in times]
+                low, high = (int(np.clip(np.rint(e - grid[0]), 0, len(grid))) for e in sorted(ends))
+                row[low:high] += height
+    seen = np.sqrt(np.maximum([lane.light for lane in lanes], 0))
+    found = _Matcher(lanes, layout, first, 90)(shift, exposure)
+    assert found == pytest.approx(np.corrcoef(drawn.ravel(), seen.ravel())[0, 1], abs=1e-9)

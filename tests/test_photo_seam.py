@@ -15,7 +15,7 @@ from blurscope.errors import PhotoError
 from blurscope.photo import read_photo
 from blurscope.photo.jpeg import coded_units
 from blurscope.photo.opencv import imdecode_jpeg
-from blurscope.photo.seam import find_seam
+from blurscope.photo.seam import _means, find_seam
 
 SHIFT = 6  # codes, from which a shift to the end of the picture must be found in an even margin
 
@@ -114,3 +114,11 @@ def test_a_stair_of_colour_blocks_is_found():
     row, step = find_seam(picture.round().astype(np.uint8), (16, 16))
     assert row == 48 and step == pytest.approx(7, abs=0.5)
     assert find_seam(picture.round().astype(np.uint8)[8:], (16, 16)) is None
+
+
+@pytest.mark.parametrize("wide", [8, 16, 24, 32])
+def test_means_of_blocks_are_those_of_their_pixels(rng, wide):
+    """Second road: NumPy's mean of each block's pixels; rows lie apart, and not at whole words, as in a picture."""
+    lines = rng.integers(0, 256, (12, 5 * wide + 3), np.uint8)[1::3, : 5 * wide]
+    lines[0] = 255
+    assert _means(lines, wide) == pytest.approx(lines.reshape(4, 5, wide).mean(axis=2), abs=1e-4)

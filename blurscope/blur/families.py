@@ -54,7 +54,7 @@ def _scaled(integral: Callable, step: Callable) -> Callable[[np.ndarray, np.ndar
 
     def slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
         r = step(t, p)
-        return np.stack([r, integral(t, p) - t * r])
+        return np.array([r, integral(t, p) - t * r])
 
     return slopes
 
@@ -86,7 +86,7 @@ def _exponential(t: np.ndarray, p: np.ndarray) -> np.ndarray:
 
 
 def _exponential_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
-    return np.stack(_exp_parts(t, np.exp(p[..., 0:1]))[1:])
+    return np.array(_exp_parts(t, np.exp(p[..., 0:1]))[1:])
 
 
 def _two_exponentials(t: np.ndarray, p: np.ndarray) -> np.ndarray:
@@ -102,7 +102,7 @@ def _two_exponentials_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     first, second = _exp_parts(t, tau), _exp_parts(t, tau * (1.15 + more))
     by_scale = (1 - a) * second[2]
     rise = a * first[1] + (1 - a) * second[1]
-    return np.stack([rise, first[0] - second[0], a * first[2] + by_scale, by_scale * (more / (1.15 + more))])
+    return np.array([rise, first[0] - second[0], a * first[2] + by_scale, by_scale * (more / (1.15 + more))])
 
 
 def _gamma_parts(t: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -131,7 +131,7 @@ def _gamma(t: np.ndarray, p: np.ndarray) -> np.ndarray:
 def _gamma_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     here, step = _gamma_parts(t, p)
     other = _gamma(t, p + np.array([STEP, 0.0]))
-    return np.stack([step, (other - here) / STEP, here - np.maximum(t, 0.0) * step])
+    return np.array([step, (other - here) / STEP, here - np.maximum(t, 0.0) * step])
 
 
 def _gaussian(t: np.ndarray, p: np.ndarray) -> np.ndarray:
@@ -180,7 +180,7 @@ def _staged_slopes(t: np.ndarray, p: np.ndarray, refreshes: float = 1.0) -> np.n
     f, tau = p[..., 0:1], np.exp(p[..., 1:2])
     first, second = _exp_parts(t, tau), _exp_parts(t - refreshes, tau)
     rise, by_scale = (f * first[k] + (1 - f) * second[k] for k in (1, 2))
-    return np.stack([rise, first[0] - second[0], by_scale])
+    return np.array([rise, first[0] - second[0], by_scale])
 
 
 def _staged_late(t: np.ndarray, p: np.ndarray) -> np.ndarray:
@@ -213,7 +213,7 @@ def _ringing_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     faster = w * (moment.imag - c * moment.real)
     # a longer time constant at a lower frequency stretches time
     stretched = t - past.real - c * past.imag - t * step
-    return np.stack([step, stretched + faster, faster, -past.imag])
+    return np.array([step, stretched + faster, faster, -past.imag])
 
 
 def _two_poles_parts(t: np.ndarray, tau: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -237,7 +237,7 @@ def _s_overshoot_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     first, second = _two_poles_parts(t, tau), _exp_parts(t, tau * (1.5 + more))
     rise = (1 + b) * first[1] - b * second[1]
     by_scale = b * second[2]
-    return np.stack([rise, first[0] - second[0], (1 + b) * first[2] - by_scale, -by_scale * (more / (1.5 + more))])
+    return np.array([rise, first[0] - second[0], (1 + b) * first[2] - by_scale, -by_scale * (more / (1.5 + more))])
 
 
 _L = np.log

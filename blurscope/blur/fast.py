@@ -22,17 +22,19 @@ def fast_fits(fits, weights, forms, profiles: Profiles) -> dict[int, FamilyFit]:
     best = [names[b] for b in np.argmax(weights, axis=0)]
     as_well = weights[names.index(INSTANT)] >= MIN_WEIGHT if INSTANT in names else np.zeros(len(best), bool)
 
+    plain = fits[names.index(EXPONENTIAL)]
+    resolved = _resolved(plain, [i for i, name in enumerate(best) if name == EXPONENTIAL], profiles)
+
     def too_fast(i: int) -> bool:
         if best[i] != EXPONENTIAL:
             return best[i] == INSTANT
-        return bool(as_well[i]) or not _resolved(fits[names.index(EXPONENTIAL)], i, profiles)
+        return bool(as_well[i]) or i not in resolved
 
     which = [i for i, form in enumerate(forms) if form is None and too_fast(i)]
     if not which:
         return {}
     n = len(FAST_TAUS)
     alike = profiles.operator.ndim == 2
-    plain = fits[names.index(EXPONENTIAL)]
     held = np.tile(np.log(FAST_TAUS)[:, None], (len(which), 1))
     middle = (plain.onset + np.exp(plain.params[:, 0]))[which]  # of the edge: it stays where it is
     guess = np.column_stack([held, np.repeat(middle, n) - np.exp(held[:, 0])])
@@ -97,6 +99,9 @@ def _quantiles(reached: np.ndarray, at: np.ndarray) -> np.ndarray:
     return FAST_TAUS[after - 1] + part * (FAST_TAUS[after] - FAST_TAUS[after - 1])
 
 
-def _resolved(fit: FamilyFit, i: int, profiles: Profiles) -> bool:
-    cov, _ = information(fit, [i], profiles)
-    return bool(cov[0, 0, 0] < 1 / RESOLVED**2)
+def _resolved(fit: FamilyFit, rows: list[int], profiles: Profiles) -> set[int]:
+    """Return those of the rows whose time constant is known well."""
+    if not rows:
+        return set()
+    cov, _ = information(fit, rows, profiles)
+    return {i for i, own in zip(rows, cov, strict=True) if own[0, 0] < 1 / RESOLVED**2}

@@ -11,17 +11,20 @@ from blurscope.blur.families import Family
 STEPS = 64  # per refresh
 FINE_REFRESHES = 3
 LEAST_DARK = 0.3  # of a refresh, between flashes
+FAR = 9.0  # standard deviations from the middle of a Gaussian edge, beyond which it hangs on nothing
 GET_FACTOR = 2.563103131089201
 NAMES = ("bew", "get", "ghost", "overshoot", "undershoot", "response", "response_signal", "response_overshoot")
 
 
 def crossing(x: np.ndarray, y: np.ndarray, level: float | np.ndarray) -> np.ndarray:
     """First upward crossing of ``level``, one or (n,), in each row of ``y``; NaN where there is none."""
-    over = y >= (level if np.ndim(level) == 0 else np.asarray(level)[:, None])
-    i = np.argmax(over, axis=1)
-    ok = over[np.arange(len(y)), i]
-    i = np.maximum(i, 1)
     r = np.arange(len(y))
+    threshold = level if np.ndim(level) == 0 else np.asarray(level)[:, None]
+    early = y[:, : max(1, y.shape[1] // 3)]
+    over = (early if (early[:, -1] >= level).all() else y) >= threshold
+    i = np.argmax(over, axis=1)
+    ok = over[r, i]
+    i = np.maximum(i, 1)
     y0, y1 = y[r, i - 1], y[r, i]
     with np.errstate(invalid="ignore", divide="ignore"):
         f = np.clip((level - y0) / np.where(y1 != y0, y1 - y0, 1.0), 0, 1)
@@ -44,19 +47,26 @@ def settling(x: np.ndarray, y: np.ndarray, half: float = 0.05) -> np.ndarray:
 
 
 def blurred(family: Family, params: np.ndarray, length: float, emission: np.ndarray | None = None):
-    """Return times and the perfect camera's ESF: (m,), (n, m)."""
+    """Return times and the perfect camera's ESF: (m,), (n, m).
+
+    It is fine as long as a panel of any speed bends in it, and a quarter as fine in its tail.
+    """
     count = int(length * STEPS)
+    fine = FINE_REFRESHES * STEPS
+    kept = np.concatenate([np.arange(min(fine, count + 1)), np.arange(fine, count + 1, 4)])
     t = np.arange(count + 1) / STEPS
-    integral = family.integral(t[None, :], params)
     if emission is None:
-        late = np.concatenate([np.zeros((len(params), STEPS)), integral[:, :-STEPS]], axis=1)[:, : count + 1]
-        return t, integral - late
+        integral = family.integral(t[None, kept], params)
+        late = integral[:, np.searchsorted(kept, kept - STEPS)]
+        late[:, kept < STEPS] = 0.0
+        return t[kept], integral - late
+    integral = family.integral(t[None, :], params)
     cells = np.diff(integral, axis=1) * STEPS
     e = np.interp((np.arange(STEPS) + 0.5) / STEPS, (np.arange(len(emission)) + 0.5) / len(emission), emission)
     lit = cells * np.resize(e, count)[None, :]
     total = np.concatenate([np.zeros((len(params), 1)), np.cumsum(lit, axis=1)], axis=1)
     late = np.concatenate([np.zeros((len(params), STEPS)), total[:, :-STEPS]], axis=1)[:, : count + 1]
-    return t, (total - late) / e.sum()
+    return t[kept], ((total - late) / e.sum())[:, kept]
 
 
 def since_switch(emission: np.ndarray | None, onset: float) -> np.ndarray | None:
@@ -110,15 +120,17 @@ def gaussian_edge_time(x: np.ndarray, y: np.ndarray, near: np.ndarray) -> np.nda
     step = x[1] - x[0]
     pad = int(3.0 / step)
     xs = np.concatenate([x[0] - step * np.arange(pad, 0, -1), x, x[-1] + step * np.arange(1, pad + 1)])
-    ys = np.concatenate([np.zeros((len(y), pad)), y, np.ones((len(y), pad))], axis=1)
-    t10, t90 = crossing(x, y, 0.1), crossing(x, y, 0.9)
+    heads = np.unique(near)
+    fitted = y[heads]
+    ys = np.concatenate([np.zeros((len(heads), pad)), fitted, np.ones((len(heads), pad))], axis=1)
+    t10, t90 = crossing(x, fitted, 0.1), crossing(x, fitted, 0.9)
     mu = np.nan_to_num(0.5 * (t10 + t90), nan=1.0)
     sigma = np.maximum(np.nan_to_num(t90 - t10, nan=1.0), 0.05) / GET_FACTOR
-    heads = np.unique(near)
-    mu, sigma = _gaussian_steps(xs, ys[heads], mu[heads], sigma[heads], 14)
+    mu, sigma = _gaussian_steps(xs, ys, mu, sigma, 14)
     head = np.searchsorted(heads, near)
-    gain = _sigma_gain(xs, ys[heads], mu, sigma)
-    return GET_FACTOR * (sigma[head] + np.einsum("ij,ij->i", ys - ys[near], gain[head]))
+    gain = _sigma_gain(xs, ys, mu, sigma)[:, pad : pad + len(x)]
+    change = np.einsum("ij,ij->i", y, gain[head])
+    return GET_FACTOR * (sigma[head] + change - change[near])
 
 
 def _sigma_gain(x: np.ndarray, y: np.ndarray, mu: np.ndarray, sigma: np.ndarray) -> np.ndarray:
@@ -141,10 +153,12 @@ def _gaussian_steps(x, y, mu, sigma, count: int) -> tuple[np.ndarray, np.ndarray
     from scipy.special import ndtr
 
     for _ in range(count):
-        z = (x[None, :] - mu[:, None]) / sigma[:, None]
+        ends = np.fmin.reduce(mu - FAR * sigma), np.fmax.reduce(mu + FAR * sigma)
+        near = slice(*x.searchsorted(ends))
+        z = (x[None, near] - mu[:, None]) / sigma[:, None]
         b = np.exp(-0.5 * z * z)
         b *= (-1 / np.sqrt(2 * np.pi) / sigma)[:, None]
-        res = y - ndtr(z)
+        res = y[:, near] - ndtr(z)
         z *= b
         aa, ab, bb = (np.einsum("ij,ij->i", p, q) for p, q in ((b, b), (b, z), (z, z)))
         ra, rb = np.einsum("ij,ij->i", b, res), np.einsum("ij,ij->i", z, res)
@@ -230,13 +244,8 @@ def rise_time(t: np.ndarray, rows: np.ndarray, shares: Sequence[float] | np.ndar
 
 
 def curves_of(family: Family, params: np.ndarray, length: float, emission: np.ndarray | None = None):
-    """Return ``t, b, tr, r`` for `figures_of_curves`, one row per row of parameters.
-
-    The blurred curve is fine as long as a panel of any speed bends in it, and a quarter as fine in its tail.
-    """
+    """Return ``t, b, tr, r`` for `figures_of_curves`, one row per row of parameters."""
     t, b = blurred(family, params, length, emission)
-    fine = FINE_REFRESHES * STEPS
-    t, b = (np.concatenate([x[..., :fine], x[..., fine::4]], axis=-1) for x in (t, b))
     tr, r = step_response(family, params, length)
     return t, b, tr, r
 

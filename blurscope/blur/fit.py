@@ -17,6 +17,7 @@ NO_GAIN = 1e-3  # share of a small gain: a step that promises no more is not tri
 ONSETS = 9
 ARRAYS = ("params", "onset", "levels", "chi2", "model", "jacobian", "moving")  # of a FamilyFit, a row for each profile
 LATE = 1e3  # refreshes, when every response has settled
+AT_LATE = np.array([LATE])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,8 +68,8 @@ class FamilyFit:
 
 def cell_means(family: Family, params: np.ndarray, onset: np.ndarray, ages: np.ndarray) -> np.ndarray:
     """Return the mean response in each age bin: (n, k)."""
-    t = ages - onset[..., None]
-    return np.diff(family.integral(t, params), axis=-1) / np.diff(ages)
+    integral = family.integral(ages - onset[..., None], params)
+    return (integral[..., 1:] - integral[..., :-1]) / (ages[1:] - ages[:-1])
 
 
 class _Problem:
@@ -111,15 +112,16 @@ class _Problem:
         """Return the derivatives of the edges by parameters (..., n, p + 1), or by the onset alone."""
         p = self.count
         by_time, *by_shape = self.family.slopes(self.ages - x[..., p, None], x[..., :p])
-        moved = np.stack([*([] if self.held else by_shape), -by_time])
-        return self._seen(np.diff(moved, axis=-1) / np.diff(self.ages))
+        moved = np.array([*([] if self.held else by_shape), -by_time])
+        return self._seen((moved[..., 1:] - moved[..., :-1]) / (self.ages[1:] - self.ages[:-1]))
 
-    def delay(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return the mean delay of the response to a switch, and its derivatives by the shape parameters."""
-        p = self.count
-        late = np.array([LATE])
-        total = self.family.slopes(late, x[..., :p])[1:, ..., 0]
-        return LATE - self.family.integral(late, x[..., :p])[..., 0], -np.moveaxis(total, 0, -1)
+    def delay(self, x: np.ndarray) -> np.ndarray:
+        """Return the mean delay of the response to a switch."""
+        return LATE - self.family.integral(AT_LATE, x[..., : self.count])[..., 0]
+
+    def delay_slopes(self, x: np.ndarray) -> np.ndarray:
+        """Return the derivatives of the mean delay by the shape parameters, (..., n, p)."""
+        return -np.moveaxis(self.family.slopes(AT_LATE, x[..., : self.count])[1:, ..., 0], 0, -1)
 
     def _seen(self, cells: np.ndarray) -> np.ndarray:
         if self.operator.ndim == 2:
@@ -138,7 +140,9 @@ class _Problem:
         ra = sum_wd - rb + self.prior[:, 0] * self.known[:, 0]
         bb, rb = bb + self.prior[:, 1], rb + self.prior[:, 1] * self.known[:, 1]
         det = aa * bb - ab * ab + 1e-12 * aa * bb + 1e-300
-        return np.stack([(bb * ra - ab * rb) / det, (aa * rb - ab * ra) / det], axis=-1)
+        out = np.empty((*det.shape, 2))
+        out[..., 0], out[..., 1] = (bb * ra - ab * rb) / det, (aa * rb - ab * ra) / det
+        return out
 
     def evaluate(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         """Return edge, levels, model and chi-square of parameters (..., n, p + 1)."""
@@ -276,15 +280,13 @@ class _State:
             gram[..., p + 1 + k, p + 1 + k] += problem.prior[:, k]
             grad[..., p + 1 + k] -= problem.prior[:, k] * (levels[..., k] - problem.known[:, k])
         eye = np.eye(p + 3)
-        # a parameter that its bound stops stays there
-        stopped = np.zeros(grad.shape, bool)
-        stopped[..., : p + 1] = ((x <= problem.low) & (grad[..., : p + 1] < 0)) | (
-            (x >= problem.high) & (grad[..., : p + 1] > 0)
-        )
-        if stopped.any():
+        low, high = x <= problem.low, x >= problem.high
+        if low.any() or high.any():  # a parameter that its bound stops stays there
+            stopped = np.zeros(grad.shape, bool)
+            stopped[..., : p + 1] = (low & (grad[..., : p + 1] < 0)) | (high & (grad[..., : p + 1] > 0))
             gram = np.where(stopped[..., None] | stopped[..., None, :], eye, gram)
             grad = np.where(stopped, 0.0, grad)
-        delay, by_shape = problem.delay(x)
+        delay, by_shape = problem.delay(x), problem.delay_slopes(x)
         diag = np.einsum("...ii->...i", gram)
         ridge = (diag + 1e-12 * diag.max())[..., None] * eye
         improved, first = np.zeros_like(self.active), True
@@ -298,11 +300,11 @@ class _State:
             todo = self.active & ~improved
             if not todo.any():
                 break
-            move = np.clip(delta[..., : p + 1], -0.7, 0.7)
-            trial = np.clip(self.x + move, problem.low, problem.high)
+            move = delta[..., : p + 1].clip(-0.7, 0.7)
+            trial = (self.x + move).clip(problem.low, problem.high)
             # the middle of the edge goes where the linear step sees it, however the response's own delay curves
-            ahead = delay + np.einsum("...k,...k->...", by_shape, move[..., :p]) - problem.delay(trial)[0]
-            trial[..., p] = np.clip(trial[..., p] + np.clip(ahead, -0.7, 0.7), problem.low[p], problem.high[p])
+            ahead = delay + np.einsum("...k,...k->...", by_shape, move[..., :p]) - problem.delay(trial)
+            trial[..., p] = (trial[..., p] + ahead.clip(-0.7, 0.7)).clip(problem.low[p], problem.high[p])
             rows, part = slice(None), problem
             if todo.any(axis=0).mean() < 0.7:
                 rows = np.nonzero(todo.any(axis=0))[0]
@@ -311,9 +313,12 @@ class _State:
             gain = np.full_like(self.chi2, -1.0)
             gain[:, rows] = self.chi2[:, rows] - t_chi2
             take = todo & (gain >= 0)
-            mine = take[:, rows]
-            self.x[take], self.edge[take], self.levels[take] = trial[take], t_edge[mine], t_levels[mine]
-            self.model[take], self.chi2[take] = t_model[mine], t_chi2[mine]
+            if take.all():
+                self.x, self.edge, self.levels, self.model, self.chi2 = trial, t_edge, t_levels, t_model, t_chi2
+            else:
+                mine = take[:, rows]
+                self.x[take], self.edge[take], self.levels[take] = trial[take], t_edge[mine], t_levels[mine]
+                self.model[take], self.chi2[take] = t_model[mine], t_chi2[mine]
             enough = gain < least
             self.small = np.where(take, np.where(enough, self.small + 1, 0), self.small)
             # a short step gains little because it is short: a nearly full one shows that the end is reached, or several

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -134,9 +135,11 @@ def measure_profiles(
             for i, (b, form) in enumerate(zip(best, forms, strict=True))
         ]
     )
-    nuisances = nuisances_of(cells)
+    with ThreadPoolExecutor(max_workers=1) as pool:  # long rows of numbers let go of the interpreter
+        drawn = pool.submit(_curves, fits, weights, profiles.length, emission)
+        nuisances = nuisances_of(cells)
+        curves = drawn.result()
     shared = rng.standard_normal((DRAWS, len(nuisances)))
-    curves = _curves(fits, weights, profiles.length, emission)
     fast = fast_fits(fits, weights, forms, profiles)
     quick = curves_of_fast(fast, profiles.length, emission)
     known = _known(fits, weights, profiles, nuisances)
@@ -340,6 +343,8 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells, mis
 def _square_root(cov: np.ndarray) -> np.ndarray:
     """Return S with S S^T = cov for each of (n, p, p) covariances (eigenvalues clipped at 0)."""
     value, vector = np.linalg.eigh(cov)
+    largest = np.take_along_axis(vector, np.abs(vector).argmax(axis=1)[:, None, :], axis=1)
+    vector = vector * np.where(largest < 0, -1.0, 1.0)  # whose sign is rounding's, so that trials don't turn over with it
     return vector * np.sqrt(np.maximum(value, 0.0))[:, None, :]
 
 

@@ -108,32 +108,63 @@ def capture_operator(
     """
     v = capture.px_per_refresh
     per = int(np.ceil(v / (0.01 * v + 0.02)))  # lags of the fine grid, per refresh
-    table, half = blur_table(v / per, capture.blur_sigma_px, capture.boxes_px)
+    firsts = np.arange(len(lag_px)) if starts is None else np.asarray(starts)
     place = np.asarray(lag_px, float) / v * per
-    base = np.floor(place).astype(int)
-    first = int(np.floor((base.min() - half) / per))
-    last = int(np.floor((base.max() + half + 1) / per)) + 1
+    blur = v / per, capture.blur_sigma_px, capture.boxes_px
+    bands, origin, reach = _bands(place.tobytes(), firsts.astype(np.intp).tobytes(), *blur)
+    first, last = reach[0] // per, reach[1] // per + 1
     sharp = capture.changed(blur_sigma_px=0.0, boxes_px=())
-    raw = _age_weights(first, last, per, tuple(np.asarray(ages).tolist()), sharp)
+    younger = _younger(first, last, per, tuple(np.asarray(ages).tolist()), sharp)
+    until = np.empty((len(bands), younger.shape[1]))
+    for row, band, start in zip(until, bands, (origin - first * per).tolist(), strict=True):
+        part = younger[start : start + len(band)]
+        np.dot(band[: len(part)], part, out=row)
+    out = np.diff(until, axis=1)
+    out[np.abs(out) < 1e-9] = 0.0  # denormal numbers would make every later product many times slower
+    return out
+
+
+@lru_cache(maxsize=4)  # captures that differ in their motion only come after one another
+def _bands(
+    places: bytes, starts: bytes, step: float, sigma: float, boxes: tuple[float, ...]
+) -> tuple[np.ndarray, np.ndarray, tuple[int, int]]:
+    """Return what the samples of a fine grid weigh in each group of lags.
+
+    Parameters
+    ----------
+    places : bytes
+        Of the lags (m,) float on the fine grid.
+    starts : bytes
+        Of the first lag of each group, (g,) intp.
+    step, sigma, boxes
+        As for `blur_table`.
+
+    Returns
+    -------
+    bands : (g, width) float
+    origin : (g,) int
+        Sample of the grid at which each begins.
+    reach : (int, int)
+        First and last sample that any lag needs.
+    """
+    table, half = blur_table(step, sigma, boxes)
+    place, firsts = np.frombuffer(places), np.frombuffer(starts, np.intp)
+    base = np.floor(place).astype(int)
     # weights of the fine lags around each lag, then of those around each group
     near = np.arange(-half, half + 2)
     at = (near[None, :] + base[:, None] - place[:, None] + half + 1) * TABLE_STEPS
     low = np.minimum(at.astype(int), len(table) - 2)
     weight = table[low] + (at - low) * (table[low + 1] - table[low])
-    firsts = np.arange(len(base)) if starts is None else np.asarray(starts)
     sizes = np.diff(np.append(firsts, len(base)))
     group = np.repeat(np.arange(len(firsts)), sizes)
     ahead = base - base[firsts][group]
     width = int(ahead.max()) + len(near)
     flat = (group * width + ahead)[:, None] + near + half
     bands = np.bincount(flat.ravel(), (weight / sizes[group, None]).ravel(), len(firsts) * width)
-    origin = base[firsts] - half - first * per
-    out = np.empty((len(firsts), raw.shape[1]))
-    padded = np.concatenate([raw, np.zeros((width, raw.shape[1]))])
-    for row, band, start in zip(out, bands.reshape(-1, width), origin.tolist(), strict=True):
-        np.dot(band, padded[start : start + width], out=row)
-    out[np.abs(out) < 1e-9] = 0.0  # denormal numbers would make every later product many times slower
-    return out
+    bands, origin = bands.reshape(-1, width), base[firsts] - half
+    for made in (bands, origin):
+        made.setflags(write=False)
+    return bands, origin, (int(base.min()) - half, int(base.max()) + half + 1)
 
 
 def blur_table(step: float, sigma: float, boxes: tuple[float, ...]) -> tuple[np.ndarray, int]:
@@ -165,8 +196,8 @@ def blur_table(step: float, sigma: float, boxes: tuple[float, ...]) -> tuple[np.
 
 
 @lru_cache(maxsize=2)  # trials of another blur or scale come after one another
-def _age_weights(first: int, last: int, per: int, ages: tuple[float, ...], capture: Capture) -> np.ndarray:
-    """Share of the (emitted) light at each lag that comes from each age bin, without apertures.
+def _younger(first: int, last: int, per: int, ages: tuple[float, ...], capture: Capture) -> np.ndarray:
+    """Share of the (emitted) light at each lag that is younger than each border of the age bins, without apertures.
 
     Parameters
     ----------
@@ -177,7 +208,7 @@ def _age_weights(first: int, last: int, per: int, ages: tuple[float, ...], captu
 
     Returns
     -------
-    ((last - first) * per, bins) float
+    ((last - first) * per, bins + 1) float
     """
     v, exposure = capture.px_per_refresh, capture.exposure_refreshes
     phases = [capture.start_phase] if capture.phase_known else list(np.arange(PHASES) / PHASES)
@@ -218,7 +249,10 @@ def _age_weights(first: int, last: int, per: int, ages: tuple[float, ...], captu
     borders = np.round((np.array(ages) - ages[0]) * AGE_BINS).astype(int)
     at = np.clip(borders[None, :] - AGE_BINS * np.arange(first, last)[:, None] - origin, 0, count)
     at[:, 0], at[:, -1] = 0, count  # what lies beyond the bins goes to the first and the last
-    out = np.diff(sums.take(at, axis=1), axis=-1).swapaxes(0, 1).reshape(-1, len(ages) - 1)
+    out = np.empty((last - first, per, len(ages)))
+    for mine, where in zip(out, at, strict=True):
+        sums.take(where, axis=1, out=mine, mode="clip")
+    out = out.reshape(-1, len(ages))
     out.setflags(write=False)
     return out
 

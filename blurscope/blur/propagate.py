@@ -267,7 +267,8 @@ def _branch(bundle: Bundle, table: np.ndarray) -> Branch:
         table[NAMES.index("response_overshoot")] = np.nan  # too fast for its own overshoot to show
         noise, named = np.sqrt([_variance(row) for row in trials]), {}
     else:
-        away = np.nan_to_num((table[:, 1 + n :] - table[:, :1]) / SHARE)
+        away = (table[:, 1 + n :] - table[:, :1]) / SHARE
+        away[np.isnan(away)] = 0.0
         p = len(bundle.spread.noise)
         named = {}
         for x, a in zip(bundle.spread.names, away[:, p:].T, strict=True):  # several effects may make one contribution

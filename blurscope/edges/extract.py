@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from blurscope._cv import cv2
 from blurscope.pattern.layout import Layout
 
 FRONT = 0.32  # of a field, ahead of the edge
@@ -90,7 +92,7 @@ def extract_edges(
     layout : Layout
     lit : (float, float)
         Range of ``u`` fully exposed.
-    tone : object with ``decode``, ``window`` and ``even``
+    tone : object with ``decode`` (increasing), ``window`` and ``even``
     blur_px : float
         Rough blur across the motion, display px: rows nearer to the band's border than its reach are left out.
     """
@@ -131,16 +133,24 @@ def extract_edges(
         if window is None:
             return None
         phase = x[count // 2] % 1.0
-        few = window.at(x[:, ::FEW], y[:, ::FEW])
-        clipped = np.count_nonzero(few >= clip_light) > 0.02 * few.size
-        crushed = np.count_nonzero(few <= low_light) > 0.3 * few.size
+        clipped = crushed = False
+        least, most = cv2.minMaxLoc(window.codes)[:2]
+        if tone.decode[int(most)] >= clip_light or tone.decode[int(least)] <= low_light:
+            few = window.at(x[:, ::FEW], y[:, ::FEW])
+            clipped = np.count_nonzero(few >= clip_light) > 0.02 * few.size
+            crushed = np.count_nonzero(few <= low_light) > 0.3 * few.size
         picked = window.joined(join).at(x, y)
         line = np.add.reduce(np.add.reduce(picked, axis=0).reshape(bins, per_bin), axis=1) / (count * per_bin)
         ends = (x[0, 0], x[0, -1]), (y[count // 2, 0], y[count // 2, -1])
         rows = (block, u, band.top_row + band.height_px / 2, a, b, clipped, crushed)
-        return line, ends, rows, float(np.mean(phase * (1 - phase)))
+        return line, ends, rows, float(phase @ (1 - phase)) / len(phase)
 
-    found = [x for x in map(read, zip(edges, joins, pose.photo_grids(grids), strict=True)) if x is not None]
+    def some(part: slice) -> list[tuple]:
+        return [x for x in map(read, zip(edges[part], joins[part], pose.photo_grids(grids[part]), strict=True)) if x]
+
+    with ThreadPoolExecutor(max_workers=1) as pool:  # looking up pixels lets go of the interpreter
+        later = pool.submit(some, slice(len(edges) // 2, None))
+        found = some(slice(len(edges) // 2)) + later.result()
     if not found:
         return _empty(lag, step, per_bin)
     kept, ends, rows_of, between = zip(*found, strict=True)

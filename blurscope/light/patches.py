@@ -137,7 +137,8 @@ def _patches(codes: np.ndarray, pose: Any, wanted: list[_Place]) -> list[Patch]:
         weight *= _overlap(v, abs(v[1, 0] - v[0, 0]) if len(v) > 1 else 1.0, *vs[i])
         use = weight > 1e-3
         if np.count_nonzero(use) >= 8:
-            out[i] = _patch(wanted[i], codes[y0[i] : y1[i], x0[i] : x1[i]][use], weight[use], *centres[i])
+            weight *= use
+            out[i] = _patch(wanted[i], codes[y0[i] : y1[i], x0[i] : x1[i]].ravel(), weight.ravel(), *centres[i])
     return [out[i] for i in sorted(out)]
 
 
@@ -208,6 +209,8 @@ def _patch(place: _Place, codes: np.ndarray, weights: np.ndarray | None, x: floa
         weights = weights[codes]
     elif weights is None:
         weights = np.ones(len(codes))
+    else:
+        codes, weights = codes[weights > 0], weights[weights > 0]
     return Patch(
         block=place.index,
         kind=block.kind,
@@ -222,5 +225,9 @@ def _patch(place: _Place, codes: np.ndarray, weights: np.ndarray | None, x: floa
 
 
 def _overlap(at: np.ndarray, size: float, low: float, high: float) -> np.ndarray:
-    out = np.minimum(at, high - size / 2) - np.maximum(at, low + size / 2)
-    return np.clip(out / size + 1, 0, 1)
+    """Return the shares of samples of some size that lie between two bounds."""
+    out = np.minimum(at, high - size / 2)
+    out -= np.maximum(at, low + size / 2)
+    out /= size
+    out += 1
+    return out.clip(0, 1, out=out)

@@ -143,7 +143,8 @@ class Tone:
             return None
         left, right = max(0, int(left) - margin), min(width, int(right) + margin + 2)
         top, bottom = max(0, int(top) - margin), min(height, int(bottom) + margin + 2)
-        return Window(cv2.LUT(codes[top:bottom, left:right], self.decode), left, top)
+        part = codes[top:bottom, left:right]
+        return Window(part, cv2.LUT(part, self.decode), left, top)
 
     def sample(self, codes: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Return the photo's light at campx positions (float32, 2-D), linear between pixels as light, not as codes."""
@@ -164,8 +165,9 @@ class Tone:
 
 
 class Window(NamedTuple):
-    """Part of a photo as light: campx of its first column and row, and of how many photo rows a row is the mean."""
+    """Part of a photo as codes and as light: campx of its first column and row, how many of its rows a row is of."""
 
+    codes: np.ndarray
     light: np.ndarray
     left: float
     top: float
@@ -179,9 +181,12 @@ class Window(NamedTuple):
 
     def joined(self, rows: int) -> Window:
         """Return the same with every so many rows averaged into one."""
+        if rows == 1:
+            return self
         count = len(self.light) // rows
-        mean = self.light[: count * rows].reshape(count, rows, -1).sum(axis=1) / np.float32(rows)
-        return Window(mean, self.left, self.top + (rows - 1) / 2, rows)
+        mean = self.light[: count * rows].reshape(count, rows, -1).sum(axis=1)
+        mean /= np.float32(rows)
+        return Window(self.codes, mean, self.left, self.top + (rows - 1) / 2, rows)
 
 
 def law_at(level: np.ndarray, levels: np.ndarray, light: np.ndarray, gamma: float) -> np.ndarray:
@@ -524,7 +529,6 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed, c
     def descend(q: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return where the steps end, and the covariance there in units of the weights."""
         light, gain, model, weight, rest = residuals(q)
-        cov = np.eye(count)
         for _ in range(20):
             jac = np.zeros((len(use) + len(tied), count))
             jac[: len(use), :n_flat] = model[:, None] * basis
@@ -537,7 +541,6 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed, c
             jac[: len(use)] *= weight[:, None]
             jac[len(use) + np.arange(len(tied)), tied] = strength
             delta, *_ = np.linalg.lstsq(jac, rest, rcond=None)
-            cov = np.linalg.pinv(jac.T @ jac)
             cost, length = float(rest @ rest), 1.0
             while length > 0.01:
                 step = length * delta
@@ -554,7 +557,7 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed, c
             light, gain, model, weight, rest = found
             if np.abs(step).max() < SMALL_STEP:
                 break
-        return q, cov
+        return q, np.linalg.pinv(jac.T @ jac)
 
     q, cov = descend(np.concatenate([flat, law, np.zeros(HAZE_TERMS), theta]))
     groups = [(of_haze, HAZE), (slice(count - n_theta, count), BEND)][: 2 if n_theta else 1]

@@ -9,19 +9,28 @@ from blurscope.pattern.layout import Layout
 from blurscope.target.pose import Pose
 
 
-def sample(codes: np.ndarray, pose: Pose, u: np.ndarray, v: np.ndarray) -> np.ndarray:
-    """Return codes at plate positions by linear interpolation; NaN outside the photo."""
-    return pick(codes, *pose.to_photo(u, v))
-
-
 def pick(codes: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Return codes at campx positions by linear interpolation; NaN outside the photo."""
-    height, width = codes.shape
-    shape = x.shape
-    flat = (x.reshape(shape[0], -1).astype(np.float32), y.reshape(shape[0], -1).astype(np.float32))
-    out = cv2.remap(codes, *flat, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).reshape(shape).astype(np.float32)
-    out[(x < 0.5) | (x > width - 1.5) | (y < 0.5) | (y > height - 1.5)] = np.nan
-    return out
+    return _blanked(_remapped(codes, x, y).astype(np.float32), codes.shape, x, y)
+
+
+def pick_light(codes: np.ndarray, x: np.ndarray, y: np.ndarray, decode: np.ndarray) -> np.ndarray:
+    """Return the light of the codes at campx positions, by a table; NaN outside the photo."""
+    picked = _remapped(codes, x, y)
+    return _blanked(cv2.LUT(picked.reshape(len(picked), -1), decode).reshape(x.shape), codes.shape, x, y)
+
+
+def _remapped(codes: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    flat = (z.reshape(len(z), -1).astype(np.float32, copy=False) for z in (x, y))
+    return cv2.remap(codes, *flat, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).reshape(x.shape)
+
+
+def _blanked(values: np.ndarray, shape: tuple[int, int], x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Put NaN where a position is outside a photo of this shape."""
+    height, width = shape
+    if x.min() < 0.5 or y.min() < 0.5 or x.max() > width - 1.5 or y.max() > height - 1.5:
+        values[(x < 0.5) | (x > width - 1.5) | (y < 0.5) | (y > height - 1.5)] = np.nan
+    return values
 
 
 def photo_range(codes: np.ndarray, pose: Pose, layout: Layout) -> tuple[float, float]:
@@ -39,8 +48,7 @@ def lit_range(codes: np.ndarray, pose: Pose, layout: Layout, decode: np.ndarray)
     u = np.arange(lo, hi, 1.0)
     rows = [b.top_row + b.height_px / 2 for b in layout.blocks if b.kind == "grey" and b.level >= 200]
     uu, vv = np.meshgrid(u, np.array(rows))
-    picked = sample(codes, pose, uu, vv)
-    light = np.where(np.isnan(picked), np.nan, decode[np.nan_to_num(picked).astype(np.intp)])
+    light = pick_light(codes, *pose.to_photo(uu, vv), decode)
     have = np.isfinite(light)
     total = np.where(have, light, 0).sum(axis=0) / np.maximum(have.sum(axis=0), 1)
     total[have.sum(axis=0) < max(1, len(rows) // 2)] = 0
@@ -81,30 +89,32 @@ def find_shift(codes: np.ndarray, pose: Pose, layout: Layout, lit: tuple[float, 
     score : float
         Normalised correlation, 1 at best.
     """
+    from scipy.fft import irfft, rfft
+
     period = layout.circuit_px
     u = np.arange(np.ceil(lit[0]), np.floor(lit[1]), 1.0)
     bands = [b for b in layout.blocks if b.kind == "band"]
     rows = np.array([b.top_row + f * b.height_px for b in bands for f in (0.35, 0.5, 0.65)])
-    uu, vv = np.meshgrid(u, rows)
-    picked = sample(codes, pose, uu, vv).reshape(len(bands), 3, len(u)).mean(axis=1)
+    lines = pose.photo_grids([((u[0], u[-1], len(u)), (row, row, 1)) for row in rows])
+    x, y = (np.concatenate(z) for z in zip(*lines, strict=True))
+    picked = pick(codes, x, y).reshape(len(bands), 3, len(u)).mean(axis=1)
     have = np.isfinite(picked)
     level = np.repeat(np.array(layout.circuit, float) / 255, layout.field_px)
     blur = np.convolve(np.tile(level, 3), np.ones(layout.px_per_refresh) / layout.px_per_refresh, "same")
     expected = blur[period : 2 * period]
     best = (0.0, False, -1.0)
     turned = [np.roll(expected, block.offset_px) for block in bands]
-    expectations = [np.conj(np.fft.fft(np.stack([np.ones(period), e, e * e]))) for e in turned]
+    at = np.round(u).astype(int) % period
+    value = np.where(have, picked, 0.0) / (65535 if codes.dtype == np.uint16 else 255)
+    seen = np.array([[np.bincount(at, w, period) for w in (o, x, x * x)] for o, x in zip(have, value, strict=True)])
+    seen = rfft(seen)
+    drawn = rfft(np.array([[np.ones(period), e, e * e] for e in turned]))
     for mirrored in (False, True):
-        at = (np.round(-u if mirrored else u).astype(int)) % period
-        spectra = np.zeros((6, period), complex)
-        for fe, line, ok in zip(expectations, picked, have, strict=True):
-            value = np.where(ok, line, 0.0) / 255 if line.max(initial=0) <= 255 else np.where(ok, line, 0.0) / 65535
-            fold = [np.bincount(at, w, period) for w in (ok.astype(float), value, value * value)]
-            ff = np.fft.fft(np.stack(fold))
-            pairs = ((0, 0), (0, 1), (0, 2), (1, 0), (2, 0), (1, 1))
-            # cyclic correlation: index s holds the sum over r of fold[r] e[r + s]
-            spectra += np.stack([np.conj(ff[i] * fe[j]) for i, j in pairs])
-        n, se, see, sp, spp, spe = np.fft.ifft(spectra).real
+        # cyclic correlation: index s holds the sum over r of seen[r] e[r + s]; what is mirrored runs backwards
+        folds = seen if mirrored else np.conj(seen)
+        pairs = ((0, 0), (0, 1), (0, 2), (1, 0), (2, 0), (1, 1))
+        spectra = np.array([np.einsum("bk,bk->k", folds[:, i], drawn[:, j]) for i, j in pairs])
+        n, se, see, sp, spp, spe = irfft(spectra, period)
         cov = spe / n - sp * se / n**2
         var = (spp / n - (sp / n) ** 2) * (see / n - (se / n) ** 2)
         score = cov / np.sqrt(np.maximum(var, 1e-12))
@@ -150,9 +160,9 @@ def locate_edges(
         ((u - layout.sign * lag[0], u - layout.sign * lag[-1], len(lag)), (t + h * rows[0], t + h * rows[1], rows[2]))
         for u, t, h in zip(at, top, high, strict=True)
     ]
-    picked = pick(codes, *(np.stack(z) for z in zip(*pose.photo_grids(grids), strict=True)))
-    good = np.isfinite(picked).all(axis=(1, 2))
-    light = decode[np.nan_to_num(picked).astype(np.intp)].mean(axis=1)
+    light = pick_light(codes, *(np.stack(z) for z in zip(*pose.photo_grids(grids), strict=True)), decode).mean(axis=1)
+    good = np.isfinite(light).all(axis=1)
+    light[~good] = 0.0
     before = light[:, lag < -0.1 * field].mean(axis=1)
     after = light[:, lag > 0.75 * field].mean(axis=1)
     size = after - before

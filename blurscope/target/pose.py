@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import groupby
 
 import numpy as np
 
 NODES_ALONG, NODES_ACROSS = 7, 4  # of smooth grids
+TOGETHER = 1 << 16  # places of grids of one size that are worked out in one go
 MOST_LEAN, MOST_ROWS = 0.15, 4  # campx that a column of the plate leans by within rows that may be averaged, and these
 Span = tuple[float, float, int]  # first, last, count
 
@@ -105,10 +107,17 @@ def _smooth_grids(exact: Callable, grids: list[tuple[Span, Span]]) -> Iterator[t
     nodes_a, nodes_b = _lagrange(2, NODES_ALONG)[0], _lagrange(2, NODES_ACROSS)[0]
     at_a = first[:, 0] + spans[:, 0, :, None] * nodes_a
     at_b = first[:, 1] + spans[:, 1, :, None] * nodes_b[:, None]
-    values = exact(*np.broadcast_arrays(at_a, at_b))
-    for (along, across), x, y in zip(grids, *(v.astype(np.float32) for v in values), strict=True):
-        weights_a, weights_b = _lagrange(along[2], NODES_ALONG)[1].T, _lagrange(across[2], NODES_ACROSS)[1]
-        yield weights_b @ (x @ weights_a), weights_b @ (y @ weights_a)
+    x, y = (v.astype(np.float32) for v in exact(*np.broadcast_arrays(at_a, at_b)))
+    sizes = [(along[2], across[2]) for along, across in grids]
+    done = 0
+    for (count_a, count_b), alike in groupby(sizes):
+        weights_a, weights_b = _lagrange(count_a, NODES_ALONG)[1].T, _lagrange(count_b, NODES_ACROSS)[1]
+        end = done + len(list(alike))
+        some = max(1, TOGETHER // (count_a * count_b))
+        for first in range(done, end, some):
+            mine = slice(first, min(first + some, end))
+            yield from zip(weights_b @ (x[mine] @ weights_a), weights_b @ (y[mine] @ weights_a), strict=True)
+        done = end
 
 
 @lru_cache(maxsize=256)

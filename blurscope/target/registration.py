@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from blurscope._cv import cv2
 from blurscope.errors import TargetError
 from blurscope.pattern.layout import Layout
 from blurscope.target.columns import find_shift, lit_range, locate_edges
@@ -96,10 +95,7 @@ def register(codes: np.ndarray, layout: Layout, *, linear: bool = False) -> Regi
         codes, small = np.rot90(codes), np.ascontiguousarray(np.rot90(small))
         codes = np.ascontiguousarray(codes)
         tilt, upright = stripe_tilt(small)
-    height, width = small.shape
-    turn = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), np.degrees(tilt), 1.0)
-    level = cv2.warpAffine(small, turn, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    fix = replace(find_rows(level, layout, factor), tilt_rad=tilt)
+    fix = find_rows(small, tilt, layout, factor)
     pose = _first_pose(fix, codes.shape, small.shape, factor, layout)
     pose, row_res, row_kept, expected = _rows(codes, layout, pose, decode)
     return _columns(codes, layout, pose, decode, fix, turned, row_res[row_kept], expected)
@@ -128,9 +124,10 @@ def _rows(codes: np.ndarray, layout: Layout, pose: Pose, decode: np.ndarray):
     h, w = codes.shape
     reach = 0.5 * w / max(pose.scale_at(0.0, layout.height_px / 2)[0], 0.3)
     res = kept = None
+    stripes = static_boundaries(layout)
     for share, distortion, half, count in ((0.25, 0, 2.6, 7), (0.6, 0, 2.6, 13), (1.0, 1, 2.6, 21), (1.0, 2, 2.2, 25)):
         columns = np.linspace(-share * reach, share * reach, count) * 0.97
-        x, y, v, weight = locate_boundaries(codes, pose, layout, columns, decode, half)
+        x, y, v, weight = locate_boundaries(codes, pose, stripes, columns, decode, half)
         if len(v) < 20:
             raise TargetError(
                 f"only {len(v)} stripe boundaries of the plate were found: it is too blurred across the motion, "
@@ -144,7 +141,7 @@ def _rows(codes: np.ndarray, layout: Layout, pose: Pose, decode: np.ndarray):
             f"the stripes do not lie where the pattern has them (residual {rms:.2f} px, "
             f"{100 * kept.mean():.0f} % kept): the photo shows another plate, or the lens bends too much"
         )
-    return pose, res, kept, len(static_boundaries(layout)[0]) * count
+    return pose, res, kept, len(stripes[0]) * count
 
 
 def _columns(codes, layout, pose, decode, fix, turned, row_res, rows_expected) -> Registration:

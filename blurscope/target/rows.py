@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -43,10 +44,10 @@ def reduce_picture(codes: np.ndarray) -> tuple[np.ndarray, int]:
 
 def stripe_tilt(small: np.ndarray) -> tuple[float, bool]:
     """Return the tilt of the stripes (rad, positive when they fall to the right) and whether they run upright."""
-    gx = cv2.Sobel(small, cv2.CV_32F, 1, 0, ksize=3)
-    gy = cv2.Sobel(small, cv2.CV_32F, 0, 1, ksize=3)
+    some = slice(None, None, max(1, small.shape[1] // TILT_COLUMNS))
+    gx = cv2.Sobel(small, cv2.CV_32F, 1, 0, ksize=3)[:, some]
+    gy = cv2.Sobel(small, cv2.CV_32F, 0, 1, ksize=3)[:, some]
     power = gx * gx + gy * gy
-    gx, gy, power = (z[:, :: max(1, z.shape[1] // TILT_COLUMNS)] for z in (gx, gy, power))
     strong = power > power.mean()  # holds nearly all of the power
     gx, gy, power = gx[strong], gy[strong], power[strong]
     angle = np.arctan2(gx, gy)  # 0: gradient along y, stripes level
@@ -85,16 +86,16 @@ def row_template(layout: Layout) -> tuple[np.ndarray, np.ndarray]:
     return code, weight
 
 
-def find_rows(small: np.ndarray, layout: Layout, factor: int) -> RowFix:
-    """Find the plate's rows along the middle of a picture whose stripes were made level.
+def find_rows(small: np.ndarray, tilt: float, layout: Layout, factor: int) -> RowFix:
+    """Find the plate's rows along the middle of a picture whose stripes have a tilt, rad.
 
     Raises
     ------
     TargetError
         No place, scale or orientation fits the plate's stripes.
     """
-    height, width = small.shape
-    strip = small[:, int(width * 0.42) : int(width * 0.58)].mean(axis=1)
+    height = len(small)
+    strip = _level_strip(small, tilt)
     code, weight = row_template(layout)
     lowest, highest = 1.0 / factor, 8.0 / factor
     lowest = max(lowest, 0.3 * height / layout.height_px * 0.5)
@@ -127,7 +128,17 @@ def find_rows(small: np.ndarray, layout: Layout, factor: int) -> RowFix:
             f"the plate's stripes match this pattern only to {fix[3]:.2f} of 1: "
             "it is the photo of another plate, too blurred across the motion, or too much of the plate is hidden"
         )
-    return RowFix(tilt_rad=0.0, upside_down=flip, scale=fix[0], shift=fix[1], bend=fix[2], score=fix[3])
+    return RowFix(tilt_rad=tilt, upside_down=flip, scale=fix[0], shift=fix[1], bend=fix[2], score=fix[3])
+
+
+def _level_strip(small: np.ndarray, tilt: float) -> np.ndarray:
+    """Return the means of the rows of the picture's middle, turned so that its stripes are level."""
+    height, width = small.shape
+    left, right = int(width * 0.42), int(width * 0.58)
+    turn = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), np.degrees(tilt), 1.0)
+    turn[0, 2] -= left
+    size = (right - left, height)
+    return cv2.warpAffine(small, turn, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).mean(axis=1)
 
 
 class _Placer:
@@ -142,36 +153,24 @@ class _Placer:
     """
 
     def __init__(self, strip: np.ndarray, code: np.ndarray, weight: np.ndarray, longest: int) -> None:
-        from scipy import fft
+        from scipy.fft import next_fast_len, rfft
 
-        self.fft = fft
-        self.pad = longest // 2
-        self.size = fft.next_fast_len(len(strip) + 2 * self.pad + longest, real=True)
+        self.length, self.pad = len(strip), longest // 2
+        self.size = next_fast_len(len(strip) + 2 * self.pad + longest, real=True)
         data = np.zeros(self.size, np.float32)
-        here = np.zeros(self.size, np.float32)
         data[self.pad : self.pad + len(strip)] = strip
-        here[self.pad : self.pad + len(strip)] = 1
-        self.data = fft.rfft(np.stack([data, data * data, here]))
-        self.edges = np.arange(len(code) + 1)
-        self.totals = [np.concatenate([[0.0], np.cumsum(x)]) for x in (weight, code * weight)]
+        self.data = rfft(np.array([data, data * data]))
+        self.rows = (np.asarray(code, float).tobytes(), np.asarray(weight, float).tobytes())
         self.end = len(strip) + 2 * self.pad
 
     def __call__(self, scales: np.ndarray) -> tuple[float, bool, float, float]:
         """Return the best score over the scales: score, upside down, scale, row of the template's top."""
-        rows = len(self.edges) - 1
-        templates = np.zeros((2, 3, len(scales), self.size), np.float32)
-        lengths = np.array([max(8, int(round(rows * scale))) for scale in scales])
-        for k, (scale, n) in enumerate(zip(scales, lengths, strict=True)):
-            borders = np.arange(n + 1) / scale
-            w, wt = (np.diff(np.interp(borders, self.edges, x)) * scale for x in self.totals)
-            t = np.divide(wt, w, out=np.zeros_like(w), where=w > 1e-6)
-            templates[0, :, k, :n] = w, w * t, w * t * t
-            templates[1, :, k, :n] = w[::-1], (w * t)[::-1], (w * t * t)[::-1]
-        full = templates[0, 0].sum(axis=-1)
-        fw, fwt, fwt2 = np.conj(self.fft.rfft(templates)).swapaxes(0, 1)
-        fd, fd2, fh = self.data
-        products = np.stack([fh * fw, fh * fwt, fh * fwt2, fd * fw, fd2 * fw, fd * fwt])
-        sw, swt, swt2, sd, sd2, sdt = self.fft.irfft(products, self.size)[..., : self.end]
+        from scipy.fft import irfft
+
+        place = (self.pad, self.length, self.size)
+        lengths, full, (fw, fwt), (sw, swt, swt2) = _templates(*self.rows, *place, tuple(scales.tolist()))
+        fd, fd2 = self.data
+        sd, sd2, sdt = irfft(np.array([fd * fw, fd2 * fw, fd * fwt]), self.size)[..., : self.end]
         ok = (sw > 0.45 * full[:, None]) & (np.arange(self.end) <= (self.end - lengths)[:, None])
         safe = np.where(ok, sw, 1.0)
         cov = sdt / safe - sd * swt / safe**2
@@ -181,6 +180,44 @@ class _Placer:
         score *= np.sqrt(np.sqrt(np.clip(sw / full[:, None], 0, 1)))
         flip, k, i = np.unravel_index(int(np.argmax(score)), score.shape)
         return float(score[flip, k, i]), bool(flip), float(scales[k]), float(i - self.pad)
+
+
+@lru_cache(maxsize=12)  # photos of one plate by one camera have them in common
+def _templates(
+    code: bytes, weight: bytes, pad: int, length: int, size: int, scales: tuple[float, ...]
+) -> tuple[np.ndarray, ...]:
+    """Return what is the same for every line of a length: see `_Placer`.
+
+    Returns
+    -------
+    lengths, full : (scales,)
+        Length and whole weight of the plate at each scale.
+    spectra : (2, 2, scales, n) complex
+        Conjugate transforms of weights and of weighted codes, for an upright and an upside-down plate.
+    sums : (3, 2, scales, length + 2 pad) float
+        Weights, weighted codes and weighted squares that fall on the line, by place.
+    """
+    from scipy.fft import irfft, rfft
+
+    codes, weights = np.frombuffer(code), np.frombuffer(weight)
+    edges = np.arange(len(codes) + 1)
+    totals = [np.concatenate([[0.0], np.cumsum(x)]) for x in (weights, codes * weights)]
+    templates = np.zeros((2, 3, len(scales), size), np.float32)
+    lengths = np.array([max(8, int(round(len(codes) * scale))) for scale in scales])
+    for k, (scale, n) in enumerate(zip(scales, lengths, strict=True)):
+        borders = np.arange(n + 1) / scale
+        w, wt = (np.diff(np.interp(borders, edges, x)) * scale for x in totals)
+        t = np.divide(wt, w, out=np.zeros_like(w), where=w > 1e-6)
+        templates[0, :, k, :n] = w, w * t, w * t * t
+        templates[1, :, k, :n] = w[::-1], (w * t)[::-1], (w * t * t)[::-1]
+    here = np.zeros(size, np.float32)
+    here[pad : pad + length] = 1
+    spectra = np.conj(rfft(templates)).swapaxes(0, 1)
+    sums = irfft(rfft(here) * spectra, size)[..., : length + 2 * pad]
+    out = lengths, templates[0, 0].sum(axis=-1), spectra[:2].copy(), sums.copy()
+    for made in out:
+        made.setflags(write=False)
+    return out
 
 
 def _predict(v: np.ndarray, scale: float, shift: float, bend: float, flip: bool, height: int) -> np.ndarray:
@@ -195,13 +232,18 @@ def _refine(strip, code, weight, scale, shift, flip):
     v = use + 0.5
     t, w = code[use], weight[use]
 
+    places, whole = np.arange(len(strip)), w / w.sum()
+
     def score(s: float, o: float, b: float) -> float:
         y = _predict(v, s, o, b, flip, height) - 0.5
         inside = (y >= 0) & (y <= len(strip) - 1)
-        if w[inside].sum() < 0.45 * w.sum():
-            return -1.0
-        d = np.interp(y[inside], np.arange(len(strip)), strip)
-        ww, tt = w[inside] / w[inside].sum(), t[inside]
+        ww, tt = whole, t
+        if not inside.all():
+            y, ww, tt = y[inside], w[inside], t[inside]
+            if ww.sum() < 0.45 * w.sum():
+                return -1.0
+            ww = ww / ww.sum()
+        d = np.interp(y, places, strip)
         dm, tm = ww @ d, ww @ tt
         den = np.sqrt((ww @ (d - dm) ** 2) * (ww @ (tt - tm) ** 2))
         return float(ww @ ((d - dm) * (tt - tm)) / den) if den > 0 else -1.0
@@ -259,7 +301,7 @@ def _plain_level(block, plain: set[str], bottom: bool) -> int | None:
 def locate_boundaries(
     codes: np.ndarray,
     guess: Pose,
-    layout: Layout,
+    stripes: tuple[np.ndarray, np.ndarray],
     columns_u: np.ndarray,
     decode: np.ndarray,
     half_px: float = 2.6,
@@ -271,6 +313,8 @@ def locate_boundaries(
     codes : (h, w) array
     guess : Pose
         Good to about half a stripe.
+    stripes : (k,), (k,) float
+        As of `static_boundaries`.
     columns_u : (m,) float
         Where along ``u``.
     decode : (256,) or (65536,) float
@@ -286,7 +330,7 @@ def locate_boundaries(
         Their plate rows.
     weight : (k,) float
     """
-    rows, contrast = static_boundaries(layout)
+    rows, contrast = stripes
     uu, vv = np.meshgrid(columns_u, rows)
     x0, y0 = guess.to_photo(uu, vv)
     x1, y1 = guess.to_photo(uu, vv + 1.0)
@@ -302,17 +346,13 @@ def locate_boundaries(
     s = np.linspace(-half_px, half_px, samples)
     spread = np.arange(-6, 7, 2.0)
     nx, ny = dy / np.hypot(dx, dy), -dx / np.hypot(dx, dy)  # along the stripes
-    mx = x0[:, None, None] + dx[:, None, None] * s[None, :, None] + nx[:, None, None] * spread
-    my = y0[:, None, None] + dy[:, None, None] * s[None, :, None] + ny[:, None, None] * spread
-    n, k, p = mx.shape
-    picked = cv2.remap(
-        codes,
-        mx.reshape(n, -1).astype(np.float32),
-        my.reshape(n, -1).astype(np.float32),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    ).reshape(n, k, p)
-    light = decode[np.clip(picked, 0, len(decode) - 1).astype(np.intp)].mean(axis=2)
+    n, k, p = len(x0), len(s), len(spread)
+    at = np.empty((2, n, k, p), np.float32)
+    for out, first, by_row, by_stripe in zip(at, (x0, y0), (dx, dy), (nx, ny), strict=True):
+        line, away = first[:, None] + by_row[:, None] * s, by_stripe[:, None] * spread
+        np.add(line[..., None], away[:, None], out=out, casting="same_kind")
+    picked = cv2.remap(codes, *at.reshape(2, n, -1), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    light = cv2.LUT(picked, decode).reshape(n, k, p).mean(axis=2)
     edge = max(2, int(0.15 * k))
     start, end = light[:, :edge].mean(axis=1), light[:, -edge:].mean(axis=1)
     step = end - start

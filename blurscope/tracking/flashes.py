@@ -126,7 +126,7 @@ class _Streaks:
 
     def measured(self, tried: np.ndarray, scans: list[tuple[float, float]]) -> Ripple:
         """Return the strongest ripple among frequencies, and how it lags over the screen."""
-        waves = [np.exp(-2j * np.pi * tried[:, None] * t) @ r for t, r in zip(self.moments, self.rest, strict=True)]
+        waves = [_turns(tried, t) @ r for t, r in zip(self.moments, self.rest, strict=True)]
         amplitude = np.array(waves)  # (streaks, frequencies)
         power = (np.abs(amplitude) ** 2 / self.variance[:, None]).sum(axis=0)
         best = int(np.argmax(power))
@@ -157,6 +157,14 @@ class _Streaks:
         weight = float((shown**2 / self.variance).sum())
         total = together(lag)
         return Ripple(frequency, float(lag[0]), float(lag[1]), 2 * total / weight, total**2 / weight)
+
+
+def _turns(frequencies: np.ndarray, t: np.ndarray) -> np.ndarray:
+    """Return ``exp(-2 pi i f t)`` for evenly spaced frequencies, (f, t)."""
+    out = np.empty((len(frequencies), len(t)), complex)
+    out[0] = np.exp(-2j * np.pi * frequencies[0] * t)
+    out[1:] = np.exp(-2j * np.pi * (frequencies[-1] - frequencies[0]) / max(len(frequencies) - 1, 1) * t)
+    return np.cumprod(out, axis=0, out=out)
 
 
 def _climbed(lag: np.ndarray, places: np.ndarray, terms: np.ndarray, frequency: float) -> np.ndarray:

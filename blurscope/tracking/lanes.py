@@ -77,14 +77,17 @@ def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, f
         parts = pose.photo_grids([((piece[0], piece[-1], len(piece)), across) for piece in pieces])
         x, y = (np.concatenate(both, axis=1) for both in zip(*parts, strict=True))
         inside = ((x > 1) & (x < w - 2) & (y > 1) & (y < h - 2)).all(axis=0)
-        if inside.sum() < 10:
+        found = inside.nonzero()[0]
+        if len(found) < 10:
             continue
-        x, y = x[:, inside], y[:, inside]
+        whole = found[-1] - found[0] + 1 == len(found)
+        here = slice(found[0], found[-1] + 1) if whole else found
+        x, y = x[:, here], y[:, here]
         picked = tone.window(codes, x, y, margin=rows).joined(rows).at(x, y)
         row = count // 2
         line = tone.even(picked.mean(axis=0), x[row], y[row]) / np.exp(tone.flat[0])
         n = len(line) // per_bin * per_bin
-        at, line = (values[:n].reshape(-1, per_bin).mean(axis=1) for values in (u[inside], line))
+        at, line = (values[:n].reshape(-1, per_bin).mean(axis=1) for values in (u[here], line))
         floor, noise = _floor(line)
         out.append(Lane(block=block, u_px=at, light=(line - floor) / (1 - black_share), noise=noise, v_row=middle))
     return out
@@ -171,14 +174,12 @@ class _Matcher:
     def __init__(self, lanes: list[Lane], layout: Layout, first: int, last: int) -> None:
         self.v, self.sign, self.first = layout.px_per_refresh, layout.sign, first
         sizes = np.array([len(lane.u_px) for lane in lanes])
-        begin = np.concatenate([[0], np.cumsum(sizes + 1)])
+        begin = np.concatenate([[0], np.cumsum(sizes)])
         slits = [len(lane.block.slits) for lane in lanes]
-        self.end = int(begin[-1])
-        self.signal = np.zeros(self.end)
-        self.real = np.ones(self.end, bool)
-        self.real[begin[1:] - 1] = False  # where a box may end
-        self.signal[self.real] = np.concatenate([np.sqrt(np.clip(lane.light, 0, None)) for lane in lanes])
-        self.count, self.sum, self.power = self.real.sum(), self.signal.sum(), self.signal @ self.signal
+        signal = np.concatenate([np.sqrt(lane.light.clip(0, None)) for lane in lanes])
+        self.count, self.sum, self.power = len(signal), signal.sum(), signal @ signal
+        # running sums; no box reaches from one lane to the next
+        self.sums = np.concatenate([[0.0], np.cumsum(signal)])
         self.strength = np.concatenate([_heights(lane, np.arange(first, last + 1)) for lane in lanes])
         self.x = np.array([[s.x_px + s.width_px / 2] for lane in lanes for s in lane.block.slits])
         self.origin = np.repeat([lane.u_px[0] for lane in lanes], slits)[:, None]
@@ -192,18 +193,19 @@ class _Matcher:
         first, last = middle - exposure / 2, middle + exposure / 2
         n = np.arange(int(np.floor(first)), int(np.ceil(last)))
         height = self.strength[:, n[0] - self.first : n[-1] + 1 - self.first].ravel()
-        ends = [
-            np.clip(np.rint((self.x - self.sign * self.v * t - self.origin) / self.step), 0, self.size) + self.begin
-            for t in (np.maximum(n, first), np.minimum(n + 1, last))
-        ]
+        times = np.array([np.maximum(n, first), np.minimum(n + 1, last)])[:, None]
+        ends = np.rint((self.x - self.sign * self.v * times - self.origin) / self.step)
+        ends = (np.minimum(np.maximum(ends, 0), self.size) + self.begin).astype(np.intp).reshape(2, -1)
         left, right = ends if self.sign < 0 else ends[::-1]
-        steps = np.bincount(left.astype(np.intp).ravel(), height, self.end)
-        steps -= np.bincount(right.astype(np.intp).ravel(), height, self.end)
-        expected = np.cumsum(steps)
-        expected[~self.real] = 0.0
-        mean, own_mean = expected.sum() / self.count, self.sum / self.count
-        top = self.signal @ expected / self.count - own_mean * mean
-        spread = (self.power / self.count - own_mean**2) * (expected @ expected / self.count - mean**2)
+        # what is expected changes at the ends of boxes only
+        at = ends.ravel()
+        order = at.argsort()
+        change = np.concatenate([height, -height] if self.sign < 0 else [-height, height])
+        between, level = np.diff(at[order]), change[order].cumsum()[:-1]
+        squares = (level * level) @ between
+        mean, own_mean = height @ (right - left) / self.count, self.sum / self.count
+        top = height @ (self.sums[right] - self.sums[left]) / self.count - own_mean * mean
+        spread = (self.power / self.count - own_mean**2) * (squares / self.count - mean**2)
         return float(top / np.sqrt(max(spread, 1e-20)))
 
 

@@ -74,6 +74,7 @@ class StreakBatch:
         self.keep = np.zeros(self.u.shape, bool)
         for i, n in enumerate(self.counts):
             self.keep[i, self.pad : self.pad + n] = True
+        self.kept = self.keep.ravel().nonzero()[0]
         self.x = np.array([[s.slit.x_px] for s in streaks], float)
         self.width = np.array([[s.slit.width_px] for s in streaks], float)
         self.v_row = np.array([[s.v_row] for s in streaks], float)
@@ -146,7 +147,7 @@ class StreakBatch:
 
         def when(position: np.ndarray) -> np.ndarray:
             time = middle + time_at(position - v * middle, speed, accel)[0]
-            return np.clip(time, opening, opening + exposure)
+            return np.minimum(np.maximum(time, opening), opening + exposure)
 
         first, last = (when(position) for position in self._ends(rows))
         return first, last, late
@@ -181,7 +182,7 @@ class StreakBatch:
             late = late - p[4]
         first, last = first - late, last - late
         light = (self._integral(sums, last)[0] - self._integral(sums, first)[0]) * (amplitude / exposure)
-        return _blur(light, self.step, sigma, self.pixel)[self.keep]
+        return _blur(light, self.step, sigma, self.pixel).take(self.kept)
 
     def slopes(self, p: np.ndarray) -> np.ndarray:
         """Return the derivatives of `model` by the motion parameters, (samples, 15)."""
@@ -199,7 +200,7 @@ class StreakBatch:
             time, root = time_at(position - v * middle, speed, accel)
             at = middle + time
             early, over = at < opening, at > opening + exposure
-            at = np.clip(at, opening, opening + exposure)
+            at = np.minimum(np.maximum(at, opening), opening + exposure)
             integral, value = self._integral(sums, at - late)
             total += side * integral
             value *= side
@@ -224,7 +225,7 @@ class StreakBatch:
         scale = amplitude / exposure
 
         def seen(field: np.ndarray, spread: float = sigma) -> np.ndarray:
-            return _blur(field, self.step, spread, self.pixel)[self.keep]
+            return _blur(field, self.step, spread, self.pixel).take(self.kept)
 
         fields = {name: seen(field * scale) for name, field in slope.items()}
         for along, across, base in (
@@ -278,9 +279,11 @@ class StreakBatch:
         def part(t: np.ndarray) -> np.ndarray:
             age = t - late
             whole = np.floor(age / period)
-            into = np.clip(age - whole * period - t0, 0, width)
+            into = (age - whole * period) - t0
+            np.minimum(np.maximum(into, 0, out=into), width, out=into)
             if self.emission is None:
-                return whole * width + into
+                into += whole * width
+                return into
             return whole * in_period + _periodic(t0 + late + into, grid, lit) - begin
 
         light = (part(last) - part(first)) * (amplitude / exposure)

@@ -72,20 +72,21 @@ def stitch_streaks(
     out = []
     for (low, high), mine in sorted(pairs.items()):
         lights = shown(low), shown(high)
+        seen = [] if motion is None else [_seen(s, motion, layout) for s in mine]
         for rising in (True, False):
             a, b = (low, high) if rising else (high, low)
-            out.append(_one(mine, rising, a, b, motion, layout, lights, pixel))
+            out.append(_one(mine, seen, rising, a, b, motion, layout, lights, pixel))
     return sorted(out, key=lambda r: (r.from_level, r.to_level))
 
 
-def _one(streaks, rising, a, b, motion, layout, lights, pixel) -> StreakCurve:
+def _one(streaks, seen, rising, a, b, motion, layout, lights, pixel) -> StreakCurve:
     def curve(t=(), light=(), sd=(), slit=0.0, blur=0.0, flags=()) -> StreakCurve:
         t, light, sd = (np.asarray(x, float) for x in (t, light, sd))
         return StreakCurve(from_level=a, to_level=b, t=t, light=light, sd=sd, slit=slit, blur=blur, flags=flags)
 
     if motion is None:
         return curve(flags=("streak_too_dim",))
-    samples = [_samples(s, rising, motion, layout, lights) for s in streaks]
+    samples = [_samples(s, *shown, rising, lights) for s, shown in zip(streaks, seen, strict=True)]
     t, y, sd = (np.concatenate(x) for x in zip(*samples, strict=True))
     if len(t) < 12:
         return curve(flags=("streak_incomplete",))
@@ -101,13 +102,8 @@ def _one(streaks, rising, a, b, motion, layout, lights, pixel) -> StreakCurve:
     return curve(grid, light, spread, slit, blur, () if covered else ("streak_incomplete",))
 
 
-def _samples(
-    s: Streak, rising: bool, motion: Motion, layout: Layout, lights: tuple[float, float]
-) -> tuple[np.ndarray, ...]:
-    """Return age since the switch, normalised light and its noise for the part of a streak that shows it.
-
-    ``lights`` are those of the slit's low and high level, from black 0 to white 1.
-    """
+def _seen(s: Streak, motion: Motion, layout: Layout) -> tuple[np.ndarray, ...]:
+    """Return when each sample of a streak was lit, on its slit's clock, whether wholly, and what full light gives."""
     slit, v, sign = s.slit, layout.px_per_refresh, layout.sign
     centre = slit.x_px + slit.width_px / 2
     opening = motion.start_at(centre, s.v_row, layout)
@@ -118,14 +114,25 @@ def _samples(
     time = middle + late
     guard = (slit.width_px / 2 + 2.5 * motion.sigma + 0.5) / v
     inside = (time > opening + guard) & (time < opening + motion.exposure - guard)
-    full = motion.amplitude * slit.width_px / (motion.exposure * root)
+    return time - delay, inside, motion.amplitude * slit.width_px / (motion.exposure * root)
+
+
+def _samples(
+    s: Streak, time: np.ndarray, inside: np.ndarray, full: np.ndarray, rising: bool, lights: tuple[float, float]
+) -> tuple[np.ndarray, ...]:
+    """Return age since the switch, normalised light and its noise for the part of a streak that shows it.
+
+    ``time``, ``inside`` and ``full`` are as `_seen` has them, ``lights`` those of the slit's low and high level, from
+    black 0 to white 1.
+    """
+    slit = s.slit
     start, end = lights if rising else lights[::-1]
     light = (s.light / full - start) / (end - start)
-    noise = np.abs(s.noise / full / (end - start)) * np.ones_like(light)
+    noise = np.abs(s.noise / full / (end - start))
     # age on the clock of this kind of switch
     on = slit.on_refreshes
     switch = slit.phase_refreshes if rising else slit.phase_refreshes + on
-    age = (time - delay - switch + 1.0) % slit.period_refreshes - 1.0
+    age = (time - switch + 1.0) % slit.period_refreshes - 1.0
     length = on if rising else slit.period_refreshes - on
     use = inside & (age > -0.9) & (age < length - 1.0)
     return age[use], light[use], noise[use]

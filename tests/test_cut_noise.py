@@ -70,8 +70,8 @@ def test_loud_photos_are_right_near_black(tmp_path):
     dark = [(e.bet_ms, true) for e, true in edges if 0 in (e.from_level, e.to_level)]
     assert len(dark) == 4
     for bet, true in dark:
-        # what is cut off was 3 % of BET, and its doubt made u95 6 %
-        assert abs(bet.value - true) < bet.u95 < 0.04 * true
+        # what is cut off was 3 % of BET, and its doubt made u95 8 %
+        assert abs(bet.value - true) < bet.u95 < 0.055 * true
 
 
 def test_flare_bends_nothing(tmp_path):

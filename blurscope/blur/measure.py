@@ -344,7 +344,7 @@ def _square_root(cov: np.ndarray) -> np.ndarray:
     """Return S with S S^T = cov for each of (n, p, p) covariances (eigenvalues clipped at 0)."""
     value, vector = np.linalg.eigh(cov)
     largest = np.take_along_axis(vector, np.abs(vector).argmax(axis=1)[:, None, :], axis=1)
-    vector = vector * np.where(largest < 0, -1.0, 1.0)  # whose sign is rounding's, so that trials don't turn over with it
+    vector = vector * np.where(largest < 0, -1.0, 1.0)  # the sign of one is rounding's
     return vector * np.sqrt(np.maximum(value, 0.0))[:, None, :]
 
 

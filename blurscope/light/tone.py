@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -30,6 +30,10 @@ FIRST_BEND = 0.02  # the same at first, before flat field and law are about righ
 HAZE_TERMS = 5  # of light that the lens spreads over the photo: linear and square, its mean is the law's
 HAZE = 3e-4  # size of it to expect if nothing is known, share of full scale
 BEND = 1.5e-4  # size of bends to expect if nothing is known, share of full scale
+PLAIN = 1.5e-3  # bend of a curve, share of full scale, up to which it is left as it is
+LESS_BENT = 0.6  # share of that bend, with which a power is taken for the camera's curve instead
+POWER_ROUNDS = 3
+POWER_LIGHT, POWERS = (0.1, 0.95), (1.5, 3.0)  # light, share of white, where its exponent shows, and what it may be
 CLOSURE_LIMIT = 0.03
 GOOD_CLOSURE = 0.008
 LOOKS_LINEAR = 0.04  # share of white
@@ -308,20 +312,21 @@ def measure_tone(
     tries = [("dither",)] if len({p.block for p in patches if p.kind == "dither"}) >= MIN_DITHERS else []
     tries += [("dither", "halftone"), ("halftone",)]
     method = "linear_file" if linear else "row_halftones"
+    closed = partial(_closed_uncut, patches, levels, full, frame, tries)
     if linear or _looks_linear(patches):  # a linear file need not say so
-        fit, closure = _first_closed(patches, levels, full, frame, tries, base, linear=True)
+        fit, closure, cut = closed(base, linear=True)
         linear = linear or closure < GOOD_CLOSURE
     if not linear:
-        fit, closure = _first_closed(patches, levels, full, frame, tries, base, linear=False)
-    cut = _cut(patches, fit[0])
-    for _ in range(CUT_ROUNDS):  # noise cut off has bent the curve, by which it was found
-        if cut is None:
-            break
-        before = cut
-        fit, closure = _first_closed(patches, levels, full, frame, tries, base, linear=linear, cut=cut)
-        cut = _cut(patches, fit[0])
-        if cut is not None and abs(cut.read2 / before.read2 - 1) < SAME_NOISE:
-            break
+        fit, closure, cut = closed(base, linear=False)
+        for _ in range(POWER_ROUNDS):
+            if fit.bent < PLAIN:
+                break
+            power = _power(fit, full)
+            other = closed(partial(_powered, power), linear=False)
+            if not (other[1] < max(2 * closure, GOOD_CLOSURE) and other[0].bent < LESS_BENT * fit.bent):
+                break
+            base = partial(_powered, power)
+            fit, closure, cut = other
     if not linear and closure > CLOSURE_LIMIT:
         warnings.append(("halftone_inconsistent", f"they miss by {100 * closure:.1f} % of white"))
         if known is None:
@@ -333,7 +338,7 @@ def measure_tone(
         warnings.append(
             ("halftone_inconsistent", f"alternating rows miss by {100 * rows:.1f} % of white; the dithers were used")
         )
-    decode, flat, law, law_sigma, sigma, modes, haze = fit
+    decode, flat, law, law_sigma, sigma, modes, haze, _ = fit
     shown = (law, law_sigma) if method in ("linear_file", "row_halftones") else None
     if known is not None:  # a law given beats one measured, for the signal domain
         law, law_sigma = known, np.full(len(levels), 0.002)
@@ -400,6 +405,48 @@ def _lifted(levels: np.ndarray, law: np.ndarray, gamma: float) -> float:
     darkest = int(np.argmax(levels > 0))
     expected = law[0] + (1 - law[0]) * (levels[darkest] / 255) ** gamma
     return float(np.clip(expected - law[darkest], 0.0, 0.008))
+
+
+class _Fit(NamedTuple):
+    """Decode table, flat field, law and its sigma, curve sigma and modes, haze, and how far the base curve is bent."""
+
+    decode: np.ndarray
+    flat: np.ndarray
+    law: np.ndarray
+    law_sigma: np.ndarray
+    sigma: float
+    modes: np.ndarray
+    haze: np.ndarray
+    bent: float
+
+
+def _powered(exponent: float, c: np.ndarray) -> np.ndarray:
+    """Return the light of a code value in 0..1 as a power."""
+    return np.maximum(c, 0.0) ** exponent
+
+
+def _power(fit: _Fit, full: int) -> float:
+    """Return the exponent of the power that is most like a curve where halftones show it."""
+    at = fit.decode / np.exp(fit.flat[0])
+    code = np.nonzero((at > POWER_LIGHT[0]) & (at < POWER_LIGHT[1]))[0]
+    if len(code) < 3:
+        return 2.2
+    return float(np.clip(np.polyfit(np.log(code / full), np.log(at[code]), 1)[0], *POWERS))
+
+
+def _closed_uncut(patches, levels, full, frame, tries, base, *, linear):
+    """Return the fit that closes, its closure, and the noise cut off at no light, which bends the curve it shows in."""
+    fit, closure = _first_closed(patches, levels, full, frame, tries, base, linear=linear)
+    cut = _cut(patches, fit.decode)
+    for _ in range(CUT_ROUNDS):
+        if cut is None:
+            break
+        before = cut
+        fit, closure = _first_closed(patches, levels, full, frame, tries, base, linear=linear, cut=cut)
+        cut = _cut(patches, fit.decode)
+        if cut is not None and abs(cut.read2 / before.read2 - 1) < SAME_NOISE:
+            break
+    return fit, closure, cut
 
 
 def _first_closed(patches, levels, full, frame, tries, base, *, linear, cut=None):
@@ -471,7 +518,7 @@ def _moments(patches: list[Patch], decode: np.ndarray, level: int) -> tuple[floa
 
 
 def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed, cut=None):
-    """Gauss-Newton over flat field, law and curve; returns decode, flat, law, its sigma, curve sigma, modes, haze.
+    """Gauss-Newton over flat field, law and curve.
 
     ``mixed`` names the kinds of patches of known share that take part, besides the greys; ``cut`` is noise cut off.
     """
@@ -598,7 +645,8 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed, c
         unbent = base(np.clip(c + _hats(np.minimum(c * TOPS / top, 1.0)) @ theta, 0, 1.2)) / np.exp(flat[0])
         beyond = BEYOND * np.interp(MODE_LIGHT, at, at - unbent)
         modes = np.vstack([modes, np.where(below, 0.0, beyond)])
-    return decode, flat, law, law_sigma, sigma, modes, q[of_haze]
+    bent = float(np.sqrt((theta**2).sum()))
+    return _Fit(decode, flat, law, law_sigma, sigma, modes, q[of_haze], bent)
 
 
 def _noise(rest: np.ndarray, block: np.ndarray) -> float:
@@ -610,7 +658,7 @@ def _noise(rest: np.ndarray, block: np.ndarray) -> float:
 
 def _closure(patches: list[Patch], fit, frame: tuple, kinds: tuple[str, ...]) -> float:
     """Largest misfit of a halftone's or dither's mean light from its share, share of white."""
-    decode, flat, law, *_ = fit
+    decode, flat, law = fit.decode, fit.flat, fit.law
     centre, radius = frame
     worst = 0.0
     levels = sorted({p.level for p in patches if p.kind == "grey"})

@@ -32,7 +32,10 @@ HEADER_SHARE = 0.1  # by which a shutter's nominal time may be off: 1/15 s is sa
 MAX_ERROR_PX = 3.0
 POOR_CHI2 = 6.0
 MANY_FREE = 0.25  # share of a photo's edges that no family fits, from which the photo is to blame
-DOUBTFUL = frozenset({"poor_fit", "instances_disagree", "not_settled", "roads_disagree"})  # figures to be checked first
+MANY_POOR = 0.25  # the same of those that are fitted poorly
+DOUBTFUL = frozenset(  # figures to be checked first
+    {"poor_fit", "capture_doubtful", "instances_disagree", "not_settled", "roads_disagree"}
+)
 EXPOSURE_SD = 0.02  # refreshes, of the ends of the streaks
 ERROR_SHARE_SD = 0.0004  # of the speed: what shapes of responses that are nearly right leave in the tracking error
 MORE_ERROR_SHARE_SD = 0.0012  # the same of sudden pixels, of flashes, and of shutters that roll along the motion
@@ -402,9 +405,11 @@ def _edge(
     noise = float(np.median(shot.profiles.sigma[i])) * np.sqrt(shot.profiles.correlation)
     if noise > 0.2:
         fatal.append("step_too_small")
-    many = fit.family == FREE and np.mean([f.family == FREE for f in shot.fits]) > MANY_FREE
-    if many or fit.chi2_ratio > POOR_CHI2 * shot.profiles.correlation:
+    poor = _poor(shot)
+    if poor[i]:
         flags.append("poor_fit")
+    if poor.mean() > MANY_POOR:
+        flags.append("capture_doubtful")
     if abs(shot.from_slope[i]) > max(0.012, 6 * noise):
         fatal.append("from_not_settled")
     if shot.spread[i] > 3:
@@ -498,6 +503,13 @@ def _edge(
         step=_step(shot, fit, hold_ms),
         read_back=reading,
     )
+
+
+def _poor(shot: ShotFit) -> np.ndarray:
+    """Whether each transition is fitted poorly, (n,) bool: beyond its noise, or by no family where that is usual."""
+    free = np.array([f.family == FREE for f in shot.fits])
+    far = np.array([f.chi2_ratio > POOR_CHI2 * shot.profiles.correlation for f in shot.fits])
+    return far | free & (free.mean() > MANY_FREE)
 
 
 def _same_everywhere(fit: BlurFit, shot: ShotFit) -> bool:

@@ -14,11 +14,11 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from blurscope._cv import cv2
-from blurscope.light.cut import Cut, find_cut
+from blurscope.light.cut import Cut, find_cut, find_hidden_cut
 from blurscope.light.patches import Patch, gather
 from blurscope.light.seams import Step, find_steps
 from blurscope.pattern.layout import Layout
-from blurscope.uncertainty import CUT_LEFT, CUT_MEAN, CUT_MEAN_SEEN, loudness
+from blurscope.uncertainty import CUT_MEAN, CUT_MEAN_SEEN, loudness
 
 KNOTS = 7
 TOPS = 32  # steps in which the place of white in the range of codes is counted
@@ -361,7 +361,7 @@ def measure_tone(
         clipped_share=clipped,
         crushed_share=crushed,
         black_bias=max(
-            (1.0 if cut is None else CUT_LEFT) * _black_bias(patches, decode, crushed, levels) / float(np.exp(flat[0])),
+            (1.0 if cut is None else cut.left) * _black_bias(patches, decode, crushed, levels) / float(np.exp(flat[0])),
             0.0 if linear else _lifted(levels, law, gamma),
         ),
         linear=linear,
@@ -438,14 +438,15 @@ def _closed_uncut(patches, levels, full, frame, tries, base, *, linear):
     """Return the fit that closes, its closure, and the noise cut off at no light, which bends the curve it shows in."""
     fit, closure = _first_closed(patches, levels, full, frame, tries, base, linear=linear)
     cut = _cut(patches, fit.decode)
+    if cut is None:
+        return fit, closure, None
+    cut = _cut(patches, base_curve(full, True) if linear else base(np.arange(full + 1) / full)) or cut
     for _ in range(CUT_ROUNDS):
-        if cut is None:
-            break
-        before = cut
         fit, closure = _first_closed(patches, levels, full, frame, tries, base, linear=linear, cut=cut)
-        cut = _cut(patches, fit.decode)
-        if cut is not None and abs(cut.read2 / before.read2 - 1) < SAME_NOISE:
+        found = _cut(patches, fit.decode)
+        if found is None or abs(found.read2 / cut.read2 - 1) < SAME_NOISE:
             break
+        cut = found
     return fit, closure, cut
 
 
@@ -506,7 +507,17 @@ def _cut(patches: list[Patch], decode: np.ndarray) -> Cut | None:
     means = [float(p.weights @ decode[p.codes]) for p in whites]
     variances = [float(p.weights @ decode[p.codes] ** 2) - m * m for p, m in zip(whites, means, strict=True)]
     first = 0.5 * float(decode[0] + decode[1])
-    return find_cut(decode[codes], weights, first, float(np.median(means)), float(np.median(variances)))
+    found = find_cut(decode[codes], weights, first, float(np.median(means)), float(np.median(variances)))
+    if found is not None:
+        return found
+    greys: dict[int, list[tuple[float, float]]] = {}
+    for p in patches:
+        if p.kind == "grey":
+            m = float(p.weights @ decode[p.codes])
+            greys.setdefault(p.level, []).append((m, float(p.weights @ decode[p.codes] ** 2) - m * m))
+    middle = {level: np.median(both, axis=0) for level, both in greys.items()}
+    others = np.array([both for level, both in sorted(middle.items()) if level > 0])
+    return find_hidden_cut(*middle[0].tolist(), *others.T)
 
 
 def _moments(patches: list[Patch], decode: np.ndarray, level: int) -> tuple[float, float]:

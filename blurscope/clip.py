@@ -31,7 +31,8 @@ from blurscope.shot import ShotFit, measure_shot
 from blurscope.target import Registration, register
 from blurscope.uncertainty import K95
 from blurscope.video import Clip, Frame, FrameClock, VirtualCamera, open_clip
-from blurscope.video.allowance import RESPONSE_FACTOR, Allowance, coding_allowance, frame_allowance, share_of
+from blurscope.video.allowance import LOSSLESS, RESPONSE_FACTOR, Allowance, coding_allowance, frame_allowance, share_of
+from blurscope.video.mean import FrameMean
 
 MIN_REFRESHES = 2
 MIN_PER_REFRESH = 3.0  # frames
@@ -221,8 +222,7 @@ def look(
     mean_of = set(np.unique(np.linspace(0, last, MEAN_FRAMES).astype(int)).tolist())
     found: dict[int, Registration] = {}
     refused: list[BlurscopeError] = []
-    total: np.ndarray | None = None
-    full = 255
+    mean = FrameMean()
     strips: list[np.ndarray] = []
     kept: list[Frame] | None = []
     for frame in clip.frames(0, last + 1):
@@ -232,8 +232,7 @@ def look(
                 kept = None
         strips.append(cv2.resize(frame.codes, (STRIPS, STRIPS), interpolation=cv2.INTER_AREA))
         if frame.index in mean_of:
-            total = frame.codes.astype(np.float32) if total is None else total + frame.codes
-            full = 255 if frame.codes.dtype == np.uint8 else 65535
+            mean.add(frame.codes)
         if frame.index in wanted:
             say(f"looking for the plate in frame {frame.index} of {last}")
             try:
@@ -246,7 +245,6 @@ def look(
         _refuse_flashing(np.array(strips), name)
         why = f" ({refused[0]})" if refused else ""
         raise TargetError(f"the plate was found in {len(found)} of the frames of {name} that were looked at{why}")
-    assert total is not None
     found = _one_way_round(found, layout)
     index = min(found, key=lambda i: found[i].rms_px)
     reg = found[index]
@@ -259,14 +257,14 @@ def look(
     _refuse_moving(found, reg, layout, (clip.height_campx, clip.width_campx), name)
     _refuse_flashing(np.array(strips), name)
     spacing, warnings = _spacing(found, layout, hz, frame_rate, clip, name)
-    codes = (total / len(mean_of) * np.float32(65535 / full) + 0.5).astype(np.uint16)
+    codes, coarse = mean.codes(), None if clip.codec in LOSSLESS else mean.rounding_sd(clip.bit_depth)
     if reg.turned:
-        codes = np.ascontiguousarray(np.rot90(codes))
+        codes, coarse = (None if x is None else np.ascontiguousarray(np.rot90(x)) for x in (codes, coarse))
     say("reading greys and halftones")
-    tone, _ = measure_light(codes, reg, layout, linear=False)
+    tone, _ = measure_light(codes, reg, layout, linear=False, area_sd=coarse)
     if tone.linear:  # a raw clip that does not say so
-        tone, _ = measure_light(codes, reg, layout, linear=True)
-    step = 65535 // full
+        tone, _ = measure_light(codes, reg, layout, linear=True, area_sd=coarse)
+    step = 65535 // mean.full_scale
     decode = (tone.decode[::step] / tone.decode[-1]).astype(np.float32)
     return Scene(clip=clip, layout=layout, registration=reg, pose_index=index, tone=tone, decode=decode,
                  spacing=spacing, warnings=tuple(warnings), kept=tuple(kept or ()))  # fmt: skip

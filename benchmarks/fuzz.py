@@ -495,7 +495,6 @@ def cases(folder: Path, seeds: dict[str, Any]) -> list[Case]:
                 f".{k[6:]}",
                 damaged(damage_bytes, k),
                 clip_of(small_clip_layout()),
-                slow=20,
             )
             for k in SMALL_CLIPS
             if k in seeds

@@ -101,13 +101,17 @@ def pictures(folder: Path, layout: Any) -> dict[str, bytes]:
     with contextlib.suppress(ImportError):
         from video_makers import clip_frames, display, write_video
 
-        kinds = (("mkv", "ffv1", "gray"), ("mp4", "libx264", "yuv420p"), ("avi", "mjpeg", "yuvj420p"))
+        kinds = (  # of a quality at which the sound clip's figures are ok
+            ("mkv", "ffv1", "gray", {}),
+            ("mp4", "libx264", "yuv420p", {"crf": "8"}),
+            ("avi", "mjpeg", "yuvj420p", {"qmin": "2", "qmax": "3"}),
+        )
         frames = clip_frames(layout, display(), count=20)
         few = clip_frames(small_clip_layout(), display(), count=14, rate=240, campx_per_px=2.0)
         for kind, shots, rate in (("clip", frames, 480), ("small", few, 240)):
             even = [f[: f.shape[0] // 2 * 2, : f.shape[1] // 2 * 2] for f in shots]
-            for name, codec, pixels in kinds:
-                path = write_video(folder / f"{kind}.{name}", even, rate, codec, pixels)
+            for name, codec, pixels, options in kinds:
+                path = write_video(folder / f"{kind}.{name}", even, rate, codec, pixels, options)
                 found[f"{kind}_{name}"] = path.read_bytes()
         with contextlib.suppress(ValueError):  # no such coder here
             tiny = [f[:240, :320] for f in frames[:8]]
@@ -495,7 +499,6 @@ def cases(folder: Path, seeds: dict[str, Any]) -> list[Case]:
                 f".{k[6:]}",
                 damaged(damage_bytes, k),
                 clip_of(small_clip_layout()),
-                slow=20,
             )
             for k in SMALL_CLIPS
             if k in seeds

@@ -32,6 +32,7 @@ CASES = {
     "1000 per second, 3 ms pixel": dict(rate=1000.0, count=60, response=Response(time_ms=3.0), told=1.0),
     "480, to the left, camera tilted": dict(direction="left", camera=dict(roll_deg=1.5, yaw_deg=4.0), told=1.0),
     "H.264, crf 8": dict(h264={"crf": "8", "bf": "0"}),
+    "H.264, crf 8, frames predicted both ways": dict(h264={"crf": "8"}),
     "H.264, crf 8, each frame by itself": dict(h264={"crf": "8", "g": "1"}),
     "H.264, crf 12": dict(h264={"crf": "12", "bf": "0"}),
     "H.264, crf 20": dict(h264={"crf": "20", "bf": "0"}),

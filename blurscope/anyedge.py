@@ -26,6 +26,8 @@ from blurscope.uncertainty import K95
 
 LENS_CAMPX = (0.3, 1.2)  # interval of the lens' blur, campx
 HEADER_EXPOSURE_SD = 0.03  # nominal shutter times are rounded
+GAMMA_SD = 0.05  # of the display's exponent as it is told
+STRAY, STRAY_SD = 0.004, 0.004  # black and reflections, share of white: usual ones, no source
 GIVEN_EXPOSURE_SD = 0.01  # refreshes
 NOISY = 0.2  # noise of a bin over the step from which nothing can be said
 CLIPPED, CRUSHED = 0.02, 0.3
@@ -156,7 +158,8 @@ def edge(
         pair = _levels(profile, levels)
         shares = None if display_gamma is None or levels is None else _signal_shares(*pair, display_gamma)
         say("fitting an edge")
-        fits.append(fit_edge(profile, region, shot.tone.to_light, setup, shares, seed=20240501 + len(fits)))
+        fits.append(fit_edge(profile, region, shot.tone.to_light, setup, shares, 20240501 + len(fits),
+                             _law(pair, display_gamma) if shares is not None else None))  # fmt: skip
     edges = [_edge(f, setup, scale, 1000 / refresh_hz, levels, display_gamma, warnings) for f in fits]
     if on_shot is not None:
         on_shot(FreeShot(photo=shot, region=region, fits=fits, edges=edges, setup=setup, campx_per_px=scale))
@@ -262,6 +265,14 @@ def _levels(profile: Any, given: Sequence[int] | None) -> tuple[int, int]:
     signal = np.clip([profile.from_light, profile.to_light], 0, 1) ** (1 / 2.2)
     a, b = (round(255 * float(s)) for s in signal)
     return (a, b) if a != b else (a, min(255, a + 1) if profile.step > 0 and a < 255 else max(0, a - 1))
+
+
+def _law(pair: tuple[float, float], gamma: float) -> tuple[float, float] | None:
+    """Return the logarithm of the second level's light over the first's, and its standard uncertainty."""
+    light = [STRAY + (level / 255) ** gamma for level in pair]
+    signal = [max(level, 1) / 255 for level in pair]
+    sd = math.hypot(GAMMA_SD * abs(math.log(signal[1] / signal[0])), STRAY_SD / min(light))
+    return math.log(light[1] / light[0]), sd
 
 
 def _signal_shares(a: int, b: int, gamma: float) -> np.ndarray:

@@ -16,6 +16,7 @@ import numpy as np
 
 from blurscope._cv import cv2
 from blurscope._threads import one_blas_thread
+from blurscope.cliprefusals import refuse_damaged, refuse_flashing, refuse_moving
 from blurscope.errors import BlurscopeError, FitError, PhotoError, SettingsError, TargetError
 from blurscope.files import sha256_of, show_path
 from blurscope.flags import warning
@@ -31,7 +32,8 @@ from blurscope.shot import ShotFit, measure_shot
 from blurscope.target import Registration, register
 from blurscope.uncertainty import K95
 from blurscope.video import Clip, Frame, FrameClock, VirtualCamera, open_clip
-from blurscope.video.allowance import RESPONSE_FACTOR, Allowance, coding_allowance, frame_allowance, share_of
+from blurscope.video.allowance import LOSSLESS, RESPONSE_FACTOR, Allowance, coding_allowance, frame_allowance, share_of
+from blurscope.video.mean import FrameMean
 
 MIN_REFRESHES = 2
 MIN_PER_REFRESH = 3.0  # frames
@@ -40,12 +42,10 @@ MEAN_FRAMES = 64  # that give greys and tone curve
 MOST_KEPT_BYTES = 256e6  # of frames held, so that they are decoded once
 UNEVEN_REFRESHES = 2.0  # of the plate's motion; a tear, a slow pixel or a dropped refresh shift it by one at most
 RATE_TOLERANCE = 0.03
-MOVED_PX = 0.4
 # campx per px: below, dark edges of simulated clips were up to 5 % too narrow, and at 1 px of two refreshes are mixed
 MIN_SCALE = 1.8
 PASSES = 4
 STRIPS = 6  # rows and columns of the frames as they are reduced to look for flashes
-FLASHING = 1.8
 MANY_CLIPPED, MANY_CRUSHED = 0.05, 0.5  # share of the stripes
 SHARED = ("lens", "tracking", "exposure", "phase", "scale", "tone")
 TELL_EVERY = 20  # frames
@@ -171,6 +171,7 @@ def measure_clip(
     if clip.count < 6:
         raise PhotoError(f"{name} has {clip.count} frames, too few for a clip; film some refreshes of the display")
     scene = look(clip, layout, hz, frame_rate, name, say)
+    refuse_damaged(scene, name, say)
     options = dict(assumed_gamma=display_gamma, contrast=contrast, meter=meter, say=say)
     for _ in range(PASSES):
         share = share_of(None if frame_exposure_ms is None else frame_exposure_ms * hz / 1000, scene.spacing)
@@ -221,8 +222,7 @@ def look(
     mean_of = set(np.unique(np.linspace(0, last, MEAN_FRAMES).astype(int)).tolist())
     found: dict[int, Registration] = {}
     refused: list[BlurscopeError] = []
-    total: np.ndarray | None = None
-    full = 255
+    mean = FrameMean()
     strips: list[np.ndarray] = []
     kept: list[Frame] | None = []
     for frame in clip.frames(0, last + 1):
@@ -232,8 +232,7 @@ def look(
                 kept = None
         strips.append(cv2.resize(frame.codes, (STRIPS, STRIPS), interpolation=cv2.INTER_AREA))
         if frame.index in mean_of:
-            total = frame.codes.astype(np.float32) if total is None else total + frame.codes
-            full = 255 if frame.codes.dtype == np.uint8 else 65535
+            mean.add(frame.codes)
         if frame.index in wanted:
             say(f"looking for the plate in frame {frame.index} of {last}")
             try:
@@ -243,10 +242,9 @@ def look(
             if not found and len(refused) >= 5:
                 break
     if len(found) < 3:
-        _refuse_flashing(np.array(strips), name)
+        refuse_flashing(np.array(strips), name)
         why = f" ({refused[0]})" if refused else ""
         raise TargetError(f"the plate was found in {len(found)} of the frames of {name} that were looked at{why}")
-    assert total is not None
     found = _one_way_round(found, layout)
     index = min(found, key=lambda i: found[i].rms_px)
     reg = found[index]
@@ -256,58 +254,20 @@ def look(
             f"tell pixels that switch at different times apart: film it larger, at {MIN_SCALE:g} at least, better at 2 "
             "or more"
         )
-    _refuse_moving(found, reg, layout, (clip.height_campx, clip.width_campx), name)
-    _refuse_flashing(np.array(strips), name)
+    refuse_moving(found, reg, layout, (clip.height_campx, clip.width_campx), name)
+    refuse_flashing(np.array(strips), name)
     spacing, warnings = _spacing(found, layout, hz, frame_rate, clip, name)
-    codes = (total / len(mean_of) * np.float32(65535 / full) + 0.5).astype(np.uint16)
+    codes, coarse = mean.codes(), None if clip.codec in LOSSLESS else mean.rounding_sd(clip.bit_depth)
     if reg.turned:
-        codes = np.ascontiguousarray(np.rot90(codes))
+        codes, coarse = (None if x is None else np.ascontiguousarray(np.rot90(x)) for x in (codes, coarse))
     say("reading greys and halftones")
-    tone, _ = measure_light(codes, reg, layout, linear=False)
+    tone, _ = measure_light(codes, reg, layout, linear=False, area_sd=coarse)
     if tone.linear:  # a raw clip that does not say so
-        tone, _ = measure_light(codes, reg, layout, linear=True)
-    step = 65535 // full
+        tone, _ = measure_light(codes, reg, layout, linear=True, area_sd=coarse)
+    step = 65535 // mean.full_scale
     decode = (tone.decode[::step] / tone.decode[-1]).astype(np.float32)
     return Scene(clip=clip, layout=layout, registration=reg, pose_index=index, tone=tone, decode=decode,
                  spacing=spacing, warnings=tuple(warnings), kept=tuple(kept or ()))  # fmt: skip
-
-
-def _refuse_flashing(strips: np.ndarray, name: str) -> None:
-    """Refuse a clip whose light comes and goes: a strobed or deeply modulated backlight.
-
-    ``strips`` are the frames, much reduced; whole rows and whole columns hardly change as the plate moves.
-    """
-    worst = 1.0
-    for axis in (1, 2):
-        mean = strips.mean(axis=axis, dtype=float)
-        if not mean.any():
-            continue  # nothing but black
-        lit = mean.max(axis=0) > 0.25 * mean.max()  # not the surroundings
-        worst = max(worst, float((mean.max(axis=0) / np.maximum(mean.min(axis=0), 1e-3))[lit].max()))
-    if worst > FLASHING:
-        raise FitError(
-            f"the light in {name} comes and goes ({min(worst, 99):.1f} times as bright in one frame as in another): "
-            "under a strobed or modulated backlight follow the plate with the camera, without --fixed-camera"
-        )
-
-
-def _refuse_moving(
-    found: Mapping[int, Registration], best: Registration, layout: Layout, shape: tuple[int, int], name: str
-) -> None:
-    """Refuse a clip whose camera moves: the plate's rows never do."""
-    good = {i: r for i, r in found.items() if r.turned == best.turned and r.mirrored == best.mirrored}
-    if best.turned:
-        shape = shape[::-1]
-    rows = np.linspace(0.15, 0.85, 3) * layout.height_px
-    middle = 0.5 * sum(best.lit_u_px)
-    x, y = best.pose.to_photo(np.full(3, middle), rows)
-    seen = np.array([r.pose.to_plate(x, y)[1] for r in good.values()])
-    moved = float(np.ptp(seen, axis=0).max()) if len(seen) > 1 else 0.0
-    if moved > MOVED_PX:
-        raise FitError(
-            f"the camera of {name} moved by {moved:.1f} px of the screen across the motion; put it on a tripod, or "
-            "leave out --fixed-camera if it follows the plate"
-        )
 
 
 def _one_way_round(found: dict[int, Registration], layout: Layout) -> dict[int, Registration]:

@@ -15,7 +15,7 @@ from blurscope.blur.fit import fit_family
 from blurscope.blur.measure import BlurFit, measure_profiles
 from blurscope.blur.operator import Capture, age_edges, capture_operator
 from blurscope.blur.profiles import Nuisance, Profiles
-from blurscope.freeedge import FreeProfile, plausible_curves
+from blurscope.freeedge import FreeProfile, linear_curve, looked, ways_by_ratio
 from blurscope.uncertainty import K95, resolution_sd
 
 DRAWS = 16
@@ -81,7 +81,9 @@ class EdgeFit:
     ages: np.ndarray
 
 
-def fit_edge(profile: FreeProfile, region: Any, to_light: Any, setup: Setup, shares: Any, seed: int) -> EdgeFit:
+def fit_edge(
+    profile: FreeProfile, region: Any, to_light: Any, setup: Setup, shares: Any, seed: int, law: Any = None
+) -> EdgeFit:
     """Fit response families to a profile and propagate what is not known.
 
     Parameters
@@ -95,6 +97,9 @@ def fit_edge(profile: FreeProfile, region: Any, to_light: Any, setup: Setup, sha
     shares : (2,) float or None
         Of the step in light, at which 10 % and 90 % of the step in signal are reached.
     seed : int
+    law : (float, float), optional
+        Logarithm of the to-level's light over the from-level's as the display's law has it, and its standard
+        uncertainty: it tells something of the camera's curve.
     """
     v = setup.travel
     length = float(np.clip(np.ceil(profile.lag[-1] / v) + 2, 4, 14))
@@ -117,11 +122,16 @@ def fit_edge(profile: FreeProfile, region: Any, to_light: Any, setup: Setup, sha
         length=length,
         levels=np.array([[0.0, 1.0, 0.03, 0.3]]),
     )
+    curve, others = _curves(profile, region, to_light, law)
+    made = replace(made, esf=made.esf + _bent(profile, curve, to_light))
     made, slope_shift = _evened(made, profile, region)
     kept: list[Nuisance] = []
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
-        kept[:] = _nuisances(cells[0], ages, capture, profile, region, to_light, setup, seed)
+        kept[:] = _nuisances(cells[0], ages, capture, profile, setup, seed)
+        kept.extend(
+            Nuisance(name=f"tone {i}", shift=_bent(profile, other, curve)[None, :]) for i, other in enumerate(others)
+        )
         kept.append(Nuisance(name="shading", shift=slope_shift[None, :]))
         return kept
 
@@ -156,7 +166,7 @@ def _merged(parts: dict[str, float]) -> dict[str, float]:
     return out
 
 
-def _nuisances(cells, ages, capture, profile, region, to_light, setup, seed) -> list[Nuisance]:
+def _nuisances(cells, ages, capture, profile, setup, seed) -> list[Nuisance]:
     """How each thing that is not known moves the profile by one standard deviation."""
 
     coarse = profile.lag_fine[::2]  # what is not known changes the edge smoothly
@@ -192,14 +202,23 @@ def _nuisances(cells, ages, capture, profile, region, to_light, setup, seed) -> 
         exposed.append(seen(known.changed(exposure_refreshes=length)))
     out += _principal("tracking", tracked)
     out += _principal("exposure", exposed)
-    start, end = profile.from_light, profile.to_light
-    codes = np.concatenate([profile.code, [_plateau_code(profile, start), _plateau_code(profile, end)]])
-    stated = to_light(codes)
-    for i, curve in enumerate(plausible_curves(region.linear, to_light)):
-        other = curve(codes)
-        away = _normalised(other) - _normalised(stated)
-        out.append(Nuisance(name=f"tone {i}", shift=away[None, :]))
     return out
+
+
+def _curves(profile: FreeProfile, region: Any, to_light: Any, law: Any) -> tuple[Any, list[Any]]:
+    """Return the likeliest curve of the camera, and others one standard deviation away from it in each way."""
+    if region.linear:
+        return to_light, [linear_curve(to_light)]
+    codes = _plateau_code(profile, profile.from_light), _plateau_code(profile, profile.to_light)
+    ways, left = ways_by_ratio(to_light, codes, *((0.0, np.inf) if law is None else law))
+    return looked(to_light, ways), [looked(to_light, ways + change) for change in left]
+
+
+def _bent(profile: FreeProfile, curve: Any, instead_of: Any) -> np.ndarray:
+    """Return by how much the normalised profile changes with another curve."""
+    ends = [_plateau_code(profile, light) for light in (profile.from_light, profile.to_light)]
+    codes = np.concatenate([profile.code, ends])
+    return _normalised(curve(codes)) - _normalised(instead_of(codes))
 
 
 def _evened(made: Profiles, profile: FreeProfile, region: Any) -> tuple[Profiles, np.ndarray]:

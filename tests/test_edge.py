@@ -12,9 +12,10 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import brentq
 
 import blurscope as bs
-from blurscope.camera import Camera, Display, LightLaw, film
+from blurscope.camera import Camera, Display, LightLaw, Response, film
 from blurscope.cli import main
 from blurscope.errors import BlurscopeError, FitError, SettingsError
+from blurscope.freeedge import looked, ways_by_ratio
 from blurscope.pattern.budget import make_layouts
 from blurscope.photo import Photo
 from blurscope.photo.tone import linear, srgb
@@ -412,3 +413,58 @@ def test_the_command_refuses_in_one_line(tmp_path, capsys):
     assert err.count("\n") == 1 and "Traceback" not in err
     assert main([*line, "--roi", "0,0,9", "--campx-per-px", "3"]) == 2
     assert main([*line, "--roi", "0,0,nine,9", "--campx-per-px", "3"]) == 2
+
+
+def test_the_ratio_of_two_plateaus_tells_of_the_curve(rng):
+    """Curves drawn as cameras are thought to vary: what is left after the ratio covers them, and is less."""
+    stated = srgb("assumed").to_light
+    code = np.linspace(0.45, 0.8, 30)
+    ends = np.array([code[0], code[-1]])
+
+    def normalised(curve):
+        light, (a, b) = curve(code), curve(ends)
+        return (light - a) / (b - a)
+
+    before, after, z2 = [], [], []
+    for _ in range(60):
+        ways = rng.normal(0, 1, 3)
+        true = looked(stated, ways)
+        low, high = true(ends)
+        found, left = ways_by_ratio(stated, (code[0], code[-1]), float(np.log(high / low)) + rng.normal(0, 0.01), 0.01)
+        before.append(np.abs(normalised(true) - normalised(stated)).max())
+        after.append(np.abs(normalised(true) - normalised(looked(stated, found))).max())
+        cov = left.T @ left
+        z2.append((ways - found) @ np.linalg.solve(cov, ways - found))
+    assert np.sqrt(np.mean(np.square(after))) < 0.95 * np.sqrt(np.mean(np.square(before)))
+    assert abs(np.mean(z2) - 3) < 4 * np.sqrt(6 / 60)  # chi-square with three degrees of freedom
+
+
+def test_a_ratio_that_no_camera_explains_or_that_is_unknown_changes_nothing():
+    stated = srgb("assumed").to_light
+    for log_ratio, sd in ((3.0, 0.01), (0.0, np.inf)):
+        ways, left = ways_by_ratio(stated, (0.5, 0.8), log_ratio, sd)
+        assert not ways.any() and np.allclose(left.T @ left, np.eye(3))
+    power = ways_by_ratio(lambda c: np.maximum(c, 0.0) ** 2.2, (0.5, 0.8), 2.2 * np.log(0.8 / 0.5), 0.001)[0]
+    assert np.abs(power).max() < 0.02  # the stated curve has this very ratio
+
+
+def test_levels_and_gamma_bring_an_edge_under_an_s_shaped_curve_nearer(tmp_path):
+    """An S upon sRGB that nothing states, from grey to white: BET against the simulated truth."""
+    layout = make_layouts(640, 400, px_per_refresh=8, levels=3)[0][0]
+    camera = Camera(tone="s-curve", tone_strength=0.3, white_share=0.75, file_format="tiff", bits=16)
+    shot = film(layout, Display(response=Response(time_ms=10.0)), camera, seed=4)
+    (tmp_path / "photo.tif").write_bytes(shot.data)
+    off = []
+    for _, e, u in layout.edge_copies(-1e5, 1e5):
+        roi = BENCHMARK.region_of(shot.truth, layout, e.block, u)
+        if roi is not None and {e.from_level, e.to_level} == {128, 255}:
+            true = next(t["bet_ms"] for t in shot.truth["transitions"]
+                        if (t["from_level"], t["to_level"]) == (e.from_level, e.to_level))  # fmt: skip
+            for told in (dict(), dict(levels=(e.from_level, e.to_level), display_gamma=2.2)):
+                q = bs.edge(tmp_path / "photo.tif", roi=roi, campx_per_px=3.0, px_per_refresh=8, refresh_hz=60, **told)
+                q = q.edges[0].figures["bet_ms"]
+                assert abs(q.value - true) <= q.u95
+                off.append((abs(q.value / true - 1), q.u95))
+            break
+    (plain, wide), (told, narrow) = off
+    assert told < 0.8 * plain and narrow < 0.9 * wide, off

@@ -48,7 +48,7 @@ ORDER = {
     "sidebyside",
     "plan",
 }
-ORDER |= {"edgefit", "anyedge", "clip", "cliptrace", "pan", "takes"}
+ORDER |= {"edgefit", "anyedge", "clip", "cliprefusals", "cliptrace", "pan", "takes"}
 
 ALLOWED: dict[str, set[str]] = {
     "__init__": {"takes", "clip", "anyedge", "pipeline", "batch", "errors"},
@@ -88,7 +88,8 @@ ALLOWED: dict[str, set[str]] = {
     "plan": DATA | {"pattern"},
     "edgefit": BASE | {"freeedge", "blur"},
     "anyedge": BASE | {"freeedge", "photo", "edgefit", "pipeline", "measurement"},
-    "clip": DATA | STAGES | {"greys", "shot", "pooling", "pipeline", "measurement", "cliptrace"},
+    "clip": DATA | STAGES | {"greys", "shot", "pooling", "pipeline", "measurement", "cliptrace", "cliprefusals"},
+    "cliprefusals": DATA | STAGES,
     "cliptrace": DATA | STAGES | {"shot", "doubts"},
     "pan": DATA | STAGES | {"pipeline", "measurement", "shot", "combine", "clip"},
     "crosscheck": DATA | STAGES | {"pipeline"},

@@ -17,11 +17,13 @@ from blurscope.clip import measure_clip
 from blurscope.crosscheck import cross_check
 from blurscope.errors import BlurscopeError, FitError, PhotoError, SettingsError, TargetError
 from blurscope.files import write_json
+from blurscope.greys import measure_light
 from blurscope.pan import measure_pan
 from blurscope.pattern.budget import make_layouts
 from blurscope.target import register
 from blurscope.video import is_video, open_clip
 from blurscope.video.allowance import coding_allowance, frame_allowance, share_of
+from blurscope.video.mean import FrameMean
 from blurscope.video.virtual import frame_weight
 
 av = pytest.importorskip("av")
@@ -336,13 +338,45 @@ def test_a_coded_clip_has_an_allowance_and_a_lossless_one_has_none():
     assert coding_allowance(50.0, "h264") == coding_allowance(5.0, "h264") > 0.005  # of its range nothing is known
 
 
+def test_how_far_even_areas_are_off_as_a_whole_by_rounding(rng):
+    """Against areas of known light, rounded to the codes of the limited range with and without noise."""
+    true = np.repeat(rng.uniform(20, 230, 300), 100).reshape(300, 100)
+    for noise, least, most in ((0.0, 0.9, 1.1), (0.15, 0.5, 1.1), (0.7, 0.0, 1.1)):  # of a code
+        mean = FrameMean()
+        for _ in range(24):
+            luma = np.rint(true + rng.normal(0, noise, true.shape))
+            mean.add(np.rint((luma - 16) / 219 * 65535).astype(np.uint16))
+        off = (mean.codes() / 65535 * 219 + 16 - true).mean(axis=1)
+        told = mean.rounding_sd(8).mean(axis=1, dtype=float) / 65535 * 219
+        ratio = float(np.sqrt(np.mean(off**2) / np.mean(told**2 + noise**2 / (24 * 100))))  # the mean has noise, too
+        assert least < ratio < most, (noise, ratio)
+    assert mean.rounding_sd(10).max() < 65535 / 219 / 4 / np.sqrt(12) + 1
+
+
+@pytest.mark.parametrize(("strength", "share"), [(0.0, 0.5), (0.15, 0.7), (0.3, 1.1)])
+def test_coarse_stripes_bend_the_curve_no_further_than_they_tell(strength, share):
+    """Codes of the limited range without noise: against the curve that 16 bits of the same frame give."""
+    layout = small_plate()
+    tone = dict(tone="s-curve", tone_strength=strength) if strength else {}
+    sharp = clip_frames(layout, display(), count=1, bits=16, noise=False, **tone)[0]
+    reg = register(sharp, layout)
+    coarse = (np.rint(sharp / 65535 * 219) / 219 * 65535).astype(np.uint16)
+    sd = np.full(coarse.shape, 65535 / 219 / np.sqrt(12), np.uint16)
+    tones = [measure_light(codes, reg, layout, linear=False, area_sd=of)[0]
+             for codes, of in ((sharp, None), (coarse, sd), (coarse, None))]  # fmt: skip
+    white = int(np.percentile(sharp, 99))
+    true, known, unknown = (t.decode[6553:white:1000] / t.decode[white] for t in tones)
+    off, unknowing = np.abs(known - true).max(), np.abs(unknown - true).max()
+    assert off < share * unknowing and off < 2.5 * tones[1].curve_sigma, (off, unknowing, tones[1].curve_sigma)
+
+
 @pytest.mark.slow
 def test_h264_of_high_quality_is_nearly_as_good_as_a_lossless_clip(tmp_path):
     """What a camera codes itself; coded without losses only the rounding to the limited range is left."""
     layout, screen = small_plate(), display()
     frames = clip_frames(layout, screen, bits=16, count=34)
     each = {"crf": "8", "g": "1"}  # every frame by itself
-    for n, (options, tolerance) in enumerate((({"qp": "0"}, 0.01), (each, 0.015), ({"crf": "8", "bf": "0"}, 0.03))):
+    for n, (options, tolerance) in enumerate((({"qp": "0"}, 0.01), (each, 0.015), ({"crf": "8"}, 0.03))):
         path = write_camera_video(tmp_path / f"{n}.mp4", frames, 480.0, options)
         result = measure_clip(path, pattern=layout, frame_exposure_ms=1000 / 480)
         check_edges(result.measurement, truths(layout, screen), tolerance)

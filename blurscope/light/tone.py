@@ -270,6 +270,7 @@ def measure_tone(
     contrast: float | None = None,
     blur_at: Callable[[np.ndarray, np.ndarray], np.ndarray] | None = None,
     stated: Callable[[np.ndarray], np.ndarray] | None = None,
+    area_sd: np.ndarray | None = None,
 ) -> Tone:
     """Fit curve, flat field and law to the plate's static stripes.
 
@@ -292,10 +293,17 @@ def measure_tone(
     stated : callable, optional
         Light of a code (0 to 1.2) as the file's profile states it: where the curve is looked for, instead of sRGB's.
         Near black a power law is far from sRGB, and too steep for what the stripes can tell apart.
+    area_sd : (h, w) uint16, optional
+        Standard deviation by which the codes of an even area are off as a whole, of a full scale of 65535. All
+        halftones and dithers take part then, and the curve bends no further than stripes with such an error can tell.
     """
     base = stated or srgb_to_light
     full = 65535 if codes.dtype == np.uint16 else 255
     patches = gather(codes, pose, layout, lit, blur_at=blur_at)
+    off_sd = 0.0
+    if area_sd is not None:
+        greys = [p for p in gather(area_sd, pose, layout, lit, blur_at=blur_at) if p.kind == "grey"]
+        off_sd = float(np.sqrt(np.mean([(p.codes @ p.weights) ** 2 for p in greys]))) / 65535
     h, w = codes.shape
     centre, radius = ((w - 1) / 2, (h - 1) / 2), float(np.hypot(h, w) / 2)
     clipped, crushed = _ends(patches, full)
@@ -310,9 +318,10 @@ def measure_tone(
     frame = (centre, radius)
     # the smeared columns of the dithers are even areas, whatever demosaicing or sharpening does to alternating rows
     tries = [("dither",)] if len({p.block for p in patches if p.kind == "dither"}) >= MIN_DITHERS else []
-    tries += [("dither", "halftone"), ("halftone",)]
+    both = ("dither", "halftone")
+    tries = [both, *tries, ("halftone",)] if off_sd > 0 else [*tries, both, ("halftone",)]
     method = "linear_file" if linear else "row_halftones"
-    closed = partial(_closed_uncut, patches, levels, full, frame, tries)
+    closed = partial(_closed_uncut, patches, levels, full, frame, tries, off_sd=off_sd)
     if linear or _looks_linear(patches):  # a linear file need not say so
         fit, closure, cut = closed(base, linear=True)
         linear = linear or closure < GOOD_CLOSURE
@@ -332,7 +341,7 @@ def measure_tone(
         if known is None:
             known = 0.001 + 0.999 * (levels / 255) ** 2.2
             warnings.append(("tone_assumed", "a display gamma of 2.2 was assumed"))
-        fit = _fit(patches, levels, full, centre, radius, base, linear=False, known=known, mixed=())
+        fit = _fit(patches, levels, full, *frame, base, linear=False, known=known, mixed=(), off_sd=off_sd)
         method = "meter" if meter is not None else "assumed_gamma"
     elif (rows := _closure(patches, fit, frame, ("halftone",))) > CLOSURE_LIMIT:
         warnings.append(
@@ -434,15 +443,16 @@ def _power(fit: _Fit, full: int) -> float:
     return float(np.clip(np.polyfit(np.log(code / full), np.log(at[code]), 1)[0], *POWERS))
 
 
-def _closed_uncut(patches, levels, full, frame, tries, base, *, linear):
+def _closed_uncut(patches, levels, full, frame, tries, base, *, linear, off_sd):
     """Return the fit that closes, its closure, and the noise cut off at no light, which bends the curve it shows in."""
-    fit, closure = _first_closed(patches, levels, full, frame, tries, base, linear=linear)
+    closed = partial(_first_closed, patches, levels, full, frame, tries, base, linear=linear, off_sd=off_sd)
+    fit, closure = closed()
     cut = _cut(patches, fit.decode)
     if cut is None:
         return fit, closure, None
     cut = _cut(patches, base_curve(full, True) if linear else base(np.arange(full + 1) / full)) or cut
     for _ in range(CUT_ROUNDS):
-        fit, closure = _first_closed(patches, levels, full, frame, tries, base, linear=linear, cut=cut)
+        fit, closure = closed(cut=cut)
         found = _cut(patches, fit.decode)
         if found is None or abs(found.read2 / cut.read2 - 1) < SAME_NOISE:
             break
@@ -450,11 +460,11 @@ def _closed_uncut(patches, levels, full, frame, tries, base, *, linear):
     return fit, closure, cut
 
 
-def _first_closed(patches, levels, full, frame, tries, base, *, linear, cut=None):
+def _first_closed(patches, levels, full, frame, tries, base, *, linear, off_sd, cut=None):
     """Fit to one choice of halftones and dithers after the other; return the first that closes well, or the best."""
     best = None
     for mixed in tries:
-        fit = _fit(patches, levels, full, *frame, base, linear=linear, known=None, mixed=mixed, cut=cut)
+        fit = _fit(patches, levels, full, *frame, base, linear=linear, known=None, mixed=mixed, off_sd=off_sd, cut=cut)
         closure = _closure(patches, fit, frame, mixed)
         if best is None or closure < best[1]:
             best = (fit, closure)
@@ -528,10 +538,11 @@ def _moments(patches: list[Patch], decode: np.ndarray, level: int) -> tuple[floa
     return mean, float(np.sqrt(max(weights @ (light - mean) ** 2, 0.0)))
 
 
-def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed, cut=None):
+def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed, off_sd, cut=None):
     """Gauss-Newton over flat field, law and curve.
 
-    ``mixed`` names the kinds of patches of known share that take part, besides the greys; ``cut`` is noise cut off.
+    ``mixed`` names the kinds of patches of known share that take part, besides the greys; ``off_sd`` is the standard
+    deviation of an error that the codes of a block have in common, share of full scale; ``cut`` is noise cut off.
     """
     use = [p for p in patches if p.kind == "grey" or p.kind in mixed]
     basis = flat_basis(*np.array([(p.x, p.y) for p in use]).T, centre, radius)
@@ -617,12 +628,21 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed, c
                 break
         return q, np.linalg.pinv(jac.T @ jac)
 
+    def common(q: np.ndarray) -> float:
+        """Return what ``off_sd`` makes of the residuals; a block's patches share it, so it counts as often."""
+        if not off_sd:
+            return 0.0
+        table = base_curve(full, True) if linear else curve(q[count - n_theta :], full, base, top)
+        slope = np.add.reduceat((np.gradient(table) * full)[all_codes] * all_weights, starts)
+        alike = len(use) / len(np.unique(block))
+        return float(off_sd * np.sqrt(alike * np.mean((slope * residuals(q)[3]) ** 2)))
+
     q, cov = descend(np.concatenate([flat, law, np.zeros(HAZE_TERMS), theta]))
     groups = [(of_haze, HAZE), (slice(count - n_theta, count), BEND)][: 2 if n_theta else 1]
     for _ in range(BEND_ROUNDS):
         # bends of the curve and haze are expected to be as large as they are found: what is less is noise (evidence)
         rest = residuals(q)[4][: len(use)]
-        spread = max(float(np.clip(np.sqrt(np.mean(rest**2)), *SPREADS)), _noise(rest, block))
+        spread = max(float(np.clip(np.sqrt(np.mean(rest**2)), *SPREADS)), _noise(rest, block), common(q))
         before = strength.copy()
         for which_of, least in groups:
             mine = (tied >= which_of.start) & (tied < which_of.stop)
@@ -636,7 +656,7 @@ def _fit(patches, levels, full, centre, radius, base, *, linear, known, mixed, c
     light, _, model, weight, _ = residuals(q)
     flat, law, theta = q[:n_flat], q[of_law], q[count - n_theta :]
     res = (light - model) * weight
-    spread = float(np.sqrt(np.mean(res**2)))
+    spread = max(float(np.sqrt(np.mean(res**2))), common(q))
     law_sigma = np.sqrt(np.maximum(np.diag(cov)[of_law], 0)) * max(spread, 0.2)
     decode = base_curve(full, True) if linear else curve(theta, full, base, top)
     sigma, modes = 0.0, np.zeros((0, len(MODE_LIGHT)))

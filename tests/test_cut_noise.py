@@ -8,7 +8,7 @@ from scipy import integrate, stats
 
 import blurscope as bs
 from blurscope.camera import Camera, Display, Response, film
-from blurscope.light.cut import Cut, find_cut
+from blurscope.light.cut import Cut, find_cut, find_hidden_cut
 from blurscope.pattern.budget import make_layouts
 from blurscope.plan import READ_NOISE_E, cut_noise
 
@@ -42,6 +42,23 @@ def test_noise_is_found_from_blacks_pixels(black):
 def test_averaged_pixels_tell_nothing():
     pixels = pixels_of(0.0003, averaged=3)  # as after demosaicing: of three cut-off ones the mean is rarely 0
     assert find_cut(pixels, np.full(len(pixels), 1 / len(pixels)), 0.0, 0.8, SHOT * 0.8) is None
+
+
+@pytest.mark.parametrize("black", [0.0002, 0.001])
+def test_noise_that_averages_hide_is_found_from_blacks_variance(black):
+    averaged = 3
+    greys = [pixels_of(light, averaged=averaged) for light in (0.03, 0.06, 0.1, 0.2, 0.4, 0.8)]
+    dark = pixels_of(black, averaged=averaged)
+    light, variances = np.array([g.mean() for g in greys]), np.array([g.var() for g in greys])
+    cut = find_hidden_cut(float(dark.mean()), float(dark.var()), light, variances)
+    # the variance at no light is drawn from that of greys, whose own is up to fifty times as large
+    assert np.sqrt(cut.read2) == pytest.approx(READ, rel=0.06) and cut.shot == pytest.approx(SHOT, rel=0.12)
+    assert cut.light(dark.mean()) == pytest.approx(black, abs=2e-4)
+
+
+def test_greys_without_lost_variance_show_no_cut():
+    light = np.array([0.03, 0.06, 0.1, 0.2, 0.4])
+    assert find_hidden_cut(0.02, READ**2 + SHOT * 0.02, light, READ**2 + SHOT * light) is None
 
 
 @pytest.mark.parametrize(("snr", "light"), [(28.0, 0.0005), (28.0, 0.02), (100.0, 0.001)])
@@ -80,3 +97,17 @@ def test_flare_bends_nothing(tmp_path):
         # it was up to 3 % between black and the levels beside it
         assert abs(e.bet_ms.value - true) < min(e.bet_ms.u95, 0.006 * true)
         assert e.ok
+
+
+def test_dark_greys_of_a_camera_with_a_power_curve(tmp_path):
+    # taken for sRGB between black and the darkest halftone, greys there were 0.003 of white too high
+    layout = make_layouts(640, 400, px_per_refresh=8)[0][0]
+    display = Display(response=Response(time_ms=5.0))
+    camera = Camera(exposure_refreshes=4.0, campx_per_px=3.0, file_format="png", tone="gamma", tone_gamma=2.0)
+    shot = film(layout, display, camera, seed=5)
+    path = tmp_path / f"photo{shot.suffix}"
+    path.write_bytes(shot.data)
+    seen = []
+    bs.measure(path, pattern=layout, on_shot=seen.append)
+    tone = seen[0].tone
+    np.testing.assert_allclose(tone.light, display.law.light(tone.level), atol=5e-4)

@@ -32,6 +32,8 @@ TRIALS = 32  # of a fit whose linear budget they check
 NONLINEAR = 1.4  # their scatter over that of the linear budget from which they are believed instead
 OVERSHOOTING = ("two exponentials", "staged", "staged late", "ringing", "s-shaped overshoot")
 FREE = "free form"
+NO_RISE = 0.02  # refreshes, below which the rise of a response that overshoots has been lost in the fit
+RISE_LOST = {False: 0.06, True: 0.25}  # refreshes, how long it may be then, of a family and of a free form
 SMOOTHED = 5  # samples over which a shape shows
 MOST_MISFIT = 5.0
 LANDING_OFF = 0.015  # of a step, by which the landings of a staircase under flashes may lie higher or lower
@@ -312,6 +314,8 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells, mis
     hidden = {"overshoot": smooth, "undershoot": smooth}
     if posterior:  # a posterior of the time constant, blind to the width
         hidden |= dict.fromkeys(("bew", "get", "ghost"), np.sqrt(2) * smooth)
+    lost = RISE_LOST[free] if free or fit.family.name in OVERSHOOTING else 0.0
+    hidden |= {name: lost for name in ("response", "response_signal") if lost and value[name] < NO_RISE}
     law = max(b.parts["response_signal"].get(LAW, 0.0) for b in branches)
     u95["response_signal"] = float(np.hypot(u95["response_signal"], K95 * law))
     for name, sd in hidden.items():

@@ -61,6 +61,15 @@ def test_greys_without_lost_variance_show_no_cut():
     assert find_hidden_cut(0.02, READ**2 + SHOT * 0.02, light, READ**2 + SHOT * light) is None
 
 
+def test_clipped_greys_without_noise_are_left_out():
+    light = np.array([0.03, 0.06, 0.1, 0.2, 1.0])
+    variances = np.where(light < 1, READ**2 + SHOT * light, 0.0)
+    dark = pixels_of(0.001)
+    cut = find_hidden_cut(float(dark.mean()), float(dark.var()), light, variances)
+    assert np.sqrt(cut.read2) == pytest.approx(READ, rel=0.03)
+    assert find_hidden_cut(0.0, 0.0, light, 0 * variances) is None
+
+
 @pytest.mark.parametrize(("snr", "light"), [(28.0, 0.0005), (28.0, 0.02), (100.0, 0.001)])
 def test_information_of_cut_noise_is_that_of_the_integral(snr, light):
     electrons = snr**2

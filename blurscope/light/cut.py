@@ -105,8 +105,8 @@ def find_hidden_cut(mean: float, variance: float, light: np.ndarray, variances: 
     """
     from scipy.special import ndtr
 
-    clear = light > CLEAR * np.sqrt(variances)
-    if mean <= 0 or clear.sum() < MIN_CLEAR:
+    clear = (variances > 0) & (light > CLEAR * np.sqrt(np.maximum(variances, 0.0)))  # clipped whites have none
+    if mean <= 0 or variance <= 0 or clear.sum() < MIN_CLEAR:
         return None
     basis = np.stack([np.ones(clear.sum()), light[clear]], axis=1) / variances[clear, None]
     read2, shot = np.linalg.lstsq(basis, np.ones(clear.sum()), rcond=None)[0]

@@ -14,6 +14,7 @@ QUANTILES = 0.3, 0.5, 0.7  # of the pixels that are not cut off
 ALIKE = 0.12  # of a spread, by which spreads of the same noise may differ
 CLEAR, MIN_CLEAR = 3.0, 4  # noises from the cut, beyond which a grey's variance is whole; how many are needed
 NEARNESS = -0.3, 3.0  # of black to the cut, in noises
+LEAST_LOUD = 0.012  # noise over the root of its light, shares of white, below which codes and leaks look like a cut
 MOST_LEFT = 0.85  # share of its variance with which black has lost too little to tell
 HIDDEN_LEFT = 0.35  # of what it adds to means, when it was found so
 LEAST_AVERAGED, MOST_AVERAGED = 0.1, 1.3  # share of the variance that averages may leave
@@ -106,7 +107,8 @@ def find_hidden_cut(mean: float, variance: float, light: np.ndarray, variances: 
     from scipy.special import ndtr
 
     clear = (variances > 0) & (light > CLEAR * np.sqrt(np.maximum(variances, 0.0)))  # clipped whites have none
-    if mean <= 0 or variance <= 0 or clear.sum() < MIN_CLEAR:
+    loud = np.min(np.sqrt(variances[clear] / light[clear] / light.max()), initial=1.0) > LEAST_LOUD
+    if not loud or mean <= 0 or variance <= 0 or clear.sum() < MIN_CLEAR:
         return None
     basis = np.stack([np.ones(clear.sum()), light[clear]], axis=1) / variances[clear, None]
     read2, shot = np.linalg.lstsq(basis, np.ones(clear.sum()), rcond=None)[0]

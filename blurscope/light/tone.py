@@ -447,13 +447,14 @@ def _closed_uncut(patches, levels, full, frame, tries, base, *, linear, off_sd):
     """Return the fit that closes, its closure, and the noise cut off at no light, which bends the curve it shows in."""
     closed = partial(_first_closed, patches, levels, full, frame, tries, base, linear=linear, off_sd=off_sd)
     fit, closure = closed()
-    cut = _cut(patches, fit.decode)
+    noise = partial(_cut, patches, smoothed=off_sd > 0)
+    cut = noise(fit.decode)
     if cut is None:
         return fit, closure, None
-    cut = _cut(patches, base_curve(full, True) if linear else base(np.arange(full + 1) / full)) or cut
+    cut = noise(base_curve(full, True) if linear else base(np.arange(full + 1) / full)) or cut
     for _ in range(CUT_ROUNDS):
         fit, closure = closed(cut=cut)
-        found = _cut(patches, fit.decode)
+        found = noise(fit.decode)
         if found is None or abs(found.read2 / cut.read2 - 1) < SAME_NOISE:
             break
         cut = found
@@ -508,8 +509,11 @@ def _black_bias(patches: list[Patch], decode: np.ndarray, crushed: float, levels
     return max(seen, loud * spread * (1 - (1 - CUT_MEAN_SEEN) * cut))
 
 
-def _cut(patches: list[Patch], decode: np.ndarray) -> Cut | None:
-    """Return the noise that is cut off at no light, where black's pixels show it."""
+def _cut(patches: list[Patch], decode: np.ndarray, smoothed: bool = False) -> Cut | None:
+    """Return the noise that is cut off at no light, where black's pixels show it.
+
+    Where a coder has smoothed noise away, the variance of black and of greys tells nothing of it.
+    """
     whites = [p for p in patches if p.kind == "grey" and p.level == 255]
     codes, weights = _pooled(patches, 0)
     if not whites:
@@ -518,7 +522,7 @@ def _cut(patches: list[Patch], decode: np.ndarray) -> Cut | None:
     variances = [float(p.weights @ decode[p.codes] ** 2) - m * m for p, m in zip(whites, means, strict=True)]
     first = 0.5 * float(decode[0] + decode[1])
     found = find_cut(decode[codes], weights, first, float(np.median(means)), float(np.median(variances)))
-    if found is not None:
+    if found is not None or smoothed:
         return found
     greys: dict[int, list[tuple[float, float]]] = {}
     for p in patches:

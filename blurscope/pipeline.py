@@ -408,7 +408,7 @@ def _edge(
     poor = _poor(shot)
     if poor[i]:
         flags.append("poor_fit")
-    if poor.mean() > MANY_POOR:
+    if poor.mean() > MANY_POOR and shot.backlight.emission is None:
         flags.append("capture_doubtful")
     if abs(shot.from_slope[i]) > max(0.012, 6 * noise):
         fatal.append("from_not_settled")

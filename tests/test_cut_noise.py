@@ -8,7 +8,7 @@ from scipy import integrate, stats
 
 import blurscope as bs
 from blurscope.camera import Camera, Display, Response, film
-from blurscope.light.cut import Cut, find_cut, find_hidden_cut
+from blurscope.light.cut import Cut, find_cut
 from blurscope.pattern.budget import make_layouts
 from blurscope.plan import READ_NOISE_E, cut_noise
 
@@ -42,32 +42,6 @@ def test_noise_is_found_from_blacks_pixels(black):
 def test_averaged_pixels_tell_nothing():
     pixels = pixels_of(0.0003, averaged=3)  # as after demosaicing: of three cut-off ones the mean is rarely 0
     assert find_cut(pixels, np.full(len(pixels), 1 / len(pixels)), 0.0, 0.8, SHOT * 0.8) is None
-
-
-@pytest.mark.parametrize("black", [0.0002, 0.001])
-def test_noise_that_averages_hide_is_found_from_blacks_variance(black):
-    averaged = 3
-    greys = [pixels_of(light, averaged=averaged) for light in (0.03, 0.06, 0.1, 0.2, 0.4, 0.8)]
-    dark = pixels_of(black, averaged=averaged)
-    light, variances = np.array([g.mean() for g in greys]), np.array([g.var() for g in greys])
-    cut = find_hidden_cut(float(dark.mean()), float(dark.var()), light, variances)
-    # the variance at no light is drawn from that of greys, whose own is up to fifty times as large
-    assert np.sqrt(cut.read2) == pytest.approx(READ, rel=0.06) and cut.shot == pytest.approx(SHOT, rel=0.12)
-    assert cut.light(dark.mean()) == pytest.approx(black, abs=2e-4)
-
-
-def test_greys_without_lost_variance_show_no_cut():
-    light = np.array([0.03, 0.06, 0.1, 0.2, 0.4])
-    assert find_hidden_cut(0.02, READ**2 + SHOT * 0.02, light, READ**2 + SHOT * light) is None
-
-
-def test_clipped_greys_without_noise_are_left_out():
-    light = np.array([0.03, 0.06, 0.1, 0.2, 1.0])
-    variances = np.where(light < 1, READ**2 + SHOT * light, 0.0)
-    dark = pixels_of(0.001)
-    cut = find_hidden_cut(float(dark.mean()), float(dark.var()), light, variances)
-    assert np.sqrt(cut.read2) == pytest.approx(READ, rel=0.03)
-    assert find_hidden_cut(0.0, 0.0, light, 0 * variances) is None
 
 
 @pytest.mark.parametrize(("snr", "light"), [(28.0, 0.0005), (28.0, 0.02), (100.0, 0.001)])
@@ -120,10 +94,3 @@ def test_dark_greys_of_a_camera_with_a_power_curve(tmp_path):
     bs.measure(path, pattern=layout, on_shot=seen.append)
     tone = seen[0].tone
     np.testing.assert_allclose(tone.light, display.law.light(tone.level), atol=5e-4)
-
-
-def test_greys_without_noise_tell_nothing_of_a_cut():
-    """As a coder of video leaves them: the variance of an even area is 0, or what rounding makes of it."""
-    light = np.array([0.003, 0.02, 0.1, 0.3, 0.6, 0.8])
-    for variances in (np.zeros(6), np.full(6, -1e-17)):
-        assert find_hidden_cut(0.0008, 1e-7, light, variances) is None

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from blurscope._cv import cv2
-from blurscope.light.cut import Cut, find_cut, find_hidden_cut
+from blurscope.light.cut import Cut, find_cut
 from blurscope.light.patches import Patch, gather
 from blurscope.light.seams import Step, find_steps
 from blurscope.pattern.layout import Layout
@@ -447,7 +447,7 @@ def _closed_uncut(patches, levels, full, frame, tries, base, *, linear, off_sd):
     """Return the fit that closes, its closure, and the noise cut off at no light, which bends the curve it shows in."""
     closed = partial(_first_closed, patches, levels, full, frame, tries, base, linear=linear, off_sd=off_sd)
     fit, closure = closed()
-    noise = partial(_cut, patches, smoothed=off_sd > 0)
+    noise = partial(_cut, patches)
     cut = noise(fit.decode)
     if cut is None:
         return fit, closure, None
@@ -509,11 +509,8 @@ def _black_bias(patches: list[Patch], decode: np.ndarray, crushed: float, levels
     return max(seen, loud * spread * (1 - (1 - CUT_MEAN_SEEN) * cut))
 
 
-def _cut(patches: list[Patch], decode: np.ndarray, smoothed: bool = False) -> Cut | None:
-    """Return the noise that is cut off at no light, where black's pixels show it.
-
-    Where a coder has smoothed noise away, the variance of black and of greys tells nothing of it.
-    """
+def _cut(patches: list[Patch], decode: np.ndarray) -> Cut | None:
+    """Return the noise that is cut off at no light, where black's pixels show it."""
     whites = [p for p in patches if p.kind == "grey" and p.level == 255]
     codes, weights = _pooled(patches, 0)
     if not whites:
@@ -521,17 +518,7 @@ def _cut(patches: list[Patch], decode: np.ndarray, smoothed: bool = False) -> Cu
     means = [float(p.weights @ decode[p.codes]) for p in whites]
     variances = [float(p.weights @ decode[p.codes] ** 2) - m * m for p, m in zip(whites, means, strict=True)]
     first = 0.5 * float(decode[0] + decode[1])
-    found = find_cut(decode[codes], weights, first, float(np.median(means)), float(np.median(variances)))
-    if found is not None or smoothed:
-        return found
-    greys: dict[int, list[tuple[float, float]]] = {}
-    for p in patches:
-        if p.kind == "grey":
-            m = float(p.weights @ decode[p.codes])
-            greys.setdefault(p.level, []).append((m, float(p.weights @ decode[p.codes] ** 2) - m * m))
-    middle = {level: np.median(both, axis=0) for level, both in greys.items()}
-    others = np.array([both for level, both in sorted(middle.items()) if level > 0])
-    return find_hidden_cut(*middle[0].tolist(), *others.T)
+    return find_cut(decode[codes], weights, first, float(np.median(means)), float(np.median(variances)))
 
 
 def _moments(patches: list[Patch], decode: np.ndarray, level: int) -> tuple[float, float]:

@@ -197,7 +197,8 @@ def to_measurement(
     readings = _readings(shot, hold_ms)
     # so many standard uncertainties by which no reading differs from its edge in 95 of 100 photos
     factor = coverage_factor(level=1 - 0.05 / max(sum(q.value is not None for q in readings), 1))
-    edges = [_edge(shot, i, hold_ms, roads, q, factor) for i, q in enumerate(readings)]
+    poor = _poor(shot)
+    edges = [_edge(shot, i, hold_ms, roads, q, factor, poor) for i, q in enumerate(readings)]
     missing = sorted(set(layout.transitions()) - set(shot.pairs))
     if missing:
         warnings.append(warning("edges_missing", f"{len(missing)} of {len(missing) + len(shot.pairs)}"))
@@ -391,7 +392,13 @@ def _readings(shot: ShotFit, hold_ms: float) -> list[Q]:
 
 
 def _edge(
-    shot: ShotFit, i: int, hold_ms: float, roads: Mapping[tuple[int, int], Any], reading: Q, factor: float
+    shot: ShotFit,
+    i: int,
+    hold_ms: float,
+    roads: Mapping[tuple[int, int], Any],
+    reading: Q,
+    factor: float,
+    poor: np.ndarray,
 ) -> EdgeBlur:
     fit: BlurFit = shot.fits[i]
     a, b = shot.pairs[i]
@@ -405,7 +412,6 @@ def _edge(
     noise = float(np.median(shot.profiles.sigma[i])) * np.sqrt(shot.profiles.correlation)
     if noise > 0.2:
         fatal.append("step_too_small")
-    poor = _poor(shot)
     if poor[i]:
         flags.append("poor_fit")
     if poor.mean() > MANY_POOR and shot.backlight.emission is None:

@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
-from blurscope.uncertainty import CUT_LEFT, mean_of_cut_noise
+from blurscope.uncertainty import mean_of_cut_noise
 
 LEAST_CUT, MOST_CUT = 0.08, 0.9  # share of black pixels that are cut off, between which they tell the noise
 QUANTILES = 0.3, 0.5, 0.7  # of the pixels that are not cut off
@@ -16,16 +16,12 @@ DEEPEST = -3.0  # noises below no light, where the table begins
 STEPS = 600
 
 
-@dataclass(frozen=True, slots=False, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Cut:
-    """Normal noise, cut off at no light: variance ``read2 + shot * light``, in the units of the decode table.
-
-    Of what the cut adds to means, ``left`` is the share that may be left when it is taken off.
-    """
+    """Normal noise, cut off at no light: variance ``read2 + shot * light``, in the units of the decode table."""
 
     read2: float
     shot: float
-    left: float = CUT_LEFT
 
     def mean(self, light: np.ndarray) -> np.ndarray:
         """Return the mean of pixels that see a light, which may be below 0."""

@@ -18,7 +18,7 @@ from blurscope.light.cut import Cut, find_cut
 from blurscope.light.patches import Patch, gather
 from blurscope.light.seams import Step, find_steps
 from blurscope.pattern.layout import Layout
-from blurscope.uncertainty import CUT_MEAN, CUT_MEAN_SEEN, loudness
+from blurscope.uncertainty import CUT_LEFT, CUT_MEAN, CUT_MEAN_SEEN, loudness
 
 KNOTS = 7
 TOPS = 32  # steps in which the place of white in the range of codes is counted
@@ -118,14 +118,10 @@ class Tone:
 
         Taken off are what cutting off noise adds to means, the flat field and the haze.
         """
-        terms = flat_terms(x, y, self.centre, self.radius)
-        gain = np.exp(sum(term * share for term, share in zip(terms, self.flat[1:].tolist(), strict=True)))
-        haze = sum(term * share for term, share in zip(terms, self.haze.tolist(), strict=False))
-        return self.uncut(mean) / gain - haze * float(np.exp(self.flat[0]))
-
-    def uncut(self, mean: np.ndarray) -> np.ndarray:
-        """Return the light that means of many pixels stand for, without what cutting off noise adds to them."""
-        return mean if self.cut is None else self.cut.light(mean)
+        seen = mean if self.cut is None else self.cut.light(mean)
+        terms = flat_terms(x, y, self.centre, self.radius)[:HAZE_TERMS]
+        haze = sum(term * share for term, share in zip(terms, self.haze.tolist(), strict=True))
+        return seen / self.gain(x, y) - haze * float(np.exp(self.flat[0]))
 
     def gain(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Return the flat field (1 at the centre) at campx positions."""
@@ -370,7 +366,7 @@ def measure_tone(
         clipped_share=clipped,
         crushed_share=crushed,
         black_bias=max(
-            (1.0 if cut is None else cut.left) * _black_bias(patches, decode, crushed, levels) / float(np.exp(flat[0])),
+            (1.0 if cut is None else CUT_LEFT) * _black_bias(patches, decode, crushed, levels) / float(np.exp(flat[0])),
             0.0 if linear else _lifted(levels, law, gamma),
         ),
         linear=linear,

@@ -1,7 +1,9 @@
 """Stage light: camera codes -> light, from the plate's own greys and halftones; flat field; the display's law."""
 
+from blurscope.light.curve import base_curve
+from blurscope.light.fit import MODE_LIGHT
 from blurscope.light.lens import Lens, measure_lens
 from blurscope.light.seams import Step
-from blurscope.light.tone import MODE_LIGHT, Tone, base_curve, law_at, measure_tone
+from blurscope.light.tone import Tone, law_at, measure_tone
 
 __all__ = ["MODE_LIGHT", "Lens", "Step", "Tone", "base_curve", "law_at", "measure_lens", "measure_tone"]

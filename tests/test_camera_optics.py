@@ -141,6 +141,14 @@ def test_lens_blur_may_differ_by_axis_and_grow_downwards():
     assert spread(wide, 20.0) == pytest.approx(math.sqrt(1 + box), rel=0.01)
 
 
+@pytest.mark.parametrize(("turn", "quarters"), [(90, 1), (180, 2), (270, 3)])
+def test_a_turned_camera_takes_the_same_photo_turned(turn, quarters):
+    camera = replace(PLAIN, campx_per_px=2.0, lens_sigma_campx=0.9, exposure_refreshes=3.0)
+    upright = light_of(film(STRIPES, INSTANT, camera, seed=1), camera)
+    turned = light_of(film(STRIPES, INSTANT, replace(camera, turn_deg=turn), seed=1), camera)
+    assert np.abs(np.rot90(turned, quarters) - upright).max() < 1e-3
+
+
 def test_vignetting_reflections_and_flare():
     layout = plate(grey(255, 60), grey(0, 60), band(8), width_px=200)
     camera = replace(PLAIN, vignetting=0.3, margin=0.0)

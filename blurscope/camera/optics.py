@@ -198,7 +198,8 @@ def render(
     sy_end = sy if camera.lens_sigma_bottom_campx is None else camera.lens_sigma_bottom_campx
     sx_end = sx if camera.lens_sigma_bottom_campx is None else sy_end
     hard = all(layer.hard for layer in layers)
-    kink = None if hard else ss * scale / layers[0].grid.steps
+    on_side = camera.turn_deg in (90, 270)  # the screen's columns lie along the photo's
+    kinks = [() if hard else (ss * scale / layers[0].grid.steps,), ()][:: -1 if on_side else 1]
     halo = math.ceil(4.5 * max(sy, sy_end)) + 1
     width, height = view.width_campx, view.height_campx
     rows_at_once = max(32, STRIP_SAMPLES // (width * ss * ss))
@@ -211,24 +212,25 @@ def render(
         end = min(top + rows_at_once, height)
         lo, hi = top - halo, end + halo
         place = (top + end) / 2 / height
-        along_x = share_blur(sx + (sx_end - sx) * place, ss, scale, kink)
-        along_y = share_blur(sy + (sy_end - sy) * place, ss, scale)
+        along_x = share_blur(sx + (sx_end - sx) * place, ss, scale, *kinks[0])
+        along_y = share_blur(sy + (sy_end - sy) * place, ss, scale, *kinks[1])
+        columns, rows = (along_y, along_x) if on_side else (along_x, along_y)
         x_map, row_map = _maps(view, lo, hi, ss)
         x_map -= np.float32(shift_px)
         strip = np.zeros(x_map.shape, np.float32)
         for layer in layers:
             mx = (x_map - np.float32(layer.grid.first_px)) * np.float32(layer.grid.steps) - np.float32(0.5)
             if layer.hard:
-                mx = _hard(mx, ss * scale, along_x.border)
+                mx = _hard(mx, ss * scale, columns.border)
             my = row_map + np.float32(layer.shift_row - layer.first_row - 0.5)
-            my = _hard(my, ss * scale, along_y.border, layer.spread_row)
+            my = _hard(my, ss * scale, rows.border, layer.spread_row)
             strip += cv2.remap(layer.light, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         strip = finish(strip)
         if growing:
             ends = [
                 [
-                    share_blur(a + (b - a) * y / height, ss, scale, k, soft.border).sigma
-                    for a, b, k, soft in ((sx, sx_end, kink, along_x), (sy, sy_end, None, along_y))
+                    share_blur(a + (b - a) * y / height, ss, scale, *(k or (None, soft.border))).sigma
+                    for a, b, k, soft in ((sx, sx_end, kinks[0], along_x), (sy, sy_end, kinks[1], along_y))
                 ]
                 for y in (lo, hi)
             ]

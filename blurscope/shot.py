@@ -23,7 +23,7 @@ from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError
 from blurscope.following import Trial, capture_of, fit_streaks, light_steps, moved_along, realigned, settle_error
 from blurscope.greys import measure_light
-from blurscope.light import Lens, Tone
+from blurscope.light import Lens, Tone, mixing_of
 from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
 from blurscope.pooling import lag_groups, pool_instances
@@ -47,6 +47,7 @@ from blurscope.tracking.motion import SHORT_EXPOSURE
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
 QUICK_ITERATIONS = 5
 ROUNDS, FLASH_ROUNDS, FULL_ROUNDS = 3, 6, 2
+COLOURS = 4  # pixels of a photo to one of its small picture in colour
 SAME_DUTY = 0.01  # change of how long flashes are at which they count as found
 SAME_STEP = 0.01  # of a step: change of a response that no streak feels
 SAME_WAY = 0.002  # of a refresh's way: change of what an error smears that no figure feels
@@ -119,6 +120,19 @@ def channel_of(photo: Photo) -> tuple[np.ndarray, bool]:
     return pixels, photo.linear
 
 
+def stripes_px2(photo: Photo, reg: Registration) -> float:
+    """Return the variance along the motion by which the channel that is read mixes the display's stripes.
+
+    Green alone mixes none, the luma of a JPEG does.
+    """
+    colours = photo.colours
+    if colours is None and photo.pixels.ndim == 3 and photo.kind == "jpeg":
+        colours = photo.pixels[COLOURS // 2 :: COLOURS, COLOURS // 2 :: COLOURS]
+    if colours is not None:
+        colours = np.ascontiguousarray(np.rot90(colours) if reg.turned else colours)
+    return mixing_of(colours, reg.campx_per_px, COLOURS)
+
+
 def measure_shot(
     photo: Photo,
     layout: Layout,
@@ -170,6 +184,8 @@ def measure_shot(
         across = Lens(sigma_px=0.4, sd_px=0.3)
     across_px = across.sigma_px
     lens_px, lens_sd = lens or (across.sigma_px, across.sd_px)
+    tone = replace(tone, mixing_px2=stripes_px2(photo, reg))
+    along_px = float(np.hypot(lens_px, np.sqrt(tone.mixing_px2)))
 
     def read_edges() -> EdgeProfiles:
         found = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px)
@@ -191,7 +207,7 @@ def measure_shot(
     base = Capture(
         px_per_refresh=v,
         exposure_refreshes=max(exposure, 1.0),
-        blur_sigma_px=float(np.hypot(lens_px, np.sqrt(edges.sampling_px2))),
+        blur_sigma_px=float(np.hypot(along_px, np.sqrt(edges.sampling_px2))),
         boxes_px=(pixel,),
         phase_known=False,
     )
@@ -217,7 +233,7 @@ def measure_shot(
     def follow(steps, guess: np.ndarray | None, held: bool = False) -> tuple[Motion | None, list[Streak]]:
         nonlocal read_with
         read_with = steps
-        known = (lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd)
+        known = (lanes, layout, tone, shift, exposure, pixel, along_px, lens_sd)
         return fit_streaks(steps, *known, guess, backlight, held=held, lined_up=held or lined_up)
 
     def unchanged(steps) -> bool:
@@ -236,13 +252,13 @@ def measure_shot(
         middle = begin.start + begin.exposure / 2
         trials = []
         for length in (begin.exposure, np.ceil(begin.exposure), np.ceil(begin.exposure) - 0.5):
-            guess = first_guess(middle - length / 2, float(length), lens_px)
+            guess = first_guess(middle - length / 2, float(length), along_px)
             guess[2], guess[5:7], guess[13:15] = error, (begin.along, begin.across), backlight.flash
             trials.append(move(combined, guess))
         found, streaks = min(trials, key=lambda t: np.inf if t[0] is None else t[0].chi2_ratio)
         if found is not None:
             first = found, streaks, backlight
-            backlight = find_backlight(streaks, found, layout, pixel, lens_px)
+            backlight = find_backlight(streaks, found, layout, pixel, along_px)
             found, streaks = move(combined, found.vector())
             if found is None or found.chi2_ratio > MAX_STREAK_CHI2 > first[0].chi2_ratio:  # a waveform that fits worse
                 found, streaks, backlight = first
@@ -258,14 +274,14 @@ def measure_shot(
     motion, streaks = move(combined)
     if motion is not None:
         steady = motion
-        backlight = find_backlight(streaks, motion, layout, pixel, lens_px)
+        backlight = find_backlight(streaks, motion, layout, pixel, along_px)
         if backlight.emission is not None:
             motion, streaks = relit(motion)
         if backlight.kind != "hold" and motion is not None and motion.chi2_ratio > POOR_FLASH_CHI2:
             # the shutter opens within a flash, or flashes follow the scan-out: how do all streaks flash alike?
             first = motion, streaks, backlight
-            lagging = steady.moved(scan_of_flashes(streaks, steady.vector(), layout, pixel, lens_px))
-            backlight = find_backlight(streaks, lagging, layout, pixel, lens_px)
+            lagging = steady.moved(scan_of_flashes(streaks, steady.vector(), layout, pixel, along_px))
+            backlight = find_backlight(streaks, lagging, layout, pixel, along_px)
             motion = steady
             if backlight.emission is not None:
                 motion, streaks = relit(lagging, lagging.error)
@@ -315,7 +331,7 @@ def measure_shot(
             motion = again or motion
         flashes = backlight
         if backlight.emission is not None and not lost:  # their length shows once they are where they belong
-            flashes = find_backlight(streaks, motion, layout, pixel, lens_px)
+            flashes = find_backlight(streaks, motion, layout, pixel, along_px)
             if (flashes.kind, flashes.pulses) != (backlight.kind, backlight.pulses):
                 flashes = backlight
         same = abs(flashes.duty - backlight.duty) < SAME_DUTY

@@ -10,7 +10,7 @@ from blurscope.errors import FitError, TargetError
 from blurscope.greys import measure_light
 from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
-from blurscope.shot import channel_of
+from blurscope.shot import channel_of, stripes_px2
 from blurscope.target import Registration, register
 from blurscope.target.columns import visible_edges
 from blurscope.tracking import place_screen, read_lanes
@@ -22,6 +22,8 @@ MIN_STEP = 0.08  # of white: fainter edges say little about the width
 MAX_SIGMA_PX = 2.5
 BEW_OF_SIGMA = 2.563  # 10 % to 90 % of a Gaussian edge
 ALIKE = 1.3
+STRIPES_SEEN = 0.8  # of the variance by which luma mixes stripes: the dark side of an edge, as codes, has more of it
+LEAST_BLUR_PX = 0.05
 
 
 def lens_from_still(photo: Photo, layout: Layout) -> tuple[float, float]:
@@ -72,6 +74,7 @@ def lens_from_still(photo: Photo, layout: Layout) -> tuple[float, float]:
     share = np.cumsum(weights[order]) / weights.sum()
     sigma = float(values[order][np.searchsorted(share, 0.5)])
     spread = 1.4826 * float(np.median(np.abs(values - sigma)))
+    sigma = float(np.sqrt(max(sigma**2 - STRIPES_SEEN * stripes_px2(photo, reg), LEAST_BLUR_PX**2)))
     return sigma, max(1.25 * spread / np.sqrt(len(values)), 0.01)
 
 

@@ -51,7 +51,7 @@ def test_what_shifts_to_the_end_after_a_wrong_bit_is_refused_and_told_where(tmp_
     path = tmp_path / "shot.jpg"
     for _ in range(500):
         wrong = with_a_wrong_bit(data, flips)
-        now, _ = imdecode_jpeg(wrong, cv2.IMREAD_GRAYSCALE)
+        (now,), _ = imdecode_jpeg(wrong, cv2.IMREAD_GRAYSCALE)
         if now is None or now.shape != sound.shape:
             continue
         rest = now.astype(int) - sound

@@ -144,16 +144,19 @@ def _fit(
     return out
 
 
-def weigh(profiles: Profiles, fits: list[FamilyFit]) -> np.ndarray:
-    """Return the weight of each family for each profile, (families, n); columns sum to 1."""
+def weigh(profiles: Profiles, fits: list[FamilyFit], per_parameter: float | None = None) -> np.ndarray:
+    """Return the weight of each family for each profile, (families, n); columns sum to 1.
+
+    A parameter costs ``per_parameter``, or as much as the criterion of Bayes has it.
+    """
     chi2 = np.stack([f.chi2 for f in fits])
     samples = profiles.esf.shape[1] / profiles.correlation
     # a misfit common to all families is no evidence for the richer ones
     dof = max(profiles.esf.shape[1] - 6, 1)
     inflate = np.maximum(chi2.min(axis=0) / dof, 1.0) * profiles.correlation
     count = np.array([f.count for f in fits])[:, None]
-    bic = chi2 / inflate + count * np.log(max(samples, 2.0))
-    rel = np.exp(-0.5 * (bic - bic.min(axis=0)))
+    cost = chi2 / inflate + count * (per_parameter or np.log(max(samples, 2.0)))
+    rel = np.exp(-0.5 * (cost - cost.min(axis=0)))
     return rel / rel.sum(axis=0)
 
 

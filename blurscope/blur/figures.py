@@ -12,6 +12,7 @@ STEPS = 64  # per refresh
 FINE_REFRESHES = 3
 LEAST_DARK = 0.3  # of a refresh, between flashes
 FAR = 9.0  # standard deviations from the middle of a Gaussian edge, beyond which it hangs on nothing
+BAND = 0.05  # of a step, about its end, within which an edge has landed
 GET_FACTOR = 2.563103131089201
 NAMES = ("bew", "get", "ghost", "overshoot", "undershoot", "response", "response_signal", "response_overshoot")
 
@@ -31,7 +32,7 @@ def crossing(x: np.ndarray, y: np.ndarray, level: float | np.ndarray) -> np.ndar
     return np.where(ok, x[i - 1] + f * (x[i] - x[i - 1]), np.nan)
 
 
-def settling(x: np.ndarray, y: np.ndarray, half: float = 0.05) -> np.ndarray:
+def settling(x: np.ndarray, y: np.ndarray, half: float = BAND) -> np.ndarray:
     """Last time each row of ``y`` is outside 1 +- ``half``; NaN where it ends outside."""
     outside = np.abs(y - 1) > half
     n = y.shape[1]
@@ -222,7 +223,7 @@ def threshold_jumps(t: np.ndarray, b: np.ndarray, off: float, emission: np.ndarr
         near = [float(crossing(t, y, level + d)[0]) for d in (-off, 0.0, off)]
         return float(np.nanmax(np.abs(np.array(near) - near[1]))) if np.isfinite(near[1]) else 0.0
 
-    ends = [float(settling(t, y, 0.05 + d)[0]) for d in (-off, 0.0, off)]
+    ends = [float(settling(t, y, BAND + d)[0]) for d in (-off, 0.0, off)]
     last = float(np.nanmax(np.abs(np.array(ends) - ends[1]))) if np.isfinite(ends[1]) else 0.0
     first = moved(0.1)
     # of a flash cut by the switch, what comes after it: hardly all or hardly any is a whole flash

@@ -209,6 +209,7 @@ def free_bundle(
     return Bundle(
         transition=row,
         share=share,
+        doubt=share,
         t=t,
         tr=tr,
         curves=curves,

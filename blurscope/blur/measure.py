@@ -11,7 +11,7 @@ import numpy as np
 from blurscope.blur.compete import INSTANT, MIN_WEIGHT, compete, information, residual_correlation, weigh
 from blurscope.blur.families import FAMILIES, Family
 from blurscope.blur.fast import FAST_TAUS, curves_of_fast, fast_fits, posterior_of_fast
-from blurscope.blur.figures import NAMES, instant_reference, since_switch, threshold_jumps
+from blurscope.blur.figures import BAND, NAMES, instant_reference, settling, since_switch, threshold_jumps
 from blurscope.blur.fit import FamilyFit, cell_means
 from blurscope.blur.freeform import FreeForm, free_bundle, free_form
 from blurscope.blur.profiles import Nuisance, Profiles
@@ -30,6 +30,10 @@ from blurscope.uncertainty import K95, LEAST_MISFIT, MODEL_LIGHT, MODEL_TIME, MO
 DRAWS = 96  # of a posterior
 TRIALS = 32  # of a fit whose linear budget they check
 NONLINEAR = 1.4  # their scatter over that of the linear budget from which they are believed instead
+AKAIKE = 2.0  # cost of a parameter (Akaike 1974) where families tell how far the figures may be off, not what they are
+SHAPE_OF_FAST = {"response": 0.25, "response_signal": 0.25, "ghost": 0.4}  # of a time's upper limit: its shape is open
+LEAST_OVERSHOOT = 0.005  # of a step, from which its ghost may be that of the overshoot
+NEAR_BAND = 1.2  # u95 of an overshoot, by which it may lie off the landing band and be in it all the same
 OVERSHOOTING = ("two exponentials", "staged", "staged late", "ringing", "s-shaped overshoot")
 FREE = "free form"
 NO_RISE = 0.02  # refreshes, below which the rise of a response that overshoots has been lost in the fit
@@ -127,8 +131,9 @@ def measure_profiles(
         for i, (b, form) in enumerate(zip(best, forms, strict=True))
     ]
     profiles = replace(profiles, correlation=residual_correlation(profiles, np.array(residuals)))
-    weights = weigh(profiles, fits)
+    weights, doubts = weigh(profiles, fits), weigh(profiles, fits, AKAIKE)
     best = np.argmax(weights, axis=0)
+    counts = np.maximum(weights, doubts) >= MIN_WEIGHT
     cells = np.stack(
         [
             cell_means(fits[b].family, fits[b].params[i : i + 1], fits[b].onset[i : i + 1], profiles.ages)[0]
@@ -138,15 +143,16 @@ def measure_profiles(
         ]
     )
     with ThreadPoolExecutor(max_workers=1) as pool:  # long rows of numbers let go of the interpreter
-        drawn = pool.submit(_curves, fits, weights, profiles.length, emission)
+        drawn = pool.submit(_curves, fits, counts, profiles.length, emission)
         nuisances = nuisances_of(cells)
         curves = drawn.result()
     shared = rng.standard_normal((DRAWS, len(nuisances)))
     fast = fast_fits(fits, weights, forms, profiles)
     quick = curves_of_fast(fast, profiles.length, emission)
-    known = _known(fits, weights, profiles, nuisances)
+    known = _known(fits, counts, profiles, nuisances)
+    said = np.where(counts, [weights, doubts], 0.0)
     plans = [
-        _plan(i, fits, weights[:, i], forms[i], profiles, nuisances, shared, rng, emission, curves, fast, quick, known)
+        _plan(i, fits, said[:, :, i], forms[i], profiles, nuisances, shared, rng, emission, curves, fast, quick, known)
         for i in range(len(best))
     ]
     misfit = _misfit(profiles, fits, best, streak_chi2)
@@ -156,25 +162,49 @@ def measure_profiles(
         for i, plan in enumerate(plans)
     ]
     if emission is None:
-        return results
+        return [
+            _with_landing(r, *curves[int(b), i][:2]) if (int(b), i) in curves else r
+            for i, (r, b) in enumerate(zip(results, best, strict=True))
+        ]
     return [
         _with_jumps(r, *curves[int(b), i][:2], since_switch(emission, fits[b].onset[i]))
         for i, (r, b) in enumerate(zip(results, best, strict=True))
     ]
 
 
+def _with_landing(result: BlurFit, t: np.ndarray, curves: np.ndarray) -> BlurFit:
+    """Widen the ghost of an overshoot that may as well end on the other side of the landing band's border."""
+    size = result.value["overshoot"]
+    off = NEAR_BAND * result.u95["overshoot"]
+    if not (size > LEAST_OVERSHOOT and abs(size - BAND) < off):
+        return result
+    as_large = BAND * size / np.array([size, size + off, max(size - off, LEAST_OVERSHOOT)])
+    here, *others = (float(settling(t, curves[:1], half)[0]) for half in as_large)
+    jump = float(np.nanmax(np.abs(np.array([*others, here]) - here))) if np.isfinite(here) else 0.0
+    return _widened(result, "ghost", jump)
+
+
+def _widened(result: BlurFit, name: str, jump: float) -> BlurFit:
+    """Return a result one of whose figures may be off by a jump."""
+    before = result.u95[name]
+    u95 = max(before, jump)
+    more = float(np.sqrt(max(u95**2 - before**2, 0.0))) / K95
+    return replace(
+        result,
+        u95={**result.u95, name: u95},
+        grazed=result.grazed | {name},
+        parts={**result.parts, name: {**result.parts[name], "landing": more}},
+    )
+
+
 def _with_jumps(result: BlurFit, t: np.ndarray, curves: np.ndarray, emission: np.ndarray) -> BlurFit:
     """Widen figures that jump where light is a little higher or lower, as on the staircase that flashes make."""
-    u95, grazed, parts = dict(result.u95), set(result.grazed), dict(result.parts)
     lit = emission > 0.5 * emission.max()
     pulses = max(int(np.sum(lit & ~np.roll(lit, 1))), 1)
     for name, jump in threshold_jumps(t, curves[0], LANDING_OFF, emission).items():
         if jump > LEAST_JUMP / pulses:
-            grazed.add(name)
-            u95[name] = max(u95[name], jump)
-            more = float(np.sqrt(max(u95[name] ** 2 - result.u95[name] ** 2, 0.0)))
-            parts[name] = {**parts[name], "landing": more / K95}
-    return replace(result, u95=u95, grazed=frozenset(grazed), parts=parts)
+            result = _widened(result, name, jump)
+    return result
 
 
 def _free(i: int, fit: FamilyFit, profiles: Profiles) -> FreeForm | None:
@@ -191,19 +221,19 @@ def _free(i: int, fit: FamilyFit, profiles: Profiles) -> FreeForm | None:
     )
 
 
-def _curves(fits, weights, length, emission) -> dict[tuple[int, int], tuple[np.ndarray, ...]]:
+def _curves(fits, counts, length, emission) -> dict[tuple[int, int], tuple[np.ndarray, ...]]:
     """Return the curves of every fit that counts, by family and transition: see `nudged_curves`."""
     out = {}
     for k, fit in enumerate(fits):
-        counts = np.nonzero(weights[k] >= MIN_WEIGHT)[0]
-        for rows in (np.asarray(x) for x in ([counts] if emission is None else counts[:, None]) if np.size(x)):
+        mine = np.nonzero(counts[k])[0]
+        for rows in (np.asarray(x) for x in ([mine] if emission is None else mine[:, None]) if np.size(x)):
             lamp = since_switch(emission, fit.onset[rows[0]])
             t, b, tr, r = nudged_curves(fit.family, fit.params[rows], length, lamp)
             out |= {(k, int(i)): (t, b[j], tr, r[j]) for j, i in enumerate(rows)}
     return out
 
 
-def _known(fits, weights, profiles, nuisances) -> dict[tuple[int, int], tuple[np.ndarray, np.ndarray]]:
+def _known(fits, counts, profiles, nuisances) -> dict[tuple[int, int], tuple[np.ndarray, np.ndarray]]:
     """Return how unsure the parameters of every fit that counts are, by family and transition.
 
     By noise the square root of their covariance, by shared effects what each does to them: see `Spread`.
@@ -211,7 +241,7 @@ def _known(fits, weights, profiles, nuisances) -> dict[tuple[int, int], tuple[np
     shifts = np.array([n.shift for n in nuisances]).reshape(len(nuisances), *profiles.esf.shape)
     out = {}
     for k, fit in enumerate(fits):
-        rows = np.nonzero(weights[k] >= MIN_WEIGHT)[0]
+        rows = np.nonzero(counts[k])[0]
         p = fit.params.shape[1]
         if len(rows) and p:
             cov, gain = information(fit, rows, profiles)
@@ -221,33 +251,36 @@ def _known(fits, weights, profiles, nuisances) -> dict[tuple[int, int], tuple[np
     return out
 
 
-def _plan(
-    i, fits, weights, form, profiles, nuisances, shared, rng, emission, curves, fast, quick, known
-) -> list[Bundle]:
-    """Return the curves whose figures make up one transition's result, a bundle for each family that counts."""
-    kept = [k for k in np.argsort(-weights) if weights[k] >= MIN_WEIGHT]
+def _plan(i, fits, said, form, profiles, nuisances, shared, rng, emission, curves, fast, quick, known) -> list[Bundle]:
+    """Return the curves whose figures make up one transition's result, a bundle for each family that counts.
+
+    ``said`` (2, families) is what each of them counts in the figures and in how far these may be off.
+    """
+    kept = [k for k in np.argsort(-said[0]) if said[:, k].any()]
     names = [f.family.name for f in fits]
     out, used = [], 0
-    given = 0.0
+    given = np.zeros(2)
     if form is not None:
-        given = form.weight
-        used = max(2, round(DRAWS * given))
+        given = np.full(2, form.weight)
+        used = max(2, round(DRAWS * form.weight))
         own = rng.standard_normal((used, form.root.shape[1]))
-        out.append(free_bundle(form, given, profiles.ages, nuisances, shared[:used], own, profiles.length))
+        out.append(free_bundle(form, form.weight, profiles.ages, nuisances, shared[:used], own, profiles.length))
     elif (
         i in fast
     ):  # its time constant stands for all shapes that don't overshoot; those that do have a say as they are
+        total = said[:, kept].sum(axis=1)
         kept = [k for k in kept if names[k] in OVERSHOOTING]
-        given = 1 - float(sum(weights[k] for k in kept))
+        given = 1 - said[:, kept].sum(axis=1) / total
         draws, point = posterior_of_fast(i, fast[i], profiles, nuisances, shared, rng)
         lamp = since_switch(emission, float(np.interp(point, np.log(FAST_TAUS), fast[i].onset)))
-        out.append(replace(fast_bundle(i, point, draws, quick[i], lamp), share=given))
+        out.append(fast_bundle(i, point, draws, quick[i], lamp))
     kept = [k for k in kept if names[k] != INSTANT]
-    if not kept:
-        return [replace(out[0], share=1.0)]
-    total = sum(weights[k] for k in kept) / (1 - given)
+    left = said[:, kept].sum(axis=1)
+    given = np.where(left > 0, given, 1.0)
+    shares = ((1 - given) / np.where(left > 0, left, 1.0))[:, None] * said
+    out = [replace(b, share=given[0], doubt=given[1]) for b in out]
     for k in kept:
-        count = max(2, round(TRIALS * weights[k] / total))
+        count = max(2, round(TRIALS * shares[0, k]))
         z = shared[np.arange(used, used + count) % DRAWS]
         used += count
         noise, effects = known[k, i]
@@ -257,7 +290,7 @@ def _plan(
         if i in fast:  # their parameters are anything but known
             own, spread = np.zeros((0, p)), replace(spread, noise=0 * spread.noise, shared=z[:0])
         reference = instant_reference(since_switch(emission, fits[k].onset[i]))[0]
-        out.append(curve_bundle(i, weights[k] / total, spread, own, curves[k, i], reference))
+        out.append(curve_bundle(i, tuple(shares[:, k]), spread, own, curves[k, i], reference))
     return out
 
 
@@ -292,11 +325,12 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells, mis
     value, u95, grazed, parts = {}, {}, set(), {}
     posterior = any(b.posterior for b in branches)
     trials = np.concatenate([b.trial for b in branches], axis=1)
-    share, points = np.array([b.share for b in branches]), np.array([b.point for b in branches])
-    means = share @ points
-    between = (points - means) ** 2
-    families = np.sqrt(share @ between).tolist()
-    linears = np.sqrt(share @ (np.array([b.variance for b in branches]) + between)).tolist()
+    share, doubt = np.array([(b.share, b.doubt) for b in branches]).T
+    points = np.array([b.point for b in branches])
+    means = share @ np.where(share[:, None] > 0, points, 0.0)
+    between = doubt @ np.nan_to_num(points - means) ** 2
+    families = np.sqrt(between).tolist()
+    linears = np.sqrt(share @ np.array([b.variance for b in branches]) + between).tolist()
     of_figures = zip(NAMES, means.tolist(), families, linears, np.std(trials, axis=1).tolist(), trials, strict=True)
     for name, mean, family, linear, scatter, tried in of_figures:
         value[name] = mean
@@ -312,8 +346,10 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells, mis
     # what the noise alone may hide of a shape that the families smooth over
     smooth = float(np.median(profiles.sigma[i])) * np.sqrt(profiles.correlation / SMOOTHED)
     hidden = {"overshoot": smooth, "undershoot": smooth}
-    if posterior:  # a posterior of the time constant, blind to the width
-        hidden |= dict.fromkeys(("bew", "get", "ghost"), np.sqrt(2) * smooth)
+    if posterior:  # a posterior of the time constant, blind to the width and to shapes other than the exponential
+        hidden |= dict.fromkeys(("bew", "get"), np.sqrt(2) * smooth)
+        hidden |= {name: share * (value[name] + u95[name]) for name, share in SHAPE_OF_FAST.items()}
+        hidden["ghost"] = float(np.hypot(hidden["ghost"], np.sqrt(2) * smooth))
     lost = RISE_LOST[free] if free or fit.family.name in OVERSHOOTING else 0.0
     hidden |= {name: lost for name in ("response", "response_signal") if lost and value[name] < NO_RISE}
     law = max(b.parts["response_signal"].get(LAW, 0.0) for b in branches)

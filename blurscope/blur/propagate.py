@@ -57,8 +57,8 @@ class Bundle:
     Attributes
     ----------
     transition : int
-    share : float
-        Weight of the family.
+    share, doubt : float
+        Weight of the family in the figures, and in what other families say against them.
     t, tr : (m,), (k,) float
         Times of ``curves`` and ``steps``, refreshes.
     curves, steps : (r, m), (r, k) float
@@ -77,6 +77,7 @@ class Bundle:
 
     transition: int
     share: float
+    doubt: float
     t: np.ndarray
     tr: np.ndarray
     curves: np.ndarray
@@ -94,7 +95,8 @@ class Branch:
 
     Attributes
     ----------
-    share : float
+    share, doubt : float
+        Weight in the result, and in how far families differ.
     posterior : bool
         The trials alone say how unsure it is.
     point : (f,) float
@@ -108,6 +110,7 @@ class Branch:
     """
 
     share: float
+    doubt: float
     posterior: bool
     point: np.ndarray
     trial: np.ndarray
@@ -136,7 +139,7 @@ def nudged_curves(
 
 def curve_bundle(
     transition: int,
-    share: float,
+    shares: tuple[float, float],
     spread: Spread,
     own: np.ndarray,
     curves: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray],
@@ -144,7 +147,8 @@ def curve_bundle(
 ) -> Bundle:
     """Return the bundle of a fit whose p parameters are known with ``spread``; ``own`` (n, p) is its noise.
 
-    ``curves`` are its own as `nudged_curves` has them, ``reference`` is that of `instant_reference`.
+    ``shares`` are its ``share`` and ``doubt``, ``curves`` its own as `nudged_curves` has them, ``reference`` is that of
+    `instant_reference`.
     """
     t, b, tr, r = curves
     p = len(b) - 1
@@ -160,7 +164,8 @@ def curve_bundle(
 
     return Bundle(
         transition=transition,
-        share=share,
+        share=shares[0],
+        doubt=shares[1],
         t=t,
         tr=tr,
         curves=b[0] + moves @ (b[1:] - b[0]),
@@ -206,6 +211,7 @@ def fast_bundle(transition: int, point: float, draws: np.ndarray, curves, emissi
     return Bundle(
         transition=transition,
         share=1.0,
+        doubt=1.0,
         t=t,
         tr=tr,
         curves=(1 - part) * b[low] + part * b[low + 1],
@@ -281,6 +287,7 @@ def _branch(bundle: Bundle, table: np.ndarray) -> Branch:
     budget = np.array(list(named.values()))
     return Branch(
         share=bundle.share,
+        doubt=bundle.doubt,
         posterior=bundle.spread is None,
         point=table[:, 0],
         trial=trials,

@@ -92,7 +92,7 @@ def extract_edges(
     layout : Layout
     lit : (float, float)
         Range of ``u`` fully exposed.
-    tone : object with ``decode`` (increasing), ``window`` and ``even``
+    tone : object with ``decode`` (increasing), ``window`` and ``even_line``
     blur_px : float
         Rough blur across the motion, display px: rows nearer to the band's border than its reach are left out.
     """
@@ -155,7 +155,7 @@ def extract_edges(
         return _empty(lag, step, per_bin)
     kept, ends, rows_of, between = zip(*found, strict=True)
     gx, gy = np.linspace(*np.array(ends, float).T, bins, axis=-1)
-    lines = tone.even(np.array(kept), gx, gy)
+    lines = tone.even_line(np.array(kept), gx, gy, step)
     start, end = lag < -0.05 * layout.field_px - 2 * blur_px, lag > lag[-1] - 0.18 * layout.field_px
     out = _normalise(lag, step, per_bin, lines, rows_of, start, end, scale)
     quantum = _quantum(tone.decode)

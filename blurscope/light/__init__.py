@@ -4,6 +4,7 @@ from blurscope.light.curve import base_curve
 from blurscope.light.fit import MODE_LIGHT
 from blurscope.light.lens import Lens, measure_lens
 from blurscope.light.seams import Step
+from blurscope.light.stripes import mixing_of
 from blurscope.light.tone import Tone, law_at, measure_tone
 
-__all__ = ["MODE_LIGHT", "Lens", "Step", "Tone", "base_curve", "law_at", "measure_lens", "measure_tone"]
+__all__ = ["MODE_LIGHT", "Lens", "Step", "Tone", "base_curve", "law_at", "measure_lens", "measure_tone", "mixing_of"]

@@ -21,6 +21,7 @@ from blurscope.light.fit import HAZE_TERMS, Stripes, closure_of, fit_stripes
 from blurscope.light.flat import flat_basis, flat_terms
 from blurscope.light.patches import Patch, gather
 from blurscope.light.seams import Step, find_steps
+from blurscope.light.stripes import unmixed
 from blurscope.pattern.layout import Layout
 from blurscope.uncertainty import CUT_LEFT
 
@@ -68,6 +69,8 @@ class Tone:
         Steps in the codes of the greys along x and along y.
     cut : Cut, or None
         The noise that is cut off at no light, where that shows.
+    mixing_px2 : float
+        Variance along the motion by which the luma of a JPEG mixes the display's stripes.
     haze : (HAZE_TERMS,) float
         Light that the lens spreads unevenly over the photo, share of white: coefficients of the flat field's terms.
     """
@@ -94,6 +97,7 @@ class Tone:
     shown: tuple[np.ndarray, np.ndarray] | None = None
     steps: tuple[Step, Step] = (Step(0.0, 0.0), Step(0.0, 0.0))
     cut: Cut | None = None
+    mixing_px2: float = 0.0
     haze: np.ndarray = field(default_factory=lambda: np.zeros(HAZE_TERMS))
 
     def even(self, mean: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -105,6 +109,13 @@ class Tone:
         terms = flat_terms(x, y, self.centre, self.radius)[:HAZE_TERMS]
         haze = sum(term * share for term, share in zip(terms, self.haze.tolist(), strict=True))
         return seen / self.gain(x, y) - haze * float(np.exp(self.flat[0]))
+
+    def even_line(self, mean: np.ndarray, x: np.ndarray, y: np.ndarray, step_px: float) -> np.ndarray:
+        """Return the same of lines along the motion, (..., m), with the display's stripes mixed as light.
+
+        ``step_px`` is the distance of their samples.
+        """
+        return unmixed(self.even(mean, x, y), step_px, self.mixing_px2, self.decode)
 
     def gain(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Return the flat field (1 at the centre) at campx positions."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 
 from blurscope.photo.chatter import listening
@@ -25,18 +27,19 @@ def imdecode(data: bytes | np.ndarray, flags: int) -> np.ndarray | None:
         log.setLogLevel(before)
 
 
-def imdecode_jpeg(data: bytes, flags: int) -> tuple[np.ndarray | None, str]:
-    """Decode a JPEG; return the picture and what the library said of damaged data, ``""`` if nothing.
+def imdecode_jpeg(data: bytes, *flags: int) -> tuple[list[np.ndarray | None], str]:
+    """Decode a JPEG; return a picture per flag, and what the library said of damaged data, ``""`` if nothing.
 
     Notes
     -----
     A damaged scan is decoded to its end all the same, with everything after the damage shifted or made up, and OpenCV
     hands on no warning.
     """
-    with listening() as heard:
-        pixels = imdecode(data, flags)
+    with listening() as heard, ThreadPoolExecutor(max_workers=1) as pool:  # decoding lets go of the interpreter
+        more = [pool.submit(imdecode, data, f) for f in flags[1:]]
+        pictures = [imdecode(data, flags[0]), *(m.result() for m in more)]
     said = next((line for line in heard if line.startswith(_DAMAGE)), "")
-    return pixels, said.removeprefix(_DAMAGE).strip()[:80]
+    return pictures, said.removeprefix(_DAMAGE).strip()[:80]
 
 
 def imdecode_png(data: bytes, flags: int) -> np.ndarray | None:

@@ -61,6 +61,8 @@ def read_photo(
         header, exif, pixels, more = _decode(kind, data, name, limit, grey, planes)
     fields = {**_tone_fields(kind, header, exif), **more}
     pixels, orientation = _upright(pixels, header, exif)
+    if "colours" in fields:
+        fields["colours"] = np.ascontiguousarray(_upright(fields["colours"], header, exif)[0])
     pixels = np.ascontiguousarray(pixels)
     return Photo(
         path=os.fsdecode(path),
@@ -124,8 +126,10 @@ def _read_jpeg(data: bytes, name: str, limit: float, grey: bool) -> tuple[Header
 
     header = jpeg.read_header(data, name)
     check_size(header.width, header.height, limit, name)
-    flags = cv2.IMREAD_GRAYSCALE if grey or header.channels == 1 else cv2.IMREAD_COLOR_RGB
-    pixels, damage = imdecode_jpeg(data, flags | cv2.IMREAD_IGNORE_ORIENTATION)
+    flags = [cv2.IMREAD_GRAYSCALE if grey or header.channels == 1 else cv2.IMREAD_COLOR_RGB]
+    if grey and header.channels > 1:
+        flags.append(cv2.IMREAD_REDUCED_COLOR_4)
+    (pixels, *small), damage = imdecode_jpeg(data, *(f | cv2.IMREAD_IGNORE_ORIENTATION for f in flags))
     if pixels is None:
         raise broken(name, "it can't be decoded")
     if pixels.shape[:2] != (header.height, header.width):
@@ -136,7 +140,10 @@ def _read_jpeg(data: bytes, name: str, limit: float, grey: bool) -> tuple[Header
         row, step = seam
         shifted = f"{abs(step):.0f} codes too {'light' if step > 0 else 'dark'}"
         raise broken(name, f"what comes after row {row} is {shifted}, as after a wrong bit")
-    return header, read_exif(header.exif), pixels, {"full_scale": 255.0, "clip_code": 255.0}
+    more = {"full_scale": 255.0, "clip_code": 255.0}
+    if small and small[0] is not None:
+        more["colours"] = np.ascontiguousarray(small[0][..., ::-1])
+    return header, read_exif(header.exif), pixels, more
 
 
 def _read_png(data: bytes, name: str, limit: float) -> tuple[Header, Exif, np.ndarray, dict]:

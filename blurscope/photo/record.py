@@ -26,6 +26,8 @@ class Photo:
         One of `KINDS`; AVIF counts as ``heic``.
     pixels : (H, W) or (H, W, 3) uint8, uint16 or float32
         Codes in the order red, green, blue; read-only, C-contiguous; row 0 at the top of the upright picture.
+    colours : (h, w, 3) uint8, or None
+        Of a JPEG decoded to one channel: the same picture in colour at a quarter of the size.
     full_scale : float
         The code of the brightest value that the file can hold (255, 65535, 1.0 ...).
     black_code : float
@@ -60,6 +62,7 @@ class Photo:
     pixels: np.ndarray
     full_scale: float
     tone: Tone
+    colours: np.ndarray | None = None
     bit_depth: int = 8
     black_code: float = 0.0
     clip_code: float = float("inf")

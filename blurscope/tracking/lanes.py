@@ -85,7 +85,7 @@ def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, f
         x, y = x[:, here], y[:, here]
         picked = tone.window(codes, x, y, margin=rows).joined(rows).at(x, y)
         row = count // 2
-        line = tone.even(picked.mean(axis=0), x[row], y[row]) / np.exp(tone.flat[0])
+        line = tone.even_line(picked.mean(axis=0), x[row], y[row], 1.0 / scale) / np.exp(tone.flat[0])
         n = len(line) // per_bin * per_bin
         at, line = (values[:n].reshape(-1, per_bin).mean(axis=1) for values in (u[here], line))
         floor, noise = _floor(line)

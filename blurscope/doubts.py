@@ -12,11 +12,11 @@ from blurscope.blur.profiles import Nuisance
 from blurscope.light import MODE_LIGHT, Tone, law_at
 from blurscope.uncertainty import CUT_MEAN, LENS_SD_PX, LENS_SHARE, mean_of_cut_noise
 
-LEAST_CURVE_SD = 3e-4  # doubt of the tone curve at best, share of white
+LEAST_CURVE_SD = 2.2e-4  # doubt of the tone curve at best, share of white
 SHARP_PX = 0.7  # blur across the motion up to which the stripes fix pose and curve to that
 MIXED_CURVE_SD = 0.15  # doubt of the curve per px of blur beyond
 LEAST_LAW_SD, MIXED_LAW_SD = 1e-4, 0.05  # the same of the display's law
-PHASE_SD = 0.015  # refreshes, of when the pixels switch on the pose's clock
+PHASE_SD = 0.01  # refreshes, of when the pixels switch on the pose's clock
 OTHER_LAWS = 8
 TOES = (0.8, 3.5)  # exponents that a display's law may have near black
 TOE_SD, TOE_SHARE = 0.1, 0.7  # doubt of it there: at least, and share of the bend that the darkest greys show

@@ -36,7 +36,7 @@ MANY_POOR = 0.25  # the same of those that are fitted poorly
 DOUBTFUL = frozenset(  # figures to be checked first
     {"poor_fit", "capture_doubtful", "instances_disagree", "not_settled", "roads_disagree"}
 )
-EXPOSURE_SD = 0.02  # refreshes, of the ends of the streaks
+EXPOSURE_SD = 0.014  # refreshes, of the ends of the streaks
 ERROR_SHARE_SD = 0.0004  # of the speed: what shapes of responses that are nearly right leave in the tracking error
 MORE_ERROR_SHARE_SD = 0.0012  # the same of sudden pixels, of flashes, and of shutters that roll along the motion
 MAX_HALO = 0.012  # of a step beside the stripes, from which the camera counts as sharpening

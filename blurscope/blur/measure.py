@@ -150,7 +150,7 @@ def measure_profiles(
     fast = fast_fits(fits, weights, forms, profiles)
     quick = curves_of_fast(fast, profiles.length, emission)
     known = _known(fits, counts, profiles, nuisances)
-    said = np.where(counts, [weights, doubts], 0.0)
+    said = np.array([np.where(weights >= MIN_WEIGHT, weights, 0.0), np.where(counts, doubts, 0.0)])
     plans = [
         _plan(i, fits, said[:, :, i], forms[i], profiles, nuisances, shared, rng, emission, curves, fast, quick, known)
         for i in range(len(best))
@@ -280,7 +280,7 @@ def _plan(i, fits, said, form, profiles, nuisances, shared, rng, emission, curve
     shares = ((1 - given) / np.where(left > 0, left, 1.0))[:, None] * said
     out = [replace(b, share=given[0], doubt=given[1]) for b in out]
     for k in kept:
-        count = max(2, round(TRIALS * shares[0, k]))
+        count = max(2, round(TRIALS * shares[0, k])) if shares[0, k] else 0
         z = shared[np.arange(used, used + count) % DRAWS]
         used += count
         noise, effects = known[k, i]

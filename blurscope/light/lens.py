@@ -12,6 +12,7 @@ from blurscope.pattern.layout import Layout
 GREY_NEIGHBOURS = ("grey", "black")
 THIRDS = 3  # of the plate in sight, along the motion
 SLOPE_PX2 = 0.1  # how much the blur's variance may grow over the frame, standard deviation known beforehand
+LEAST_SD_PX = 0.006  # standard uncertainty of the blur at best
 CLEAR = 4.0  # growth over its uncertainty from which it is believed
 
 
@@ -100,7 +101,7 @@ def _plane(variance: np.ndarray, at: np.ndarray) -> tuple[float, float, tuple[fl
     values = np.sqrt(np.maximum(variance, 0.0))
     sigma = float(np.median(values))
     spread = 1.4826 * float(np.median(np.abs(values - sigma)))
-    flat = sigma, max(spread / np.sqrt(len(values)), 0.01), (0.0, 0.0)
+    flat = sigma, max(spread / np.sqrt(len(values)), LEAST_SD_PX), (0.0, 0.0)
     if len(values) < 9:
         return flat
     design = np.concatenate([np.ones((1, at.shape[1])), at]).T
@@ -116,7 +117,7 @@ def _plane(variance: np.ndarray, at: np.ndarray) -> tuple[float, float, tuple[fl
     slopes = tuple(float(x) if abs(x) > CLEAR * e else 0.0 for x, e in zip(found[1:], error[1:], strict=True))
     if slopes == (0.0, 0.0) or found[0] <= 0:
         return flat
-    return float(np.sqrt(found[0])), max(float(0.5 * error[0] / np.sqrt(found[0])), 0.01), slopes
+    return float(np.sqrt(found[0])), max(float(0.5 * error[0] / np.sqrt(found[0])), LEAST_SD_PX), slopes
 
 
 def _halo(lines: np.ndarray, s: np.ndarray) -> float:

@@ -191,7 +191,7 @@ def test_trials_of_a_dead_time_that_is_hardly_known_keep_the_width(sign):
     )
     here = np.array([shape, scale])
     t, b, tr, r = nudged_curves(family, here[None], length, None)
-    bundle = curve_bundle(0, 1.0, spread, np.array([[1.0, 0.0]]), (t, b[0], tr, r[0]), 0.85)
+    bundle = curve_bundle(0, (1.0, 1.0), spread, np.array([[1.0, 0.0]]), (t, b[0], tr, r[0]), 0.85)
     branch = figures_of_bundles([bundle], None)[0]
     width = FIGURES.index("bew")
     assert branch.point[width] == pytest.approx(exact(here), rel=1e-3)

@@ -10,7 +10,7 @@ import numpy as np
 from blurscope.blur.operator import Capture, capture_operator
 from blurscope.blur.profiles import Nuisance
 from blurscope.light import MODE_LIGHT, Tone, law_at
-from blurscope.uncertainty import CUT_MEAN, LENS_SD_PX, LENS_SHARE, mean_of_cut_noise
+from blurscope.uncertainty import CUT_MEAN, mean_of_cut_noise
 
 LEAST_CURVE_SD = 2.2e-4  # doubt of the tone curve at best, share of white
 SHARP_PX = 0.7  # blur across the motion up to which the stripes fix pose and curve to that
@@ -23,7 +23,7 @@ TOE_SD, TOE_SHARE = 0.1, 0.7  # doubt of it there: at least, and share of the be
 
 
 def shared_doubts(cells, lag, starts, pairs, capture, motion, tone, across_px, lens_sd, ages) -> list[Nuisance]:
-    """How each shared uncertainty moves the profiles by one standard deviation."""
+    """How each shared uncertainty moves the profiles by one standard deviation; ``lens_sd`` is that of the blur."""
 
     def seen(c: Capture, stretch: float = 1.0) -> np.ndarray:
         return cells @ capture_operator(lag * stretch, ages, c, starts).T
@@ -34,8 +34,7 @@ def shared_doubts(cells, lag, starts, pairs, capture, motion, tone, across_px, l
     reference = seen(plain)
     out = []
     sigma = capture.blur_sigma_px
-    sd = float(np.hypot(lens_sd, LENS_SD_PX + LENS_SHARE * sigma))
-    out.append(Nuisance(name="lens", shift=seen(plain.changed(blur_sigma_px=sigma + sd)) - reference))
+    out.append(Nuisance(name="lens", shift=seen(plain.changed(blur_sigma_px=sigma + lens_sd)) - reference))
     if motion is not None:
         e = motion.sd("error")
         moved = plain.changed(error_px_per_refresh=plain.error_px_per_refresh + e)

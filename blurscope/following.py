@@ -29,6 +29,8 @@ MOST_STEPS = 9  # beyond those
 RISE = 3.0  # of the cost, where its bend is measured
 LEAST_REACH = 2e-3  # of the speed: how far from the best one it is measured at least
 ROUNDS = 3
+LEAST_AMPLITUDE = 0.3  # of streaks, over what the display's law says of them
+FLASH_LENS_SD = 0.05  # px: under flashes streaks hardly tell their blur
 NEAR = 0.16  # of the speed: errors whose costs tell how sure the best one is
 FAR_SIGMA = 4.0
 AWAY = 0.5  # share of the distance to the error that the streaks by themselves would choose
@@ -226,10 +228,11 @@ def fit_streaks(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, len
         exposure,
         pixel,
         lens_px,
-        lens_sd=max(lens_sd, 0.05),
+        lens_sd=lens_sd if lamp.emission is None else min(lens_sd, FLASH_LENS_SD),
         guess=guess,
         emission=lamp.emission,
         flash=lamp.flash,
         **known,
     )
-    return motion, streaks
+    # streaks that aren't there: something else in the lanes has been taken for them
+    return (motion if motion.amplitude > LEAST_AMPLITUDE and np.isfinite(motion.covariance).all() else None), streaks

@@ -25,6 +25,7 @@ from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo, read_photo
 from blurscope.records import Q
 from blurscope.shot import ShotFit, measure_shot
+from blurscope.tracking.backlight import CLEARLY_DARK
 from blurscope.tracking.roads import StreakCurve, stitch_streaks
 from blurscope.uncertainty import K95, combine, coverage_factor, resolution_sd
 
@@ -34,7 +35,7 @@ POOR_CHI2 = 6.0
 MANY_FREE = 0.25  # share of a photo's edges that no family fits, from which the photo is to blame
 MANY_POOR = 0.25  # the same of those that are fitted poorly
 DOUBTFUL = frozenset(  # figures to be checked first
-    {"poor_fit", "capture_doubtful", "instances_disagree", "not_settled", "roads_disagree"}
+    {"poor_fit", "capture_doubtful", "instances_disagree", "not_settled", "roads_disagree", "sharpened"}
 )
 EXPOSURE_SD = 0.014  # refreshes, of the ends of the streaks
 ERROR_SHARE_SD = 0.0004  # of the speed: what shapes of responses that are nearly right leave in the tracking error
@@ -183,6 +184,9 @@ def to_measurement(
         text = contradiction(shown, tone.level, tone.light)
         if text:
             warnings.append(warning("law_contradicted", text))
+    if shot.along.uneven:
+        text = f"{shot.along.sigma_px:.2f} px along the motion, {shot.lens_px:.2f} px across it"
+        warnings.append(warning("lens_uneven", text))
     if reg.campx_per_px < 2:
         warnings.append(warning("sampling_coarse", f"{reg.campx_per_px:.2f} campx per px"))
     if exposure is None:
@@ -257,7 +261,10 @@ def to_measurement(
             "clipped_share": tone.clipped_share,
             "crushed_share": tone.crushed_share,
         },
-        "lens": {"sigma_px": Q(value=shot.lens_px, u95=1.96 * shot.lens_sd_px)},
+        "lens": {
+            "sigma_px": Q(value=shot.lens_px, u95=K95 * shot.lens_sd_px),
+            "along_px": Q(value=shot.along.sigma_px, u95=K95 * shot.along.sd_px),
+        },
         "summary": summary_of(edges, hold_ms),
     }
     name = label if label is not None else show_path(Path(shot.photo.path).stem)
@@ -414,8 +421,10 @@ def _edge(
         fatal.append("step_too_small")
     if poor[i]:
         flags.append("poor_fit")
-    if poor.mean() > MANY_POOR and shot.backlight.emission is None:
+    if poor.mean() > MANY_POOR and (shot.backlight.emission is None or shot.backlight.duty > CLEARLY_DARK):
         flags.append("capture_doubtful")
+    if shot.halo > MAX_HALO:
+        flags.append("sharpened")
     if abs(shot.from_slope[i]) > max(0.012, 6 * noise):
         fatal.append("from_not_settled")
     if shot.spread[i] > 3:

@@ -9,7 +9,7 @@ from blurscope.light import Step, Tone
 from blurscope.pattern.layout import Layout
 from blurscope.target import Registration
 from blurscope.tracking import Motion
-from blurscope.tracking.backlight import Backlight
+from blurscope.tracking.backlight import CLEARLY_DARK, Backlight
 from blurscope.tracking.motion import LEAST_EXPOSURE, SHORT_EXPOSURE
 
 STEP_CODES, STEP_RATIO = 3.0, 10.0  # of the greys of a JPEG from which it is damaged
@@ -97,12 +97,13 @@ def refuse_misfit(chi2_ratio: float, blur_px: float, backlight: Backlight) -> No
             "the backlight is modulated out of step with the refresh, slowly and deeply enough to show in the streaks; "
             "set the display to full brightness, where many backlights are steady, or film it in another mode"
         )
-    elif backlight.kind != "hold":
+    elif backlight.kind != "hold" and backlight.duty < CLEARLY_DARK:
         why = "the backlight flashes and the exposure holds no whole number of refreshes; expose for whole refreshes"
     else:
         why = (
-            "the camera shook or was several px per refresh off the plate's speed, or the display dropped refreshes; "
-            "take it again"
+            "the camera shook or was several px per refresh off the plate's speed, the display dropped refreshes, a "
+            "lamp is mirrored in the screen, or the camera's own tone mapping, sharpening or hot pixels change the "
+            "streaks; take it again, as RAW if the camera has it"
         )
     raise FitError(f"the streaks fit no steady motion (chi-square {chi2_ratio:.0f} times too large): {why}")
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from blurscope.alongblur import AlongBlur, blur_along, even_blur
 from blurscope.blur.compete import compete, floor_share
 from blurscope.blur.families import FAMILIES
 from blurscope.blur.fit import FamilyFit, cell_means
@@ -47,6 +48,9 @@ from blurscope.tracking.motion import SHORT_EXPOSURE
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
 QUICK_ITERATIONS = 5
 ROUNDS, FLASH_ROUNDS, FULL_ROUNDS = 3, 6, 2
+HALO_SD_PX = 2.0  # doubt of the blur along the motion per step of a halo: sharpening is not the same both ways
+STILL_SD_PX = 0.05  # how far streaks may take the blur along the motion from that of a still
+STREAK_SHARE = 0.6  # of the blur across the motion, the same without a still
 COLOURS = 4  # pixels of a photo to one of its small picture in colour
 SAME_DUTY = 0.01  # change of how long flashes are at which they count as found
 SAME_STEP = 0.01  # of a step: change of a response that no streak feels
@@ -82,6 +86,7 @@ class ShotFit:
     tone: Tone
     lens_px: float
     lens_sd_px: float
+    along: AlongBlur
     halo: float
     lanes: list[Lane]
     streaks: list[Streak]
@@ -186,6 +191,7 @@ def measure_shot(
     lens_px, lens_sd = lens or (across.sigma_px, across.sd_px)
     tone = replace(tone, mixing_px2=stripes_px2(photo, reg))
     along_px = float(np.hypot(lens_px, np.sqrt(tone.mixing_px2)))
+    streak_sd = max(lens_sd, STILL_SD_PX if lens else STREAK_SHARE * along_px)
 
     def read_edges() -> EdgeProfiles:
         found = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px)
@@ -225,6 +231,15 @@ def measure_shot(
 
     backlight = STEADY
 
+    def along(m: Motion | None) -> AlongBlur:
+        if lens or backlight.emission is not None:  # a still shows it; under flashes streaks don't
+            return even_blur(along_px, lens_sd)
+        return blur_along(m, along_px, lens_sd)
+
+    def seen_by(m: Motion) -> Capture:
+        blur = float(np.hypot(along(m).sigma_px, np.sqrt(edges.sampling_px2)))
+        return capture_of(base.changed(blur_sigma_px=blur), m, layout, backlight)
+
     quick: list[FamilyFit] | None = None
     lined_up = False
 
@@ -233,7 +248,7 @@ def measure_shot(
     def follow(steps, guess: np.ndarray | None, held: bool = False) -> tuple[Motion | None, list[Streak]]:
         nonlocal read_with
         read_with = steps
-        known = (lanes, layout, tone, shift, exposure, pixel, along_px, lens_sd)
+        known = (lanes, layout, tone, shift, exposure, pixel, along_px, streak_sd)
         return fit_streaks(steps, *known, guess, backlight, held=held, lined_up=held or lined_up)
 
     def unchanged(steps) -> bool:
@@ -307,7 +322,7 @@ def measure_shot(
                 delay_along=0.0,
                 delay_across=0.0,
             )
-        capture = capture_of(base, motion, layout, backlight)
+        capture = seen_by(motion)
         found, _, parted, _ = pooled(capture, motion)
         if reg is not before[2] and np.median(parted) > max(APART, MORE_APART * np.median(apart)):
             # edges of one transition lay on each other as they were: it is the streaks that are wrong
@@ -315,7 +330,7 @@ def measure_shot(
             lined_up = True
             again, streaks = move(combined, replace(motion, delay_along=0.0, delay_across=0.0).vector())
             motion = again or motion
-            capture = capture_of(base, motion, layout, backlight)
+            capture = seen_by(motion)
             continue
         combined, apart = found, parted
         if backlight.kind == "hold" and not misaligned(motion):
@@ -336,7 +351,7 @@ def measure_shot(
                 flashes = backlight
         same = abs(flashes.duty - backlight.duty) < SAME_DUTY
         backlight = flashes
-        capture = capture_of(base, motion, layout, backlight)
+        capture = seen_by(motion)
         if lost:
             break
         if moved < 0.01 and same and not misaligned(motion):
@@ -346,7 +361,7 @@ def measure_shot(
         nonlocal quick
 
         def profiles_of(m: Motion) -> Profiles:
-            return pooled(capture_of(base, m, layout, backlight), m)[0]
+            return pooled(seen_by(m), m)[0]
 
         quick = None  # what an error far away has led to leads astray
         again, _ = move(profiles_of(m), m.vector(), held=True)
@@ -366,7 +381,7 @@ def measure_shot(
         # a misfit that no other error lessens has another cause
         settled = motion.chi2_ratio < OPEN_CHI2 or found.chi2_ratio < BETTER * motion.chi2_ratio
         motion = found if settled else motion
-        capture = capture_of(base, motion, layout, backlight)
+        capture = seen_by(motion)
     refuse_lost_flashes(backlight)
     if motion is not None:
         refuse_short(motion.exposure)
@@ -388,7 +403,7 @@ def measure_shot(
             motion = again
             if max(abs(moved[0]) * motion.exposure, abs(moved[1]) * v) < SAME_WAY * v:
                 break
-            capture = capture_of(base, motion, layout, backlight)
+            capture = seen_by(motion)
             combined, instances, spread, groups = pooled(capture, motion)
             families, weights = compete(combined, before=families)
     if motion is not None:
@@ -402,9 +417,11 @@ def measure_shot(
         families, weights = compete(combined, before=families)
 
     readings: list[Future] = []
+    blur = along(motion)
+    blur = blur._replace(sd_px=float(np.hypot(blur.sd_px, HALO_SD_PX * max(across.halo, 0.0))))
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
-        doubts = shared_doubts(cells, edges.lag_px, starts, pairs, capture, motion, tone, across_px, lens_sd, ages)
+        doubts = shared_doubts(cells, edges.lag_px, starts, pairs, capture, motion, tone, across_px, blur.sd_px, ages)
         if backlight.kind == "hold":
             readings.append(pool.submit(read_back, combined, doubts, v, capture.blur_sigma_px))
         return doubts
@@ -434,6 +451,7 @@ def measure_shot(
         tone=tone,
         lens_px=lens_px,
         lens_sd_px=lens_sd,
+        along=blur,
         halo=across.halo,
         lanes=lanes,
         streaks=streaks,

@@ -28,6 +28,8 @@ FAULTS = {  # name: (camera, display)
     "scan-out against the motion": ({}, {"scan_out_refreshes": -0.7, "scan_axis": "columns"}),
     "unsharp": ({"lens_sigma_campx": 2.1}, {}),
     "unsharp at the bottom": ({"lens_sigma_campx": 1.0, "lens_sigma_bottom_campx": 1.8}, {}),
+    "astigmatism along the motion": ({"lens_sigma_campx": 1.2, "lens_sigma_x_campx": 1.8}, {}),
+    "astigmatism across the motion": ({"lens_sigma_campx": 1.9, "lens_sigma_x_campx": 1.2}, {}),
     "distortion": ({"k1": -0.03, "k2": 0.01}, {}),
     "perspective": ({"yaw_deg": 6.0, "pitch_deg": -4.0, "roll_deg": 2.0}, {}),
     "coarse sampling": ({"campx_per_px": 1.75, "lens_sigma_campx": 0.6}, {}),
@@ -35,7 +37,7 @@ FAULTS = {  # name: (camera, display)
     "colour stripes": ({}, {"stripes": "rgb"}),
     "camera curve": ({"tone": "s-curve", "tone_strength": 0.4}, {}),
     "linear without a word": ({"tone": "linear", "file_format": "png", "bits": 16}, {}),
-    "sharpening": ({"sharpening": 0.8}, {}),
+    "mild sharpening": ({"sharpening": 0.3}, {}),
     "vignetting": ({"vignetting": 0.3}, {}),
     "room light": ({"reflected_light": 0.03}, {}),
     "flare": ({"flare": 0.01}, {}),
@@ -132,9 +134,22 @@ def test_clipped_whites_give_no_figures_of_white(layout, tmp_path):
     assert "clipped_whites" in [w["code"] for w in result.warnings]
 
 
-def test_sharpening_is_said(layout, tmp_path):
-    result, _ = measured(layout, tmp_path, *FAULTS["sharpening"])
+def test_a_lens_that_blurs_one_way_more_than_the_other_is_said(layout, tmp_path):
+    even, _ = measured(layout, tmp_path, *FAULTS["none"])
+    assert "lens_uneven" not in [w["code"] for w in even.warnings]
+    for name, along in (("astigmatism along the motion", 1.8 / 3), ("astigmatism across the motion", 1.2 / 3)):
+        result, _ = measured(layout, tmp_path, *FAULTS[name])
+        assert "lens_uneven" in [w["code"] for w in result.warnings]
+        found = result.blocks["lens"]["along_px"]
+        assert abs(found.value - along) <= found.u95
+
+
+@pytest.mark.parametrize(("strength", "radius"), [(1.0, 1.0), (0.5, 2.0), (0.4, 3.0)])
+def test_sharpening_is_said_and_no_edge_is_trusted(strength, radius, layout, tmp_path):
+    camera = {"sharpening": strength, "sharpening_radius_campx": radius}
+    result, _ = measured(layout, tmp_path, camera, {})
     assert "sharpened" in [w["code"] for w in result.warnings]
+    assert not any(e.ok for e in result.edges) and all("sharpened" in e.flags for e in result.edges)
 
 
 @pytest.mark.parametrize("full_well_e", [400.0, 600.0, 1000.0])

@@ -69,6 +69,7 @@ class Backlight:
     resolved: bool = True
 
 
+CLEARLY_DARK = 0.7  # share of a refresh that a backlight is lit, below which it clearly flashes
 STEADY = Backlight(kind="hold", duty=1.0, duty_u95=0.02, emission=None, pulses=0, frequency_refreshes=None)
 # flashes once per refresh that no one waveform of the rows' own clock explains
 STROBED = Backlight(kind="strobe", duty=0.5, duty_u95=0.5, emission=None, pulses=1, frequency_refreshes=1.0)

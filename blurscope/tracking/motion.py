@@ -31,6 +31,7 @@ SHORT_SCAN_SD = 0.15  # refreshes over the screen
 SAME_BASIS = 0.01  # change of any parameter up to which that waveform's part in the streaks is taken as the same
 NOT_SEEN = 1e-6  # weight that keeps apart what no streak shows
 ROUGH = 0.01  # share of a streak: the model itself is no better
+FAINTEST = 0.02  # streaks over what the display's law says of them
 ITERATIONS = 25
 UNSURE_ERROR = 0.005  # of the speed: uncertainty of the error from which other ends of the fit are looked for
 FAST_ERROR = 0.4  # of the speed: error from which they are looked for too
@@ -376,7 +377,11 @@ class _Problem:
                 trial = p + np.clip(delta[:n_p], -0.5, 0.5)
                 trial[1] = max(trial[1], 0.3)
                 trial[7] = max(trial[7], 0.02)
+                trial[8] = max(trial[8], FAINTEST)
                 trial_free = free + delta[n_p:]
+                if not np.isfinite(trial).all():
+                    damp *= 8
+                    continue
                 self._set_waves(trial_free)
                 trial_model = batch.model(trial)
                 cost = self._cost(trial, trial_free, trial_model)

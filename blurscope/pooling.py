@@ -12,6 +12,7 @@ FLASH_STEPS = 32  # per refresh
 OFF_STEPS = 10  # per px of smear by tracking
 BLUR_STEP_PX = 0.04
 MODEL_FLOOR = 8e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
+CODER_SHARE = 0.35  # of the step of a JPEG's coder: what it leaves of slow changes within its blocks
 PLATEAU_GAIN, PLATEAU_FLARE = 0.004, 0.001  # doubt of the flat field and of stray light between stripes and bands
 
 
@@ -92,8 +93,16 @@ def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift):
         length=float(layout.field_refreshes + 2),
         levels=_known_levels(edges, pairs, groups, tone),
         floor=floor,
+        coder=_coder_share(pairs, tone),
     )
     return profiles, np.array([len(g) for g in groups]), spread, groups
+
+
+def _coder_share(pairs, tone) -> np.ndarray:
+    """Return what the coder of a JPEG may have changed the light of each transition by, share of its step."""
+    light = float(np.exp(tone.flat[0])) * tone.law(np.array(pairs, float))
+    code = np.interp(light, tone.decode, np.linspace(0, 255, len(tone.decode)))
+    return CODER_SHARE * tone.coder_codes / np.maximum(np.abs(np.diff(code)[:, 0]), 1.0)
 
 
 def _known_levels(edges, pairs, groups, tone) -> np.ndarray:

@@ -189,7 +189,7 @@ def measure_shot(
         across = Lens(sigma_px=0.4, sd_px=0.3)
     across_px = across.sigma_px
     lens_px, lens_sd = lens or (across.sigma_px, across.sd_px)
-    tone = replace(tone, mixing_px2=stripes_px2(photo, reg))
+    tone = replace(tone, mixing_px2=stripes_px2(photo, reg), coder_codes=photo.coder_codes)
     along_px = float(np.hypot(lens_px, np.sqrt(tone.mixing_px2)))
     streak_sd = max(lens_sd, STILL_SD_PX if lens else STREAK_SHARE * along_px)
 

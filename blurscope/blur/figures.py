@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -230,6 +230,18 @@ def threshold_jumps(t: np.ndarray, b: np.ndarray, off: float, emission: np.ndarr
     after = float(emission[: int(np.argmax(emission <= 0.1 * emission.max()))].sum() / emission.sum())
     cut = float(whole_flash(emission) is not emission and 0.05 - off < after < 0.95 + off)
     return {"bew": max(first, moved(0.9)), "ghost": max(first, last, cut)}
+
+
+def threshold_doubts(t: np.ndarray, b: np.ndarray, off: float) -> dict[str, float]:
+    """Return by how much thresholds ``off`` higher or lower change the figures of a blurred curve (m,), refreshes."""
+    y = b[None]
+
+    def doubt(find: Callable[[float], np.ndarray]) -> float:
+        near = [float(find(d)[0]) for d in (-off, off)]
+        return 0.5 * abs(near[1] - near[0]) if np.isfinite(near).all() else 0.0
+
+    rising = [doubt(lambda d, level=level: crossing(t, y, level + d)) for level in (0.1, 0.9)]
+    return {"bew": float(np.hypot(*rising)), "ghost": doubt(lambda d: settling(t, y, BAND + d)), "overshoot": off}
 
 
 def rise_time(t: np.ndarray, rows: np.ndarray, shares: Sequence[float] | np.ndarray = (0.1, 0.9)) -> np.ndarray:

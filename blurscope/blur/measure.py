@@ -11,7 +11,15 @@ import numpy as np
 from blurscope.blur.compete import INSTANT, MIN_WEIGHT, compete, information, residual_correlation, weigh
 from blurscope.blur.families import FAMILIES, Family
 from blurscope.blur.fast import FAST_TAUS, curves_of_fast, fast_fits, posterior_of_fast
-from blurscope.blur.figures import BAND, NAMES, instant_reference, settling, since_switch, threshold_jumps
+from blurscope.blur.figures import (
+    BAND,
+    NAMES,
+    instant_reference,
+    settling,
+    since_switch,
+    threshold_doubts,
+    threshold_jumps,
+)
 from blurscope.blur.fit import FamilyFit, cell_means
 from blurscope.blur.freeform import FreeForm, free_bundle, free_form
 from blurscope.blur.profiles import Nuisance, Profiles
@@ -156,11 +164,15 @@ def measure_profiles(
         for i in range(len(best))
     ]
     misfit = _misfit(profiles, fits, best, streak_chi2)
+    straight = np.array([-0.5, 0.5, 1.5]), np.array([[0.0, 0.5, 1.0]])  # the edge of an instant pixel is a ramp
     branches = iter(figures_of_bundles([b for plan in plans for b in plan], signal_shares, other_shares))
     results = [
         _result(i, fits, weights[:, i], forms[i], profiles, [next(branches) for _ in plan], cells[i], misfit)
         for i, plan in enumerate(plans)
     ]
+    shown = [curves.get((int(b), i), straight)[:2] for i, b in enumerate(best)]
+    coder = np.broadcast_to(profiles.coder, len(best)).tolist()
+    results = [_with_coder(r, t, b[0], off) for r, (t, b), off in zip(results, shown, coder, strict=True)]
     if emission is None:
         return [
             _with_landing(r, *curves[int(b), i][:2]) if (int(b), i) in curves else r
@@ -170,6 +182,20 @@ def measure_profiles(
         _with_jumps(r, *curves[int(b), i][:2], since_switch(emission, fits[b].onset[i]))
         for i, (r, b) in enumerate(zip(results, best, strict=True))
     ]
+
+
+def _with_coder(result: BlurFit, t: np.ndarray, curve: np.ndarray, off: float) -> BlurFit:
+    """Widen the figures by what a lossy coder may have changed the light by where they are read."""
+    if off <= 0:
+        return result
+    u95, parts = dict(result.u95), dict(result.parts)
+    doubts = threshold_doubts(t, curve, off)
+    doubts |= dict.fromkeys(("get", "response", "response_signal"), doubts["bew"])
+    doubts |= dict.fromkeys(("undershoot", "response_overshoot"), doubts["overshoot"])
+    for name, sd in doubts.items():
+        u95[name] = float(np.hypot(u95[name], K95 * sd))
+        parts[name] = {**parts[name], "coder": sd}
+    return replace(result, u95=u95, parts=parts)
 
 
 def _with_landing(result: BlurFit, t: np.ndarray, curves: np.ndarray) -> BlurFit:

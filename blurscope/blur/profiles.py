@@ -27,6 +27,8 @@ class Profiles:
         What of ``sigma`` is not noise but what the model may leave.
     eased : float
         Share of what it may leave at most, which ``floor`` is.
+    coder : (n,) float or float
+        What a lossy coder may have changed the samples by, in units of ``esf``.
     """
 
     lag_px: np.ndarray
@@ -39,6 +41,7 @@ class Profiles:
     levels: np.ndarray
     floor: np.ndarray | float = 0.0
     eased: float = 1.0
+    coder: np.ndarray | float = 0.0
 
     @property
     def noise2(self) -> np.ndarray:

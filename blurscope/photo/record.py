@@ -28,6 +28,8 @@ class Photo:
         Codes in the order red, green, blue; read-only, C-contiguous; row 0 at the top of the upright picture.
     colours : (h, w, 3) uint8, or None
         Of a JPEG decoded to one channel: the same picture in colour at a quarter of the size.
+    coder_codes : float
+        Step in which a JPEG's coder keeps the mean of a block, in codes of 255; 0 of files without loss.
     full_scale : float
         The code of the brightest value that the file can hold (255, 65535, 1.0 ...).
     black_code : float
@@ -63,6 +65,7 @@ class Photo:
     full_scale: float
     tone: Tone
     colours: np.ndarray | None = None
+    coder_codes: float = 0.0
     bit_depth: int = 8
     black_code: float = 0.0
     clip_code: float = float("inf")

@@ -188,12 +188,12 @@ def capture_of(base: Capture, motion: Motion, layout: Layout, backlight: Backlig
 def light_steps(fits, weights, pairs, layout: Layout) -> dict[tuple[int, int], np.ndarray]:
     """Return the step response of each transition by its best fit, in cells from a refresh before its switch."""
     edges = np.arange(-STEPS, (layout.field_refreshes + 2) * STEPS + 1) / STEPS
-    out = {}
-    for i, (pair, b) in enumerate(zip(pairs, np.argmax(weights, axis=0), strict=True)):
-        fit = fits[b]
-        t = edges[None, :] - fit.onset[i]
-        out[pair] = np.diff(fit.family.integral(t, fit.params[i : i + 1]), axis=1)[0] * STEPS
-    return out
+    best = np.argmax(weights, axis=0)
+    out = np.empty((len(pairs), len(edges) - 1))
+    for b in np.unique(best):
+        fit, rows = fits[b], best == b
+        out[rows] = np.diff(fit.family.integral(edges - fit.onset[rows, None], fit.params[rows]), axis=1) * STEPS
+    return dict(zip(pairs, out, strict=True))
 
 
 def fit_streaks(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, lens_sd, guess=None, lamp=STEADY, **known):

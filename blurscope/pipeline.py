@@ -27,7 +27,7 @@ from blurscope.records import Q
 from blurscope.shot import ShotFit, measure_shot
 from blurscope.tracking.backlight import CLEARLY_DARK
 from blurscope.tracking.roads import StreakCurve, stitch_streaks
-from blurscope.uncertainty import K95, combine, coverage_factor, resolution_sd
+from blurscope.uncertainty import K95, combine, coverage_factor, median, resolution_sd
 
 HEADER_SHARE = 0.1  # by which a shutter's nominal time may be off: 1/15 s is said where 1/16 s is meant
 MAX_ERROR_PX = 3.0
@@ -416,7 +416,7 @@ def _edge(
         fatal.append("clipped")
     if shot.crushed[i]:
         fatal.append("crushed")
-    noise = float(np.median(shot.profiles.sigma[i])) * np.sqrt(shot.profiles.correlation)
+    noise = median(shot.profiles.sigma[i]) * np.sqrt(shot.profiles.correlation)
     if noise > 0.2:
         fatal.append("step_too_small")
     if poor[i]:

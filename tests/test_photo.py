@@ -590,3 +590,15 @@ def test_profile_by_pillow_is_recognised(put):
 
 def test_errors_are_of_the_common_family():
     assert issubclass(PhotoError, BlurscopeError)
+
+
+def test_pictures_of_one_size_do_not_share_memory(put):
+    """What is kept of a picture to be taken again is nothing that its photo shows."""
+    height, width = 1200, 1600
+    ramp = np.linspace(0, 255, width).astype(np.uint8)
+    first, second = (np.tile(row, (height, 1)) for row in (ramp, ramp[::-1]))
+    paths = [put(cv_png(pixels), f"{i}.png") for i, pixels in enumerate((first, second, first))]
+    photos = [read_photo(path).pixels for path in paths]
+    for pixels, truth in zip(photos, (first, second, first), strict=True):
+        assert np.array_equal(pixels, truth)
+    assert not any(np.shares_memory(photos[0], pixels) for pixels in photos[1:])

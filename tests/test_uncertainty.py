@@ -14,7 +14,9 @@ from blurscope.uncertainty import (
     combine,
     coverage_factor,
     effective_dof,
+    median,
     normalised_error,
+    quantile,
     weighted_mean,
 )
 
@@ -190,3 +192,13 @@ def test_ratio_example():
     parts = {"bew": 0.1 / 0.960, "speed": 12.8 * 0.002 / 0.960**2}
     assert combine(parts) == pytest.approx(0.107806768724, abs=1e-11)
     assert combine(parts) == pytest.approx(bet.s, rel=1e-9)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 8, 101])
+def test_median_and_quantile_are_those_of_numpy(count, rng):
+    values = rng.standard_normal(count)
+    before = values.copy()
+    assert median(values) == pytest.approx(np.median(values), rel=1e-12)
+    for share in (0.0, 0.05, 0.55, 0.97, 1.0):
+        assert quantile(values, share) == pytest.approx(np.quantile(values, share), rel=1e-12)
+    assert np.array_equal(values, before)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from blurscope.blur.families import FAMILIES, Family
-from blurscope.blur.fit import ARRAYS, ITERATIONS, FamilyFit, fit_family
+from blurscope.blur.fit import ARRAYS, FEW_ITERATIONS, ITERATIONS, FamilyFit, fit_family
 from blurscope.blur.profiles import Profiles
 
 EXPONENTIAL, INSTANT, ROUNDED = "exponential", "instant", "s-shaped"
@@ -125,8 +125,12 @@ def _fit(
         jacobian=np.zeros((n, m, p + 3)),
         moving=np.zeros(n, bool),
     )
-    begun = np.zeros(n, bool) if guess is None else np.isfinite(guess).all(axis=(0, 2))
-    for rows in (chosen[begun[chosen]], chosen[~begun[chosen]]):
+    begun = alike = np.zeros(n, bool)
+    if guess is not None:
+        begun = np.isfinite(guess).all(axis=(0, 2))
+        alike = begun & (guess == guess[:1]).all(axis=(0, 2))  # several starts that are one
+    for some, starts in ((alike, 1), (begun & ~alike, None), (~begun, 0)):
+        rows = chosen[some[chosen]]
         if len(rows) == 0:
             continue
         fit = fit_family(
@@ -136,8 +140,8 @@ def _fit(
             profiles.operator if profiles.operator.ndim == 2 else profiles.operator[rows],
             profiles.ages,
             profiles.levels[rows],
-            guess[:, rows] if guess is not None and begun[rows[0]] else None,
-            iterations=iterations,
+            None if starts == 0 else guess[:starts, rows],
+            iterations=iterations + (FEW_ITERATIONS if starts == 1 and len(guess) > 1 else 0),
         )
         for name in ARRAYS:
             getattr(out, name)[rows] = getattr(fit, name)

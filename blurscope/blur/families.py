@@ -109,17 +109,15 @@ def _gamma_parts(t: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the integral of the gamma distribution's CDF, and the CDF: exponential for shape 1, S-shaped above."""
     from scipy.special import gammainc, gammaln
 
-    shape, scale = np.broadcast_arrays(np.exp(p[..., 0:1]), np.exp(p[..., 1:2]))
+    shape, scale = np.exp(p[..., 0:1]), np.exp(p[..., 1:2])
     x = np.maximum(t, 0.0) / scale
-    shape = np.broadcast_to(shape, x.shape)
-    far = shape + 12 * np.sqrt(shape) + 24
-    live = (x > 0) & (x < far)
+    live = (x > 0) & (x < shape + 12 * np.sqrt(shape) + 24)
     out = np.where(x > 0, x - shape, 0.0)
     step = (x > 0).astype(float)
-    xl, kl = x[live], shape[live]
+    xl, kl, norm = x[live], *(np.broadcast_to(k, x.shape)[live] for k in (shape, gammaln(shape + 1)))
     cdf = gammainc(kl, xl)
     # P(k + 1, x) = P(k, x) - x^k exp(-x) / Gamma(k + 1)
-    out[live] = xl * cdf - kl * (cdf - np.exp(kl * np.log(xl) - xl - gammaln(kl + 1)))
+    out[live] = xl * cdf - kl * (cdf - np.exp(kl * np.log(xl) - xl - norm))
     step[live] = cdf
     return scale * out, step
 

@@ -34,7 +34,7 @@ def crossing(x: np.ndarray, y: np.ndarray, level: float | np.ndarray) -> np.ndar
 
 def settling(x: np.ndarray, y: np.ndarray, half: float = BAND) -> np.ndarray:
     """Last time each row of ``y`` is outside 1 +- ``half``; NaN where it ends outside."""
-    outside = np.abs(y - 1) > half
+    outside = (y > 1 + half) | (y < 1 - half)
     n = y.shape[1]
     last = n - 1 - np.argmax(outside[:, ::-1], axis=1)
     any_out = outside.any(axis=1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -87,33 +88,43 @@ class _Problem:
     """
 
     def __init__(self, family: Family, profile, weight, operator, ages, known, held: bool) -> None:
-        self.family, self.operator, self.ages = family, operator, ages
-        self.profile, self.weight, self.known = profile, weight, known
+        self.family, self.ages = family, ages
         self.count, self.held = len(family.low), held
+        self.low = np.array([*family.low, -1.0 + 1e-3])
+        self.high = np.array([*family.high, ages[-1] * 0.5])
+        self.eye = np.eye(self.count + 3)
+        # takes the running integral at the borders of the ages: a mean is a difference of two of its values
+        means = operator / np.diff(ages)
+        self.operator = np.zeros((*operator.shape[:-1], len(ages)))
+        self.operator[..., 1:] = means
+        self.operator[..., :-1] -= means
+        self._set(profile, weight, known)
+
+    def _set(self, profile: np.ndarray, weight: np.ndarray, known: np.ndarray) -> None:
+        self.profile, self.weight, self.known = profile, weight, known
         self.squared = weight**2
         self.pull = self.squared * profile
         self.sum_squared, self.sum_pull = self.squared.sum(axis=1), self.pull.sum(axis=1)
         self.prior = 1 / known[:, 2:] ** 2
-        self.low = np.array([*family.low, -1.0 + 1e-3])
-        self.high = np.array([*family.high, ages[-1] * 0.5])
 
     def of(self, rows: np.ndarray) -> _Problem:
         """Return the problem of some of the profiles."""
-        operator = self.operator if self.operator.ndim == 2 else self.operator[rows]
-        profile, weight, known = self.profile[rows], self.weight[rows], self.known[rows]
-        return _Problem(self.family, profile, weight, operator, self.ages, known, self.held)
+        out = copy(self)
+        if self.operator.ndim == 3:
+            out.operator = self.operator[rows]
+        out._set(self.profile[rows], self.weight[rows], self.known[rows])
+        return out
 
     def edges(self, x: np.ndarray) -> np.ndarray:
         """Return normalised edges for parameters (..., n, p + 1): (..., n, m)."""
         p = self.count
-        return self._seen(cell_means(self.family, x[..., :p], x[..., p], self.ages))
+        return self._seen(self.family.integral(self.ages - x[..., p, None], x[..., :p]))
 
     def slopes(self, x: np.ndarray) -> np.ndarray:
-        """Return the derivatives of the edges by parameters (..., n, p + 1), or by the onset alone."""
+        """Return the derivatives of the edges by time and by the shape parameters, unless held: (1 + p, ..., n, m)."""
         p = self.count
-        by_time, *by_shape = self.family.slopes(self.ages - x[..., p, None], x[..., :p])
-        moved = np.array([*([] if self.held else by_shape), -by_time])
-        return self._seen((moved[..., 1:] - moved[..., :-1]) / (self.ages[1:] - self.ages[:-1]))
+        moved = self.family.slopes(self.ages - x[..., p, None], x[..., :p])
+        return self._seen(moved[:1] if self.held else moved)
 
     def delay(self, x: np.ndarray) -> np.ndarray:
         """Return the mean delay of the response to a switch."""
@@ -123,19 +134,18 @@ class _Problem:
         """Return the derivatives of the mean delay by the shape parameters, (..., n, p)."""
         return -np.moveaxis(self.family.slopes(AT_LATE, x[..., : self.count])[1:, ..., 0], 0, -1)
 
-    def _seen(self, cells: np.ndarray) -> np.ndarray:
+    def _seen(self, integral: np.ndarray) -> np.ndarray:
+        flat = integral.reshape(-1, *integral.shape[-2:])
         if self.operator.ndim == 2:
-            return cells @ self.operator.T
-        flat = cells.reshape(-1, *cells.shape[-2:])
-        out = np.matmul(self.operator, np.ascontiguousarray(flat.transpose(1, 2, 0))).transpose(2, 0, 1)
-        return out.reshape(*cells.shape[:-1], -1)
+            out = flat.reshape(-1, flat.shape[-1]) @ self.operator.T
+        else:
+            out = np.matmul(self.operator, np.ascontiguousarray(flat.transpose(1, 2, 0))).transpose(2, 0, 1)
+        return out.reshape(*integral.shape[:-1], -1)
 
     def best_levels(self, edge: np.ndarray) -> np.ndarray:
         """Return the from and to levels that fit best, (..., n, 2)."""
-        w, wd, sum_w, sum_wd = self.squared, self.pull, self.sum_squared, self.sum_pull
-        we = np.einsum("...m,...m->...", edge, w)
-        rb = np.einsum("...m,...m->...", edge, wd)
-        bb = np.einsum("...m,...m,...m->...", edge, edge, w)
+        w, sum_w, sum_wd = self.squared, self.sum_squared, self.sum_pull
+        we, rb, bb = np.vecdot(edge, w), np.vecdot(edge, self.pull), np.vecdot(edge * edge, w)
         aa, ab = sum_w - 2 * we + bb + self.prior[:, 0], we - bb
         ra = sum_wd - rb + self.prior[:, 0] * self.known[:, 0]
         bb, rb = bb + self.prior[:, 1], rb + self.prior[:, 1] * self.known[:, 1]
@@ -144,14 +154,14 @@ class _Problem:
         out[..., 0], out[..., 1] = (bb * ra - ab * rb) / det, (aa * rb - ab * ra) / det
         return out
 
-    def evaluate(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    def evaluate(self, x: np.ndarray) -> tuple[np.ndarray, ...]:
         """Return edge, levels, model and chi-square of parameters (..., n, p + 1)."""
         edge = self.edges(x)
         levels = self.best_levels(edge)
         model = levels[..., :1] + (levels[..., 1:] - levels[..., :1]) * edge
         rest = (self.profile - model) * self.weight
-        chi2 = np.einsum("...m,...m->...", rest, rest)
-        return edge, levels, model, chi2 + (self.prior * (levels - self.known[:, :2]) ** 2).sum(axis=-1)
+        off = self.prior * (levels - self.known[:, :2]) ** 2
+        return edge, levels, model, np.vecdot(rest, rest) + off[..., 0] + off[..., 1]
 
     def begin(self, shapes: np.ndarray) -> np.ndarray:
         """Return parameters (starts, n, p + 1), the onset the best of a coarse grid; shapes are (starts, n or 1, p)."""
@@ -224,11 +234,13 @@ def fit_family(
 class _State:
     """Where a fit stands, for several starts of every profile at once: arrays (starts, n, ...)."""
 
-    FIELDS = ("x", "edge", "levels", "model", "chi2", "damp", "small", "active", "jacobian")
+    SEEN = ("edge", "levels", "model", "chi2")  # as `_Problem.evaluate` gives them
+    FIELDS = ("x", "delay", *SEEN, "damp", "small", "active", "jacobian")
 
     def __init__(self, problem: _Problem, x: np.ndarray) -> None:
         self.problem, self.x = problem, x
         self.edge, self.levels, self.model, self.chi2 = problem.evaluate(x)
+        self.delay = problem.delay(x)
         self.damp = np.full(x.shape[:2], 1e-3)
         self.small = np.zeros(x.shape[:2], int)  # steps in a row that gained little
         self.active = np.ones(x.shape[:2], bool)
@@ -251,10 +263,11 @@ class _State:
         """Take steps until nothing moves; profiles that have converged are left alone."""
         for done in range(iterations):
             running = self.active.any(axis=0)
-            if not running.any():
+            count = np.count_nonzero(running)
+            if count == 0:
                 return
-            if running.mean() < 0.6:
-                rows = np.nonzero(running)[0]
+            if count < 0.6 * len(running):
+                rows = running.nonzero()[0]
                 part = self._copy(self.problem.of(rows), lambda a, rows=rows: a[:, rows])
                 part.improve(iterations - done)
                 for name in self.FIELDS:
@@ -267,58 +280,68 @@ class _State:
         p = problem.count
         x, edge, levels, model = self.x, self.edge, self.levels, self.model
         jac = self.jacobian
-        span = levels[..., 1:] - levels[..., :1]
-        for k, slope in zip(range(p if problem.held else 0, p + 1), problem.slopes(x), strict=True):
-            jac[..., k] = slope * span
-        jac[..., p + 1] = 1 - edge
+        slopes = problem.slopes(x)
+        slopes *= levels[..., 1:] - levels[..., :1]
+        np.negative(slopes[0], out=jac[..., p])
+        for k, slope in enumerate(slopes[1:]):
+            jac[..., k] = slope
+        np.subtract(1, edge, out=jac[..., p + 1])
         jac[..., p + 2] = edge
         jw = jac * problem.weight[..., None]
         transposed = jw.swapaxes(-1, -2)
         gram = np.matmul(transposed, jw)
         grad = np.matmul(transposed, ((problem.profile - model) * problem.weight)[..., None])[..., 0]
+        grad[..., p + 1 :] -= problem.prior * (levels - problem.known[:, :2])
         for k in (0, 1):
             gram[..., p + 1 + k, p + 1 + k] += problem.prior[:, k]
-            grad[..., p + 1 + k] -= problem.prior[:, k] * (levels[..., k] - problem.known[:, k])
-        eye = np.eye(p + 3)
+        eye = problem.eye
         low, high = x <= problem.low, x >= problem.high
-        if low.any() or high.any():  # a parameter that its bound stops stays there
+        if (low | high).any():  # a parameter that its bound stops stays there
             stopped = np.zeros(grad.shape, bool)
             stopped[..., : p + 1] = (low & (grad[..., : p + 1] < 0)) | (high & (grad[..., : p + 1] > 0))
             gram = np.where(stopped[..., None] | stopped[..., None, :], eye, gram)
             grad = np.where(stopped, 0.0, grad)
-        delay, by_shape = problem.delay(x), problem.delay_slopes(x)
-        diag = np.einsum("...ii->...i", gram)
+        delay, by_shape = self.delay, problem.delay_slopes(x)
+        diag = np.diagonal(gram, axis1=-2, axis2=-1)
         ridge = (diag + 1e-12 * diag.max())[..., None] * eye
-        improved, first = np.zeros_like(self.active), True
+        gram += 1e-9 * eye
+        improved = None
         for _ in range(4):
-            lhs = gram + self.damp[..., None, None] * ridge + 1e-9 * eye
-            delta = np.linalg.solve(lhs, grad[..., None])[..., 0]
+            delta = np.linalg.solve(gram + self.damp[..., None, None] * ridge, grad[..., None])[..., 0]
             least = SMALL_GAIN * np.maximum(1.0, 2e-3 * self.chi2)
             # where no step of this length promises anything the end is reached
-            self.active &= improved | ((delta * grad).sum(axis=-1) > NO_GAIN * least) | first & (self.damp > 0.1)
-            first = False
+            promising = np.vecdot(delta, grad) > NO_GAIN * least
+            if improved is None:
+                self.active &= promising | (self.damp > 0.1)
+                improved = np.zeros_like(self.active)
+            else:
+                self.active &= promising | improved
             todo = self.active & ~improved
             if not todo.any():
                 break
             move = delta[..., : p + 1].clip(-0.7, 0.7)
             trial = (self.x + move).clip(problem.low, problem.high)
             # the middle of the edge goes where the linear step sees it, however the response's own delay curves
-            ahead = delay + np.einsum("...k,...k->...", by_shape, move[..., :p]) - problem.delay(trial)
+            trial_delay = problem.delay(trial)
+            ahead = delay + np.vecdot(by_shape, move[..., :p]) - trial_delay
             trial[..., p] = (trial[..., p] + ahead.clip(-0.7, 0.7)).clip(problem.low[p], problem.high[p])
             rows, part = slice(None), problem
-            if todo.any(axis=0).mean() < 0.7:
-                rows = np.nonzero(todo.any(axis=0))[0]
+            left = todo.any(axis=0)
+            if np.count_nonzero(left) < 0.7 * len(left):
+                rows = left.nonzero()[0]
                 part = problem.of(rows)
-            t_edge, t_levels, t_model, t_chi2 = part.evaluate(trial[:, rows])
+            tried = part.evaluate(trial[:, rows])
             gain = np.full_like(self.chi2, -1.0)
-            gain[:, rows] = self.chi2[:, rows] - t_chi2
+            gain[:, rows] = self.chi2[:, rows] - tried[3]
             take = todo & (gain >= 0)
             if take.all():
-                self.x, self.edge, self.levels, self.model, self.chi2 = trial, t_edge, t_levels, t_model, t_chi2
+                self.x, self.delay = trial, trial_delay
+                self.edge, self.levels, self.model, self.chi2 = tried
             else:
                 mine = take[:, rows]
-                self.x[take], self.edge[take], self.levels[take] = trial[take], t_edge[mine], t_levels[mine]
-                self.model[take], self.chi2[take] = t_model[mine], t_chi2[mine]
+                self.x[take], self.delay[take] = trial[take], trial_delay[take]
+                for name, values in zip(self.SEEN, tried, strict=True):
+                    getattr(self, name)[take] = values[mine]
             enough = gain < least
             self.small = np.where(take, np.where(enough, self.small + 1, 0), self.small)
             # a short step gains little because it is short: a nearly full one shows that the end is reached, or several

@@ -33,7 +33,7 @@ from blurscope.blur.propagate import (
     figures_of_bundles,
     nudged_curves,
 )
-from blurscope.uncertainty import K95, LEAST_MISFIT, MODEL_LIGHT, MODEL_TIME, MODEL_WIDTH
+from blurscope.uncertainty import K95, LEAST_MISFIT, MODEL_LIGHT, MODEL_TIME, MODEL_WIDTH, median
 
 DRAWS = 96  # of a posterior
 TRIALS = 32  # of a fit whose linear budget they check
@@ -370,7 +370,7 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells, mis
         if len(branches) > 1 and np.isfinite(value[name]):
             parts[name]["family"] = family
     # what the noise alone may hide of a shape that the families smooth over
-    smooth = float(np.median(profiles.sigma[i])) * np.sqrt(profiles.correlation / SMOOTHED)
+    smooth = median(profiles.sigma[i]) * np.sqrt(profiles.correlation / SMOOTHED)
     hidden = {"overshoot": smooth, "undershoot": smooth}
     if posterior:  # a posterior of the time constant, blind to the width and to shapes other than the exponential
         hidden |= dict.fromkeys(("bew", "get"), np.sqrt(2) * smooth)

@@ -260,8 +260,9 @@ def figures_of_bundles(
     if signal_shares is not None and other_shares is not None:
         laws = other_shares.shape[1]
         tried = rise_time(tr, np.repeat(steps[first], laws, axis=0), other_shares[transition].reshape(-1, 2))
-        for branch, mine in zip(out, tried.reshape(-1, laws), strict=True):
-            branch.parts["response_signal"][LAW] = float(np.sqrt(_variance(mine)))
+        spreads = np.sqrt(_variances(tried.reshape(-1, laws)))
+        for branch, spread in zip(out, spreads.tolist(), strict=True):
+            branch.parts["response_signal"][LAW] = spread
     return out
 
 
@@ -271,7 +272,7 @@ def _branch(bundle: Bundle, table: np.ndarray) -> Branch:
     trials = table[:, 1 : 1 + n]
     if bundle.spread is None:
         table[NAMES.index("response_overshoot")] = np.nan  # too fast for its own overshoot to show
-        noise, named = np.sqrt([_variance(row) for row in trials]), {}
+        noise, named = np.sqrt(_variances(trials)), {}
     else:
         away = (table[:, 1 + n :] - table[:, :1]) / SHARE
         away[np.isnan(away)] = 0.0
@@ -281,7 +282,7 @@ def _branch(bundle: Bundle, table: np.ndarray) -> Branch:
             named[x] = np.hypot(named.get(x, 0.0), a)
         noise = np.sqrt((away[:, :p] ** 2).sum(axis=1))
         if p == 0:  # no rows of its own: what the trials scatter beyond the shared effects
-            rest = [_variance(row) for row in trials] - sum(x**2 for x in named.values())
+            rest = _variances(trials) - sum(x**2 for x in named.values())
             noise = np.sqrt(np.maximum(rest, 0.0))
     named = {"noise": noise} | named
     budget = np.array(list(named.values()))
@@ -296,6 +297,10 @@ def _branch(bundle: Bundle, table: np.ndarray) -> Branch:
     )
 
 
-def _variance(values: np.ndarray) -> float:
-    finite = values[np.isfinite(values)]
-    return float(np.var(finite)) if finite.size > 1 else 0.0
+def _variances(values: np.ndarray) -> np.ndarray:
+    """Return the variance of the finite values of each row, (n, m); 0 where there are fewer than two."""
+    finite = np.isfinite(values)
+    count = np.maximum(finite.sum(axis=1), 1)
+    means = np.where(finite, values, 0.0).sum(axis=1) / count
+    away = np.where(finite, values - means[:, None], 0.0)
+    return np.vecdot(away, away) / count

@@ -165,7 +165,8 @@ class _Problem:
         patches = len(at.light)
         for _ in range(STEPS):
             jac = self.slopes(q, at)
-            delta, *_ = np.linalg.lstsq(jac, at.rest, rcond=None)
+            cov = np.linalg.pinv(jac.T @ jac, hermitian=True)
+            delta = cov @ (jac.T @ at.rest)
             cost, length = float(at.rest @ at.rest), 1.0
             while length > SHORTEST:
                 step = length * delta
@@ -181,7 +182,7 @@ class _Problem:
             q, at = q + step, found
             if np.abs(step).max() < SMALL_STEP:
                 break
-        return q, np.linalg.pinv(jac.T @ jac)
+        return q, cov
 
     def common(self, q: np.ndarray) -> float:
         """Return what ``off_sd`` makes of the residuals; a block's patches share it, so it counts as often."""

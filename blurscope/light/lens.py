@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from blurscope.pattern.layout import Layout
+from blurscope.uncertainty import median
 
 GREY_NEIGHBOURS = ("grey", "black")
 THIRDS = 3  # of the plate in sight, along the motion
@@ -90,7 +91,7 @@ def measure_lens(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float,
     thirds = places.reshape(THIRDS, -1).mean(axis=1)
     at = np.stack([np.tile((thirds - middle[0]) / span[0], len(row)), np.repeat((row - middle[1]) / span[1], THIRDS)])
     sigma, sd, slopes = _plane(variance, at[:, enough])
-    halo = _halo(lines, s) if float(np.median(widths)) < 0.25 * half else 0.0
+    halo = _halo(lines, s) if median(widths) < 0.25 * half else 0.0
     return Lens(
         sigma_px=sigma, sd_px=sd, halo=halo, along_px2=slopes[0], across_px2=slopes[1], middle=middle, span=span
     )
@@ -99,8 +100,8 @@ def measure_lens(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float,
 def _plane(variance: np.ndarray, at: np.ndarray) -> tuple[float, float, tuple[float, float]]:
     """Return blur at the middle, its uncertainty, and the growth of its variance over the frame, where it is clear."""
     values = np.sqrt(np.maximum(variance, 0.0))
-    sigma = float(np.median(values))
-    spread = 1.4826 * float(np.median(np.abs(values - sigma)))
+    sigma = median(values)
+    spread = 1.4826 * median(np.abs(values - sigma))
     flat = sigma, max(spread / np.sqrt(len(values)), LEAST_SD_PX), (0.0, 0.0)
     if len(values) < 9:
         return flat
@@ -109,7 +110,7 @@ def _plane(variance: np.ndarray, at: np.ndarray) -> tuple[float, float, tuple[fl
     prior = np.diag([0.0, 1.0, 1.0]) / SLOPE_PX2**2
     for _ in range(5):
         off = variance - design @ np.linalg.lstsq(design[keep], variance[keep], rcond=None)[0]
-        scale = 1.4826 * float(np.median(np.abs(off[keep] - np.median(off[keep])))) + 1e-6
+        scale = 1.4826 * median(np.abs(off[keep] - median(off[keep]))) + 1e-6
         keep = np.abs(off) < 3.5 * scale
     gram = design[keep].T @ design[keep] / scale**2 + prior
     found = np.linalg.solve(gram, design[keep].T @ variance[keep] / scale**2)

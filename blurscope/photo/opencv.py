@@ -8,6 +8,8 @@ import numpy as np
 
 from blurscope.photo.chatter import listening
 
+MOST_SPARE = 1 << 26  # bytes that are kept from picture to picture
+_SPARE: list[np.ndarray] = []  # memory of the last picture: new memory is cleared by the system first, page by page
 _DAMAGE = "Corrupt JPEG data: "
 _DAMAGED_PNG = ("libpng warning: IDAT: incorrect data check", "libpng warning: Not enough", "libpng error: ")
 
@@ -19,8 +21,12 @@ def imdecode(data: bytes | np.ndarray, flags: int) -> np.ndarray | None:
     log = cv2.utils.logging
     before = log.getLogLevel()
     log.setLogLevel(log.LOG_LEVEL_SILENT)
+    _SPARE.clear()  # OpenCV decodes into what becomes free here, and the picture is a copy of that
     try:
-        return cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+        picture = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+        if picture is not None and picture.nbytes <= MOST_SPARE:
+            _SPARE.append(np.empty(picture.nbytes, np.uint8))
+        return picture
     except cv2.error:
         return None
     finally:

@@ -64,8 +64,10 @@ def _means(lines: np.ndarray, wide: int) -> np.ndarray:
     sums = eights >> np.uint64(8)
     sums &= LANES
     sums += eights & LANES
+    if wide > 8:
+        sums = sum(sums[:, k :: wide // 8] for k in range(wide // 8))
     sums *= LANE_SUM
     sums >>= np.uint64(48)
     means = sums.astype(np.float32)
     means /= np.float32(wide)
-    return means if wide == 8 else means.reshape(len(means), -1, wide // 8).sum(axis=2)
+    return means

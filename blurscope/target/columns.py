@@ -7,6 +7,7 @@ import numpy as np
 from blurscope._cv import cv2
 from blurscope.pattern.layout import Layout
 from blurscope.target.pose import Pose
+from blurscope.uncertainty import quantile
 
 
 def pick(codes: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -52,7 +53,7 @@ def lit_range(codes: np.ndarray, pose: Pose, layout: Layout, decode: np.ndarray)
     have = np.isfinite(light)
     total = np.where(have, light, 0).sum(axis=0) / np.maximum(have.sum(axis=0), 1)
     total[have.sum(axis=0) < max(1, len(rows) // 2)] = 0
-    top = float(np.percentile(total, 75))
+    top = quantile(total, 0.75)
     if top <= 0:
         return None
     bright = total > 0.5 * top

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from blurscope.target.pose import Pose
+from blurscope.uncertainty import median
 
 STILL_PX = 1e-4  # movement of the rows at which their fit ends
 
@@ -47,8 +48,8 @@ def fit_rows(
     row, jac = model(p)
     for _ in range(8):
         res = v - row
-        middle = np.median(res[keep])
-        spread = 1.4826 * np.median(np.abs(res[keep] - middle)) + 1e-3
+        middle = median(res[keep])
+        spread = 1.4826 * median(np.abs(res[keep] - middle)) + 1e-3
         before, keep = keep, np.abs(res - middle) < max(4 * spread, 0.08)
         if keep.sum() < free + 3:
             break
@@ -107,7 +108,7 @@ def fit_columns(
     design = np.zeros((len(u), n))
     design[:, 0], design[:, 1], design[:, 2] = xn / w, yn / w, 1 / w
     design[np.arange(len(u)), 3 + index] = -1.0
-    unit = float(np.sqrt(np.median(weight)))
+    unit = float(np.sqrt(median(weight)))
     ties = np.zeros((3 + len(groups), n))
     ties[0, 3:] = np.sqrt(len(u))
     ties[1 : 1 + len(groups), 3:] = np.eye(len(groups)) * unit * EDGE_SD_PX / LAG_SD_PX
@@ -127,7 +128,7 @@ def fit_columns(
         sol, *_ = np.linalg.lstsq(a, b, rcond=None)
         sol = sol / scale
         res = u - design @ sol
-        spread = 1.4826 * np.median(np.abs(res[keep])) + 1e-3
+        spread = 1.4826 * median(np.abs(res[keep])) + 1e-3
         new = np.abs(res) < max(4 * spread, 0.1)
         if (new == keep).all() or new.sum() < min(8, len(u)):
             break

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import islice
 from typing import Any
 
 import numpy as np
 
 from blurscope.pattern.layout import Block, Layout, Slit
+from blurscope.uncertainty import median, quantile
 
 STRIDES = 8  # places of the screen that are tried first over the length of a streak
 BINS = 20  # samples of a lane per refresh of travel, where the photo has that many
 ENOUGH_ROWS = 8  # of a lane, that are left when rows of the photo are averaged first
+DARK_SHARE = 0.55  # of a lane that is dark, about
 PIECE_PX = 240.0  # of a lane, whose coordinates are one polynomial
 
 
@@ -60,22 +63,25 @@ def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, f
     u = np.arange(lit[0] - reach, lit[1] + reach, 1.0 / scale)
     per_bin = max(1, round(layout.px_per_refresh * scale / BINS))
     h, w = codes.shape
-    out = []
     joined = pose.level_rows(lit, layout.height_px)
-    black_share = float(tone.black)
-    for block in layout.blocks:
-        if block.kind != "lane":
-            continue
+    black_share, white = float(tone.black), float(np.exp(tone.flat[0]))
+    pieces = np.array_split(u, max(1, round(len(u) / (PIECE_PX * scale))))
+    spans = [(float(piece[0]), float(piece[-1]), len(piece)) for piece in pieces]
+    blocks = [block for block in layout.blocks if block.kind == "lane"]
+    grids, rows_of = [], []
+    for block in blocks:
         top, bottom = block.top_row + block.surround_px, block.end_row
         inner = max(2.0, (bottom - top) - 3.0)
         middle = (top + bottom) / 2
         rows = max(1, min(joined, int(inner * scale / ENOUGH_ROWS)))
         count = max(4, round(inner * scale / rows))
         half = 0.5 * inner * (1 - 1 / count)
-        across = (middle - half, middle + half, count)
-        pieces = np.array_split(u, max(1, round(len(u) / (PIECE_PX * scale))))
-        parts = pose.photo_grids([((piece[0], piece[-1], len(piece)), across) for piece in pieces])
-        x, y = (np.concatenate(both, axis=1) for both in zip(*parts, strict=True))
+        grids += [(span, (middle - half, middle + half, count)) for span in spans]
+        rows_of.append((rows, middle))
+    parts = pose.photo_grids(grids)
+    out = []
+    for block, (rows, middle) in zip(blocks, rows_of, strict=True):
+        x, y = (np.concatenate(both, axis=1) for both in zip(*islice(parts, len(spans)), strict=True))
         inside = ((x > 1) & (x < w - 2) & (y > 1) & (y < h - 2)).all(axis=0)
         found = inside.nonzero()[0]
         if len(found) < 10:
@@ -84,10 +90,10 @@ def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, f
         here = slice(found[0], found[-1] + 1) if whole else found
         x, y = x[:, here], y[:, here]
         picked = tone.window(codes, x, y, margin=rows).joined(rows).at(x, y)
-        row = count // 2
-        line = tone.even_line(picked.mean(axis=0), x[row], y[row], 1.0 / scale) / np.exp(tone.flat[0])
+        row = len(x) // 2
+        line = tone.even_line(picked.mean(axis=0), x[row], y[row], 1.0 / scale) / white
         n = len(line) // per_bin * per_bin
-        at, line = (values[:n].reshape(-1, per_bin).mean(axis=1) for values in (u[here], line))
+        at, line = (values[:n].reshape(-1, per_bin) @ np.full(per_bin, 1 / per_bin) for values in (u[here], line))
         floor, noise = _floor(line)
         out.append(Lane(block=block, u_px=at, light=(line - floor) / (1 - black_share), noise=noise, v_row=middle))
     return out
@@ -95,20 +101,13 @@ def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, f
 
 def _floor(line: np.ndarray) -> tuple[float, float]:
     """Level and noise of the dark part: the lower half, iterated."""
-    use = line <= np.percentile(line, 55)
+    line = np.sort(line)
+    use = line[: int(DARK_SHARE * (len(line) - 1)) + 1]
     for _ in range(4):
-        level = _median(line[use])
-        spread = 1.4826 * _median(np.abs(line[use] - level)) + 1e-7
-        use = np.abs(line - level) < 3 * spread
-    return float(line[use].mean()), float(line[use].std()) + 1e-7
-
-
-def _median(values: np.ndarray) -> float:
-    """Return the median; NumPy's own takes much longer over so few values."""
-    n = len(values)
-    low, high = (n - 1) // 2, n // 2
-    part = np.partition(values, (low, high))
-    return 0.5 * float(part[low] + part[high])
+        level = 0.5 * float(use[(len(use) - 1) // 2] + use[len(use) // 2])
+        spread = 1.4826 * median(np.abs(use - level)) + 1e-7
+        use = line[slice(*line.searchsorted((level - 3 * spread, level + 3 * spread)))]
+    return float(use.mean()), float(use.std()) + 1e-7
 
 
 def place_screen(lanes: list[Lane], layout: Layout, lit: tuple[float, float]) -> tuple[float, float, float]:
@@ -216,7 +215,7 @@ def _run_length(lanes: list[Lane], layout: Layout) -> float:
         if not any(s.kind == "lit" for s in lane.block.slits):
             continue
         step = lane.u_px[1] - lane.u_px[0]
-        peak = float(np.percentile(lane.light, 97))
+        peak = quantile(lane.light, 0.97)
         on = lane.light > max(0.3 * peak, 5 * lane.noise)
         # a strobed streak is a row of flashes up to one refresh apart
         gap = max(1, int(1.05 * layout.px_per_refresh / step))

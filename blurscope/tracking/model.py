@@ -224,10 +224,13 @@ class StreakBatch:
         column, row = (np.repeat(place, self.counts) for place in self._places())
         scale = amplitude / exposure
 
-        def seen(field: np.ndarray, spread: float = sigma) -> np.ndarray:
-            return _blur(field, self.step, spread, self.pixel).take(self.kept)
+        def seen(fields: np.ndarray, spread: float = sigma) -> np.ndarray:
+            blurred = _blur(fields.reshape(-1, fields.shape[-1]), self.step, spread, self.pixel)
+            return blurred.reshape(-1, self.u.size).take(self.kept, axis=1)
 
-        fields = {name: seen(field * scale) for name, field in slope.items()}
+        total *= scale
+        *seen_slopes, here = seen(np.array([*(field * scale for field in slope.values()), total]))
+        fields = dict(zip(slope, seen_slopes, strict=True))
         for along, across, base in (
             ("along", "across", "start"),
             ("delay_along", "delay_across", "lag" if lit else "delay"),
@@ -236,9 +239,7 @@ class StreakBatch:
         ):
             field = fields.get(base, 0.0)
             fields[along], fields[across] = column * field, row * field  # no flashes, no change by their lag
-        total *= scale
-        here = seen(total)
-        fields["sigma"] = (seen(total, sigma + SIGMA_STEP) - here) / SIGMA_STEP
+        fields["sigma"] = (seen(total, sigma + SIGMA_STEP)[0] - here) / SIGMA_STEP
         fields["amplitude"] = here / amplitude
         return np.array([fields[name] for name in NAMES]).T
 
@@ -267,7 +268,7 @@ class StreakBatch:
             first, last = first - lag, last - lag
             late = late - np.round(self._flashes(p, rows) * STEPS) / STEPS
         late = late + phases[:, None]
-        keep = self.keep[rows]
+        kept = self.keep[rows].ravel().nonzero()[0]
         t0 = np.arange(cells * period)[:, None, None] / cells
         width = 1 / cells
         if self.emission is not None:
@@ -288,7 +289,7 @@ class StreakBatch:
 
         light = (part(last) - part(first)) * (amplitude / exposure)
         blurred = _blur(light.reshape(-1, light.shape[2]), self.step, sigma, self.pixel)
-        return blurred.reshape(light.shape)[:, keep].T
+        return blurred.reshape(len(light), -1).take(kept, axis=1).T
 
     def set_waves(self, rows: np.ndarray, phases: np.ndarray, wave: np.ndarray) -> None:
         """Give the streaks of ``rows`` another waveform, each in its own phase."""

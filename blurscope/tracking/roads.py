@@ -11,6 +11,7 @@ from blurscope.pattern.layout import Layout
 from blurscope.tracking.lanes import Streak
 from blurscope.tracking.model import time_at
 from blurscope.tracking.motion import Motion
+from blurscope.uncertainty import median
 
 GAP = 0.4  # refreshes without a sample
 GAP_CHANGE = 0.08  # of the step, in a gap
@@ -90,7 +91,7 @@ def _one(streaks, seen, rising, a, b, motion, layout, lights, pixel) -> StreakCu
     t, y, sd = (np.concatenate(x) for x in zip(*samples, strict=True))
     if len(t) < 12:
         return curve(flags=("streak_incomplete",))
-    if 1 / float(np.median(sd)) < MIN_SIGNAL:
+    if 1 / median(sd) < MIN_SIGNAL:
         return curve(flags=("streak_too_dim",))
     grid, light, spread = _stitch(t, y, sd)
     slit = streaks[0].slit.width_px / (layout.px_per_refresh + motion.error)

@@ -13,10 +13,11 @@ import numpy as np
 
 from blurscope.errors import SettingsError, TraceError
 from blurscope.flags import FLAGS
+from blurscope.trace.columns import ReadOptions
 from blurscope.trace.document import Response, make_response
 from blurscope.trace.law import Listed
 from blurscope.trace.prepare import Settings, prepare
-from blurscope.trace.reading import ReadOptions, read_record
+from blurscope.trace.reading import read_record
 from blurscope.trace.stays import Prepared
 from blurscope.trace.transition import Transition, missing_transition, reduce_transition
 

@@ -12,9 +12,9 @@ from pathlib import Path
 from blurscope.errors import SettingsError
 from blurscope.files import show_path
 from blurscope.trace.api import Response, reduce_records, reduce_stimulus
+from blurscope.trace.columns import ReadOptions
 from blurscope.trace.law import LevelLaw, Listed, gamma_law, read_meter, read_transitions
 from blurscope.trace.prepare import Settings
-from blurscope.trace.reading import ReadOptions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

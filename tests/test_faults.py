@@ -100,6 +100,7 @@ REFUSED = {  # name: (camera, display, word of the sentence)
     "no steady motion": ({"tracking_error_px_per_refresh": -6.0}, {}, "no steady motion"),
     "too short": ({"exposure_refreshes": 0.5}, {}, "refresh"),
     "clipped": ({"white_share": 1.3}, {}, "white is clipped"),
+    "clipped, so that greys are alike": ({"white_share": 1.9}, {}, "white is clipped"),
     "a slow and deep PWM that isn't locked": (
         {"exposure_refreshes": 4.0},
         {"backlight": Backlight(kind="pwm", frequency_hz=200.0, duty=0.5, locked=False)},

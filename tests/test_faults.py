@@ -271,8 +271,9 @@ def test_overshoots_above_white_are_read_through_the_camera_s_curve(strength, la
     response = Response(shape="overdriven", time_ms=7.0, overshoot_pct=13.0, tail_ratio=1.8)
     camera = {"tone": "s-curve", "tone_strength": strength, "white_share": 0.75}
     result, truth = measured(layout, tmp_path, camera, {}, response)
-    for edge in result.edges:
-        if edge.to_level == 255:
-            true = truth[edge.from_level, edge.to_level]["overshoot_pct"]
-            q = edge.overshoot_pct
-            assert abs(q.value - true) <= max(q.u95, 0.1) and q.u95 < 1.5
+    to_white = [e for e in result.edges if e.to_level == 255]
+    assert len(to_white) == 4
+    for edge in to_white:
+        true = truth[edge.from_level, edge.to_level]["overshoot_pct"]
+        q = edge.overshoot_pct
+        assert abs(q.value - true) <= max(q.u95, 0.1) and q.u95 < 1.5

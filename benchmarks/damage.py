@@ -1,11 +1,14 @@
-"""Ways to damage a file: bytes, tables, JSON documents; and tables of garbage."""
+"""Ways to damage a file: bytes, tables, JSON documents, blocks of a picture, arrays; and tables of garbage."""
 
 from __future__ import annotations
 
+import contextlib
 import copy
+import io
 import json
 import random
 import re
+import zlib
 from typing import Any
 
 import numpy as np
@@ -32,6 +35,7 @@ ODD_VALUES: list[Any] = [
         "\u202e",
     ),
 ]
+ODD_ARRAYS: list[Any] = [0, 1e308, "text", [], [[]], [1, 2, 3], [True, False], ["a", "b"], [[1, 2], [3, 4]], 5 + 1j]
 
 
 def damage_bytes(rng: random.Random, data: bytes) -> bytes:
@@ -172,3 +176,78 @@ def garbage_table(rng: random.Random, header: str, rows: int) -> bytes:
              np.round(generator.random(rows))][kind]  # fmt: skip
     t = np.arange(rows) * 1e-4 if rng.random() < 0.8 else np.sort(generator.random(rows))
     return (header + "\n" + "".join(f"{a:.6g},{b:.6g}\n" for a, b in zip(t, noise, strict=True))).encode()
+
+
+def damaged_block(rng: random.Random) -> tuple[bytes, bool]:
+    """Return a sound picture with a damaged EXIF, ICC profile or chunk; lengths and checksums around it agree."""
+    from photo_makers import exif_block, pillow_bytes, smooth_scene
+    from PIL import ImageCms
+
+    small = smooth_scene(48, 64)
+    exif = exif_block(6).tobytes()
+    icc = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    kind = rng.choice(["JPEG", "JPEG", "PNG", "TIFF", "HEIF"])
+    if rng.random() < 0.6:
+        exif = b"Exif\0\0" + damage_bytes(rng, exif.removeprefix(b"Exif\0\0"))
+    else:
+        icc = damage_bytes(rng, icc)
+    if kind == "TIFF":  # Pillow would parse the EXIF itself
+        return pillow_bytes(small, kind, icc_profile=icc), False
+    if kind == "HEIF":
+        with contextlib.suppress(ImportError):
+            import pillow_heif
+            from PIL import Image
+
+            stream = io.BytesIO()
+            file = pillow_heif.from_pillow(Image.fromarray(small))
+            file.info["exif"] = exif
+            file.save(stream, quality=90)
+            return stream.getvalue(), False
+        kind = "JPEG"
+    if kind == "PNG" and rng.random() < 0.7:
+        return damaged_chunks(rng, pillow_bytes(small, kind, exif=exif, icc_profile=icc)), False
+    return pillow_bytes(small, kind, exif=exif[:60_000], icc_profile=icc), False
+
+
+def damaged_chunks(rng: random.Random, data: bytes) -> bytes:
+    """Damage the content of a PNG's chunks and put their lengths and checksums right again."""
+    out, at = bytearray(data[:8]), 8
+    while at + 12 <= len(data):
+        size = int.from_bytes(data[at : at + 4], "big")
+        kind, body = data[at + 4 : at + 8], data[at + 8 : at + 8 + size]
+        if rng.random() < 0.3:
+            body = damage_bytes(rng, body)
+        for _ in range(rng.choice([1] * 9 + [0, 2])):
+            out += len(body).to_bytes(4, "big") + kind + body + zlib.crc32(kind + body).to_bytes(4, "big")
+        at += 12 + size
+    return bytes(out)
+
+
+def odd_npz(rng: random.Random) -> tuple[bytes, bool]:
+    """Return an npz that is sound as a file, and whose arrays are odd: names, shapes, types, values, packed or not."""
+    t, y = np.arange(3000) / 10_000, 0.1 + 0.8 * (np.arange(3000) % 2000 > 1000)
+    arrays: dict[str, Any] = {"time_s": t, "signal": y}
+    for _ in range(rng.randint(1, 3)):
+        name = rng.choice(["time_s", "signal", "x", "time", "a" * 300, "..", "sample_rate_hz"])
+        odd = arrays.get(name, y).copy() if rng.random() < 0.7 else np.array(rng.choice(ODD_ARRAYS))
+        if odd.ndim and odd.size and odd.dtype == float:
+            for _ in range(rng.randint(0, 3)):
+                odd.flat[rng.randrange(odd.size)] = rng.choice([np.nan, np.inf, -np.inf, 1e308, -1e308, 1e-320])
+        change = rng.choice(["same", "short", "flat", "reverse", "type", "constant", "huge"])
+        if change == "short":
+            odd = odd[: rng.randint(0, 40)] if odd.ndim else odd
+        elif change == "flat":
+            odd = odd.reshape(-1, 1) if rng.random() < 0.5 else odd[None]
+        elif change == "reverse":
+            odd = odd[::-1] if odd.ndim else odd
+        elif change == "type" and odd.dtype.kind == "f" and np.all(np.isfinite(odd)):
+            odd = np.clip(odd, -100, 100).astype(rng.choice(["f2", "i1", "u8", "c8", "S4", "?", ">f4", "M8[s]"]))
+        elif change == "constant":
+            odd = np.zeros_like(odd)
+        elif change == "huge" and odd.dtype.kind == "f":
+            with np.errstate(all="ignore"):
+                odd = odd * 1e300
+        arrays[name] = odd
+    stream = io.BytesIO()
+    (np.savez_compressed if rng.random() < 0.5 else np.savez)(stream, **arrays)
+    return stream.getvalue(), False

@@ -24,7 +24,7 @@ with atheris.instrument_imports(include=["blurscope"]):
     from blurscope.trace.law import read_meter
     from blurscope.trace.reading import ReadOptions, read_record
 
-from fuzz import step_table  # noqa: E402
+from fuzz_seeds import step_table  # noqa: E402
 from photo_makers import dng_bytes, exif_block, pillow_bytes, scene, smooth_scene, tiff_bytes  # noqa: E402
 
 LIMIT_S = 10

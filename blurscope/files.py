@@ -55,6 +55,32 @@ def sha256_of(path: str | os.PathLike[str]) -> str:
     return digest.hexdigest()
 
 
+def read_small(
+    path: str | os.PathLike[str], kind: str, most_bytes: int, error: type[BlurscopeError] = SettingsError
+) -> bytes:
+    """Read a whole file that is not large; ``kind`` says what it should be.
+
+    Raises
+    ------
+    BlurscopeError
+        Missing, a folder, not an ordinary file, too large, not to be read.
+    """
+    name = show_path(path)
+    check_ordinary(path, error)
+    try:
+        if os.path.isdir(path):
+            raise error(f"{name} is a folder; give the {kind} in it")
+        if os.path.getsize(path) > most_bytes:
+            raise error(f"{name} is larger than {most_bytes >> 20} MiB, too large for a {kind}")
+        return Path(path).read_bytes()
+    except FileNotFoundError:
+        raise error(f"{name} does not exist; check the path") from None
+    except OSError as exc:
+        raise error(f"{name} can't be read ({exc.strerror})") from None
+    except ValueError:
+        raise error(f"{name} is not a path that can exist; check it") from None
+
+
 def read_json(path: str | os.PathLike[str], schema: str, error: type[BlurscopeError] = SettingsError) -> dict[str, Any]:
     """Read a JSON object and check its ``schema`` key.
 
@@ -72,19 +98,7 @@ def read_json(path: str | os.PathLike[str], schema: str, error: type[BlurscopeEr
         Missing, empty, too large, not JSON, not an object, NaN, infinite or endless numbers, or another schema.
     """
     name = show_path(path)
-    check_ordinary(path, error)
-    try:
-        if os.path.isdir(path):
-            raise error(f"{name} is a folder; give the {schema} file in it")
-        if os.path.getsize(path) > MAX_JSON_BYTES:
-            raise error(f"{name} is larger than {MAX_JSON_BYTES >> 20} MiB, which no {schema} file is")
-        raw = Path(path).read_bytes()
-    except FileNotFoundError:
-        raise error(f"{name} does not exist; check the path") from None
-    except OSError as exc:
-        raise error(f"{name} can't be read ({exc.strerror})") from None
-    except ValueError:
-        raise error(f"{name} is not a path that can exist; check it") from None
+    raw = read_small(path, f"{schema} file", MAX_JSON_BYTES, error)
     if not raw.strip():
         raise error(f"{name} is empty; make it again")
     try:

@@ -29,6 +29,7 @@ def refuse_greys(tone: Tone, reg: Registration, layout: Layout) -> None:
         even = gain.min() > 0 and gain.max() < MOST_FALL_OFF * gain.min()
         if even and LEAST_GAMMA < tone.display_gamma < MOST_GAMMA and tone.light[-1] > tone.light[0]:
             return
+    refuse_clipped(tone)  # the likelier cause
     raise FitError(
         "the plate's grey stripes don't get lighter with their level as a display's do: the file is damaged, or the "
         "pattern.json is not that of the plate shown"

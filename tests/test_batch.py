@@ -168,7 +168,7 @@ def test_progress_says_how_many_and_how_long(capsys, monkeypatch):
 def test_the_page_names_every_column_limit_and_file():
     from dataclasses import fields
 
-    from blurscope.batch.manifest import COLUMNS
+    from blurscope.batch.rows import COLUMNS
     from blurscope.batch.store import OWN_FILES
     from blurscope.batch.summary import REFUSAL_COLUMNS
 

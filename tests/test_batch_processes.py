@@ -135,6 +135,7 @@ def test_sent_as_bytes_the_result_is_the_same(captures, done, tmp_path):
     displays, _ = read_manifest(folder / "shots.csv")
     sent = [packed(Task(number=n, display=d)) for n, d in enumerate(displays)]
     shutil.rmtree(folder)  # nothing is read from here any more
+    assert {task.display.label in UNITS for task in sent[1:2] + sent[4:]} == {True, False}
     for task in sent[1:2] + sent[4:]:
         outcome = run_task(task)
         if task.display.label in UNITS:

@@ -24,12 +24,13 @@ BASE = {
     "uncertainty",
     "displaylaw",
     "files",
+    "tables",
     "_cv",
     "_av",
     "_threads",
 }
 DATA = BASE | {"pattern.layout"}  # the plate's description is read by every stage that looks for it in a photo
-MAKING = {"__init__", "errors", "files", "_cv", "_av"}  # made captures share no blur maths with the analysis
+MAKING = {"__init__", "errors", "files", "tables", "_cv", "_av"}  # made captures share no blur maths with the analysis
 STAGES = {"photo", "target", "light", "tracking", "edges", "freeedge", "blur", "trace", "model", "agreement", "video"}
 FACES = {"plots", "board", "report", "archive"}
 ORDER = {
@@ -62,8 +63,8 @@ ALLOWED: dict[str, set[str]] = {
     "displaylaw": {"uncertainty"},
     "records": {"flags"},
     "measurement": BASE,
-    "tables": BASE,
     "files": {"errors"},
+    "tables": {"errors", "files"},
     "_cv": {"errors"},
     "_av": {"errors"},
     "_threads": set(),
@@ -86,7 +87,7 @@ ALLOWED: dict[str, set[str]] = {
     "combine": DATA | {"measurement"},
     "pipeline": DATA | STAGES | {"shot", "still", "combine", "measurement"},
     "takes": DATA | STAGES | {"pipeline", "shot", "measurement", "clip", "pan"},
-    "batch": DATA | {"photo", "takes", "measurement", "tables"},
+    "batch": DATA | {"photo", "takes", "measurement"},
     "plan": DATA | {"pattern"},
     "edgefit": BASE | {"freeedge", "blur"},
     "anyedge": BASE | {"freeedge", "photo", "edgefit", "pipeline", "measurement"},
@@ -99,7 +100,7 @@ ALLOWED: dict[str, set[str]] = {
     # faces: they show what the records hold
     **{face: BASE | FACES for face in FACES},
     "sidebyside": DATA | {"pattern", "measurement"} | STAGES | {"shot", "pipeline"} | FACES,
-    "cli": DATA | {"pattern", "camera", "photodiode"} | STAGES | ORDER | FACES | {"measurement", "tables"},
+    "cli": DATA | {"pattern", "camera", "photodiode"} | STAGES | ORDER | FACES | {"measurement"},
 }
 
 

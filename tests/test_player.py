@@ -372,6 +372,8 @@ def test_copy_button_hands_over_the_line(open_page, folders):
     page = open_page(folders / "right", permissions=["clipboard-read", "clipboard-write"])
     page.click("#copy")
     page.wait_for_function("document.getElementById('copy').textContent === 'Copied'")
+    line = page.inner_text("#fit")
+    assert line.startswith("blurscope") and page.evaluate("navigator.clipboard.readText()") == line
 
 
 # ---- keys and fingers ---------------------------------------------------------------------------------------------

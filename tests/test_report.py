@@ -224,6 +224,32 @@ def test_a_flashing_backlight_is_not_divided_into_hold_and_panel(tmp_path, capsy
     assert "Birch: 13.3 ms" not in text
 
 
+def cells_of(tmp_path, values: list[float], u95: float) -> list[tuple[int, str, str]]:
+    """Return shade, value and interval of the first matrix of a report on edges with these BETs, ms."""
+    item = measurement()
+    for e, value in zip(item["edges"], np.resize(values, len(item["edges"])).tolist(), strict=True):
+        e["bet_ms"] = {"value": value, "u95": u95}
+    text = write_report(write_all(tmp_path, [item]), tmp_path / "r.html").read_text("utf-8")
+    matrix = text.split('class="matrix"')[1].split("</table>")[0]
+    return [(int(s), v, u) for s, v, u in re.findall(r"--s:(\d+)\">([^<]*)<small>([^<]*)<", matrix)]
+
+
+def test_a_matrix_of_equal_figures_is_pale_and_shows_no_uncertainty_of_zero(tmp_path):
+    """Values that differ by less than their uncertainty may not look different."""
+    cells = cells_of(tmp_path, [13.331, 13.336], 0.02)
+    assert {v for _, v, _ in cells} == {"13.33", "13.34"} and {u for *_, u in cells} == {"±0.02"}
+    assert max(s for s, *_ in cells) <= 2
+
+
+def test_a_matrix_of_different_figures_uses_all_its_colours(tmp_path):
+    cells = cells_of(tmp_path, [13.3, 26.6], 0.3)
+    assert {c for c in cells} == {(0, "13.3", "±0.3"), (60, "26.6", "±0.3")}
+
+
+def test_zero_has_no_sign(tmp_path):
+    assert {v for _, v, _ in cells_of(tmp_path, [-0.004, 0.004], 0.02)} == {"0.00"}
+
+
 def test_markdown_shows_hostile_labels_as_text():
     text = report_markdown([measurement(label) for label in HOSTILE])
     assert "<script" not in text

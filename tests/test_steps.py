@@ -216,7 +216,7 @@ def test_steps_file_round_trip(stimulus):
     assert stimulus_of(json.loads(json.dumps(stimulus.as_json())), "steps.json") == stimulus
 
 
-def test_command_line(tmp_path, capsys):
+def test_command_line(tmp_path, capsys, monkeypatch):
     out = tmp_path / "stimulus"
     args = ["steps", str(out), "--levels", "3", "--repeats", "2", "--size", "320x240", "--frames"]
     assert main(args) == 0
@@ -243,6 +243,11 @@ def test_command_line(tmp_path, capsys):
     result = tmp_path / "response.json"
     args = ["trace", str(record), "--steps", str(out / "steps.json"), "--label", "Cedar", "--refresh-hz", "60"]
     assert main([*args, "--json", str(result)]) == 0, capsys.readouterr().err
+    with monkeypatch.context() as patched:  # --jobs 1 starts no process, and nothing depends on how many there are
+        patched.setattr("os.cpu_count", lambda: 2)
+        patched.setattr("blurscope.trace.api.ProcessPoolExecutor", None)
+        assert main([*args, "--jobs", "1", "--json", str(tmp_path / "alone.json")]) == 0
+    assert (tmp_path / "alone.json").read_bytes() == result.read_bytes()
     response = json.loads(result.read_text())
     jsonschema.validate(response, RESPONSE_SCHEMA)
     assert len(response["transitions"]) == 6 and response["summary"]["transitions_ok"] == 6

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from blurscope.agreement.compare import Pair
-from blurscope.agreement.hypotheses import GET_GROUP, Hypothesis, Outcome, Scene, stated
+from blurscope.agreement.hypotheses import Hypothesis, stated
+from blurscope.agreement.scene import GET_GROUP, Outcome, Scene
 from blurscope.displaylaw import Comparison
 from blurscope.records import Q
 from blurscope.uncertainty import K95

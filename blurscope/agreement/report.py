@@ -10,7 +10,8 @@ import numpy as np
 
 from blurscope.agreement.causes import SIGNIFICANT, Explanation, Misfit, corrected_profiles
 from blurscope.agreement.compare import Pair, best_covariance, chi_square, chi_square_p, make_pairs
-from blurscope.agreement.hypotheses import Scene, hypotheses
+from blurscope.agreement.hypotheses import hypotheses
+from blurscope.agreement.scene import Scene
 from blurscope.displaylaw import CONTRADICTION, Comparison
 from blurscope.flags import warning
 from blurscope.records import PredictedEdge

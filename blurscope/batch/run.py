@@ -11,7 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from blurscope import __version__
-from blurscope.batch.manifest import Display, Limits, Refusal, read_manifest
+from blurscope.batch.display import Display, Refusal
+from blurscope.batch.limits import Limits
+from blurscope.batch.manifest import read_manifest
 from blurscope.batch.pool import cores, run_local
 from blurscope.batch.store import INDEX, PARQUET, REFUSED, SCHEMA, SUMMARY, Store, safe_names
 from blurscope.batch.summary import check_parquet, csv_of, parquet_of, refusals_csv, row_of, shots_left_out

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from blurscope.batch.manifest import Display
+from blurscope.batch.display import Display
 from blurscope.errors import BlurscopeError, OutputError
 from blurscope.files import check_output, is_other_kind, read_json, show_path, write_bytes
 from blurscope.measurement import SCHEMA as MEASUREMENT

@@ -7,7 +7,8 @@ import io
 from collections.abc import Sequence
 from typing import Any
 
-from blurscope.batch.manifest import NOTE, Refusal
+from blurscope.batch.display import Refusal
+from blurscope.batch.rows import NOTE
 from blurscope.errors import SettingsError
 from blurscope.files import table_cell
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from blurscope import __version__
-from blurscope.batch.manifest import Display, pattern_file
+from blurscope.batch.display import Display, pattern_file
 from blurscope.errors import BlurscopeError, PhotoError, SettingsError
 from blurscope.files import sha256_of, show_path, to_jsonable
 

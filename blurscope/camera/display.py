@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import itertools
 import math
 import os
 from collections.abc import Mapping
@@ -13,7 +11,8 @@ import numpy as np
 
 from blurscope.camera.response import Response
 from blurscope.errors import SettingsError
-from blurscope.files import check_ordinary, show_path
+from blurscope.files import show_path
+from blurscope.tables import find_level_columns, number_of, read_rows
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,18 +77,17 @@ class LightLaw:
 
 
 def read_light_table(path: str | os.PathLike[str]) -> tuple[tuple[float, float], ...]:
-    """Read a table of light against level: CSV with the columns ``level,light``, at most 256 lines."""
-    name = show_path(path)
-    check_ordinary(path)
+    """Read a table of light against level: CSV with the columns ``level,light``."""
+    rows = read_rows(path)
+    columns = find_level_columns(rows[0])
     try:
-        with open(path, newline="", encoding="utf-8-sig") as stream:
-            rows = list(itertools.islice(csv.DictReader(stream), 300))
-        pairs = sorted((float(r["level"]), float(r["light"])) for r in rows)
-    except OSError as exc:
-        raise SettingsError(f"{name} can't be read ({exc.strerror}); check --light-table") from None
-    except (KeyError, TypeError, ValueError, csv.Error):
-        raise SettingsError(f"{name} is not a table with the columns level,light; check --light-table") from None
-    return tuple(pairs)
+        if columns is None:
+            raise ValueError("no such columns")
+        return tuple(sorted((number_of(r[columns[0]]), number_of(r[columns[1]])) for r in rows[1:]))
+    except (ValueError, IndexError):
+        raise SettingsError(
+            f"{show_path(path)} is not a table with the columns level,light; check --light-table"
+        ) from None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -92,7 +92,8 @@ def run_batch(
 
 
 def _one_each(photos: list[Path], settings: dict[str, Any]) -> list[Any]:
-    from blurscope.batch.manifest import displays_of_photos, photos_in
+    from blurscope.batch.display import displays_of_photos
+    from blurscope.batch.photos import photos_in
 
     if not photos:
         raise typer.BadParameter("give photos, or a folder of photos", param_hint="PHOTOS")

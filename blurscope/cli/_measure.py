@@ -51,7 +51,7 @@ def read_notes(notes: list[str]) -> dict[str, str]:
 
 def run_measure(photos: list[Path], *, json_out: Path | None, debug_dir: Path | None, **options: Any) -> None:
     """Measure, print the table, write what was asked for."""
-    from blurscope.batch.manifest import photos_in
+    from blurscope.batch.photos import photos_in
     from blurscope.pipeline import measure
     from blurscope.tables import read_meter
     from blurscope.video.frames import is_video

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -71,15 +72,13 @@ def register(app: typer.Typer) -> None:
         overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace existing files.")] = False,
     ) -> None:
         from blurscope.files import check_output, write_bytes, write_json
-        from blurscope.trace.law import read_transitions
         from blurscope.trace.request import Request, run_request
 
-        if json_out is not None or csv_out is not None:
-            listed = [] if transitions is None else [line.path for line in read_transitions(transitions)]
-            read = [*(records or ()), *listed, transitions, steps, meter]
+        def check_outputs(inputs: Sequence[str | Path | None]) -> None:
             for out in (json_out, csv_out):
                 if out is not None:
-                    check_output(out, overwrite=overwrite, inputs=read)
+                    check_output(out, overwrite=overwrite, inputs=inputs)
+
         response = run_request(
             Request(
                 records=tuple(records or ()),
@@ -104,6 +103,7 @@ def register(app: typer.Typer) -> None:
                 jobs=jobs,
             ),
             progress=_progress,
+            reading=check_outputs,
         )
         data = response.as_json()
         _print(data)

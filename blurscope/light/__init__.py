@@ -2,8 +2,8 @@
 
 from blurscope.light.curve import base_curve
 from blurscope.light.fit import MODE_LIGHT
+from blurscope.light.greysteps import Step
 from blurscope.light.lens import Lens, measure_lens
-from blurscope.light.seams import Step
 from blurscope.light.stripes import mixing_of
 from blurscope.light.tone import Tone, law_at, measure_tone
 

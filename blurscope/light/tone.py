@@ -19,8 +19,8 @@ from blurscope.light.cut import Cut
 from blurscope.light.dark import black_bias, ends, lifted, looks_linear
 from blurscope.light.fit import HAZE_TERMS, Stripes, closure_of, fit_stripes
 from blurscope.light.flat import flat_basis, flat_terms
+from blurscope.light.greysteps import Step, find_steps
 from blurscope.light.patches import Patch, gather
-from blurscope.light.seams import Step, find_steps
 from blurscope.light.stripes import unmixed
 from blurscope.pattern.layout import Layout
 from blurscope.uncertainty import CUT_LEFT

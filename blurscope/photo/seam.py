@@ -3,6 +3,9 @@
 A block's mean is coded as the difference from the block before (ITU-T T.81, F.1.1.5.1), so a wrong bit shifts every
 block after it, to the end of the picture. The border of what is shifted is a stair: up to some column it lies one row
 of blocks lower than right of it. Nothing that a lens draws is such a stair, and a bar that software adds has no step.
+
+This looks at blocks as they were coded, where the picture is even, and knows nothing of what it shows. A shift that it
+can't tell may still show in the plate's greys (`blurscope.light.greysteps`), whose levels are known.
 """
 
 from __future__ import annotations

@@ -370,10 +370,10 @@ def profile_picture(shot: Any, hold_ms: float) -> Picture:
         across, down = left + (k + 0.53) * wide, high - (k + 0.45) * tall
         figure.text(across, high + 0.03 / tall_in, f"{level}", ha="center", fontsize=9, weight="bold")
         figure.text(left - 0.12 / wide_in, down, f"{level}", va="center", ha="right", fontsize=9, weight="bold")
-    figure.text((left + right) / 2, high + 0.2 / tall_in, "to level", ha="center", fontsize=9)
+    figure.text((left + right) / 2, high + 0.23 / tall_in, "to level", ha="center", fontsize=9)
     figure.text(
-        (left + right) / 2, high + 0.4 / tall_in, "Profiles in light. Points: mean of the instances; line: fit. Below: "
-        f"misfit ±{limit:g} % of the transition; grey: noise, 95 %", ha="center", fontsize=9,
+        (left + right) / 2, high + 0.45 / tall_in, "Profiles in light. Points: mean of the instances; line: fit. "
+        f"Below: misfit ±{limit:g} % of the transition; grey: noise, 95 %", ha="center", fontsize=9,
     )  # fmt: skip
     alt = (
         f"Measured and fitted edge profiles of {len(shot.pairs)} transitions; the largest rms misfit is "
@@ -416,5 +416,5 @@ def _draw_profile(
         below.set_yticklabels([])
     bet, u95 = fit.value["bew"] * hold_ms, fit.u95["bew"] * hold_ms
     text = f"BET {bet:.2f} ± {u95:.2f} ms\n{fit.family}\nn = {int(shot.instances[i])}"
-    top.text(0.98, 0.06, text, transform=top.transAxes, ha="right", va="bottom", fontsize=5.2, linespacing=1.15)
+    top.text(0.98, 0.13, text, transform=top.transAxes, ha="right", va="bottom", fontsize=5.2, linespacing=1.15)
     return float(np.sqrt(np.mean(misfit**2)))

@@ -32,6 +32,7 @@ from blurscope.report.tables import COLUMNS, report_csv
 from blurscope.shapes.bank import make_bank
 
 RATES_HZ = (60, 90, 120, 144, 240)
+PALE_U95 = 10  # span of a matrix in u95 up to which its colours don't reach their full strength
 MOST_DATA_BYTES = 5 * 2**20
 MATRICES = (("bet_ms", "BET, ms"), ("response_ms", "Response, ms"), ("ghost_ms", "Ghost, ms"))
 BUDGETS = (("bet_ms", "BET, ms"), ("ghost_ms", "ghost, ms"), ("response_ms", "response, ms"))
@@ -196,9 +197,8 @@ def _display(m: Mapping[str, Any], number: int) -> dict[str, Any]:
     by_pair = {(e["from_level"], e["to_level"]): e for e in m["edges"]}
     matrices = []
     for name, title in MATRICES:
-        known = [e[name]["value"] for e in m["edges"] if e[name]["value"] is not None]
-        low, high = (min(known), max(known)) if known else (0.0, 0.0)
-        cells = [[_cell(by_pair.get((a, b)), name, low, high) if a != b else None for b in levels] for a in levels]
+        scale = _scale([e[name] for e in m["edges"]])
+        cells = [[_cell(by_pair.get((a, b)), name, *scale) if a != b else None for b in levels] for a in levels]
         matrices.append({"title": title, "rows": list(zip(levels, cells, strict=True))})
     tracking, capture = m["tracking"], m["capture"]
     quality = [
@@ -234,12 +234,25 @@ def _display(m: Mapping[str, Any], number: int) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _cell(edge: Mapping[str, Any] | None, name: str, low: float, high: float) -> dict[str, Any]:
+def _scale(figures: Sequence[Mapping[str, Any]]) -> tuple[float, float, int]:
+    """Return the least value of a matrix, the span of its colours, and decimals.
+
+    Differences that are no larger than the uncertainty stay pale.
+    """
+    known = [q["value"] for q in figures if q["value"] is not None]
+    u95 = float(np.median([q["u95"] for q in figures if q["u95"] is not None] or [0.0]))
+    low, high = (min(known), max(known)) if known else (0.0, 0.0)
+    return low, max(high - low, PALE_U95 * u95), 2 if 0 < u95 < 0.05 else 1
+
+
+def _cell(edge: Mapping[str, Any] | None, name: str, low: float, span: float, digits: int) -> dict[str, Any]:
     q = edge[name] if edge else {"value": None, "u95": None}
     if q["value"] is None:
         return {"text": "–", "u95": "", "shade": 0}
-    shade = 0 if high <= low else round(60 * (q["value"] - low) / (high - low))
-    return {"text": f"{q['value']:.1f}", "u95": "" if q["u95"] is None else f"±{q['u95']:.1f}", "shade": shade}
+    shade = 0 if span <= 0 else round(60 * (q["value"] - low) / span)
+    value = round(q["value"], digits) + 0.0  # no minus before zero
+    u95 = "" if q["u95"] is None else f"±{max(q['u95'], 10**-digits):.{digits}f}"
+    return {"text": f"{value:.{digits}f}", "u95": u95, "shade": shade}
 
 
 def _budgets(m: Mapping[str, Any]) -> list[dict[str, Any]]:

@@ -27,7 +27,14 @@ def read_inputs(paths: Sequence[str | os.PathLike[str]]) -> dict[str, list[dict[
     for path in paths:
         data = _read(path)
         found[data["schema"].split(".")[1].split("/")[0]].append(data)
-        found["files"].append({"name": show_path(Path(path).name), "sha256": sha256_of(path), "schema": data["schema"]})
+        found["files"].append(
+            {
+                "name": show_path(Path(path).name),
+                "sha256": sha256_of(path),
+                "schema": data["schema"],
+                "label": str(data.get("label") or ""),
+            }
+        )
     if not found["measurement"]:
         raise SettingsError("a report needs at least one measurement file of 'blurscope measure'")
     return found

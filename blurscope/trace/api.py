@@ -13,10 +13,11 @@ import numpy as np
 
 from blurscope.errors import SettingsError, TraceError
 from blurscope.flags import FLAGS
-from blurscope.trace.document import Response, collect_warnings
+from blurscope.trace.columns import ReadOptions
+from blurscope.trace.document import Response, make_response
 from blurscope.trace.law import Listed
 from blurscope.trace.prepare import Settings, prepare
-from blurscope.trace.reading import ReadOptions, read_record
+from blurscope.trace.reading import read_record
 from blurscope.trace.stays import Prepared
 from blurscope.trace.transition import Transition, missing_transition, reduce_transition
 
@@ -65,7 +66,6 @@ def _run(job: _Job) -> _Done:
     files: dict[str, list[Listed]] = {}
     for entry in job.listed:
         files.setdefault(os.path.normpath(entry.path), []).append(entry)
-    prepared: dict[str, Prepared] = {}
     refused: list[tuple[str, str]] = []
     notes: list[tuple[str, str]] = []
     sources: dict[tuple[float, float], list[tuple[Prepared, list[int]]]] = {}
@@ -75,7 +75,6 @@ def _run(job: _Job) -> _Done:
         except TraceError as exc:
             refused.append((path, str(exc)))
             continue
-        prepared[path] = p
         notes += _notes_on(p)
         for levels, indices in found.items():
             sources.setdefault(levels, []).append((p, indices))
@@ -213,13 +212,8 @@ def reduce_records(
     usable = [t for t in transitions if t.figures is not None or "step_too_small" in t.flags]
     if not usable:
         raise TraceError(refused[0][1] if refused else "no transition could be reduced; check the list")
-    return Response(
-        label=label,
-        transitions=tuple(transitions),
-        settings=settings,
-        refused=tuple(refused),
-        warnings=collect_warnings(transitions, settings, [n for d in done for n in d.notes]),
-    )
+    notes = [n for d in done for n in d.notes]
+    return make_response(transitions, settings, label=label, refused=refused, notes=notes)
 
 
 _SHARED: dict[str, Any] = {}
@@ -290,13 +284,7 @@ def reduce_stimulus(
         _SHARED.clear()
     by_levels = dict(zip(present, reduced, strict=True))
     transitions = [by_levels.get(w) or missing_transition(w, ("not_recorded",)) for w in wanted]
-    return Response(
-        label=label,
-        transitions=tuple(transitions),
-        settings=settings,
-        refused=tuple(refused),
-        warnings=collect_warnings(transitions, settings, notes),
-    )
+    return make_response(transitions, settings, label=label, refused=refused, notes=notes)
 
 
 def _in_parallel(

@@ -12,7 +12,7 @@ from blurscope.errors import TraceError
 from blurscope.trace import frequency as fq
 from blurscope.trace import segment as sg
 from blurscope.trace.prepare import Settings, prepare_found
-from blurscope.trace.reading import Record
+from blurscope.trace.record import Record
 from blurscope.trace.stays import Prepared
 from blurscope.trace.stimulus import Segment, Stimulus
 

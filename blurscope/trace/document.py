@@ -32,6 +32,8 @@ class Response:
     transitions : tuple of Transition
         In the order of the list.
     settings : Settings
+    shown : SeenLaw or None
+        The display's law as the records' settled levels show it.
     refused : tuple of (file, sentence)
     warnings : tuple of dict
     """
@@ -39,8 +41,9 @@ class Response:
     label: str
     transitions: tuple[Transition, ...]
     settings: Settings
-    refused: tuple[tuple[str, str], ...] = ()
-    warnings: tuple[dict[str, str], ...] = ()
+    shown: SeenLaw | None
+    refused: tuple[tuple[str, str], ...]
+    warnings: tuple[dict[str, str], ...]
 
     def as_json(self) -> dict[str, Any]:
         """Return the ``blurscope.response/1`` object."""
@@ -49,7 +52,7 @@ class Response:
             "version": __version__,
             "label": self.label,
             "refresh_hz": self.settings.refresh_hz,
-            "light": _law_json(self.settings, shown_law(self.transitions)),
+            "light": _law_json(self.settings, self.shown),
             "backlight": _backlight_json(self.transitions, self.settings),
             "transitions": [_transition_json(t, self.settings) for t in self.transitions],
             "summary": summarise(self.transitions, self.settings),
@@ -58,10 +61,35 @@ class Response:
         }
 
 
-def shown_law(transitions: Sequence[Transition]) -> SeenLaw | None:
-    """Return the display's law as the records' settled levels show it."""
+def make_response(
+    transitions: Sequence[Transition],
+    settings: Settings,
+    *,
+    label: str,
+    refused: Sequence[tuple[str, str]],
+    notes: Sequence[tuple[str, str]],
+) -> Response:
+    """Return transitions with what they show together: the display's law, and the warnings.
+
+    Parameters
+    ----------
+    transitions : sequence of Transition
+    settings : Settings
+    label : str
+    refused : sequence of (file, sentence)
+    notes : sequence of (code, text)
+        Warnings that the records gave one by one.
+    """
     have = [t for t in transitions if t.levels_raw is not None]
-    return law_of_records([(t.from_level, t.to_level) for t in have], [t.levels_raw for t in have])
+    shown = law_of_records([(t.from_level, t.to_level) for t in have], [t.levels_raw for t in have])
+    return Response(
+        label=label,
+        transitions=tuple(transitions),
+        settings=settings,
+        shown=shown,
+        refused=tuple(refused),
+        warnings=_warnings(transitions, settings, shown, notes),
+    )
 
 
 def _law_json(settings: Settings, shown: SeenLaw | None) -> dict[str, Any]:
@@ -101,10 +129,6 @@ def _backlight_json(transitions: Sequence[Transition], settings: Settings) -> di
     }
 
 
-def _nothing(t: Transition, *, flags: tuple[str, ...] = ()) -> Q:
-    return Q.missing(*(t.flags or flags or ("not_settled",)))
-
-
 def _settles(t: Transition, settings: Settings) -> bool | None:
     if t.figures is None or settings.refresh_hz is None or t.figures.settle_ms.value is None:
         return None
@@ -113,7 +137,7 @@ def _settles(t: Transition, settings: Settings) -> bool | None:
 
 def figure(t: Transition, name: str) -> Q:
     """Return a figure of a transition, missing with its reasons where there is none."""
-    return getattr(t.figures, name) if t.figures is not None else _nothing(t)
+    return getattr(t.figures, name) if t.figures is not None else Q.missing(*(t.flags or ("not_settled",)))
 
 
 def _transition_json(t: Transition, settings: Settings) -> dict[str, Any]:
@@ -233,8 +257,8 @@ def summarise(transitions: Sequence[Transition], settings: Settings) -> dict[str
     return out
 
 
-def collect_warnings(
-    transitions: Sequence[Transition], settings: Settings, notes: Sequence[tuple[str, str]]
+def _warnings(
+    transitions: Sequence[Transition], settings: Settings, shown: SeenLaw | None, notes: Sequence[tuple[str, str]]
 ) -> tuple[dict[str, str], ...]:
     """Return the warnings about a whole set of records."""
     out: list[dict[str, str]] = [warning(code, text) for code, text in notes]
@@ -253,7 +277,6 @@ def collect_warnings(
         out.append(warning("few_samples", few[:200]))
     if settings.law is not None and settings.law.method == "gamma":
         out.append(warning("levels_assumed", f"a power of {settings.law.gamma:g}"))
-    shown = shown_law(transitions)
     if settings.law is not None and shown is not None:
         text = contradiction(shown, settings.law.level, settings.law.light, settings.law.gamma_u95 / settings.law.gamma)
         if text:

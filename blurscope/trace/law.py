@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import os
 from dataclasses import dataclass
@@ -12,9 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from blurscope.errors import SettingsError, TraceError
-from blurscope.files import check_ordinary, show_path
-
-MAX_TABLE_BYTES = 4 * 2**20
+from blurscope.files import show_path
+from blurscope.tables import find_level_columns, number_of, read_rows
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -86,47 +83,6 @@ def gamma_law(gamma: float, *, black: float = 0.0, gamma_u95: float = 0.0) -> Le
     return LevelLaw(method="gamma", level=level, light=light, gamma=gamma, gamma_u95=gamma_u95)
 
 
-def _rows(path: str | os.PathLike[str], error: type[TraceError]) -> list[list[str]]:
-    name = show_path(path)
-    check_ordinary(path, error)
-    try:
-        if os.path.isdir(path):
-            raise error(f"{name} is a folder; give a CSV file")
-        if os.path.getsize(path) > MAX_TABLE_BYTES:
-            raise error(
-                f"{name} is larger than {MAX_TABLE_BYTES >> 20} MiB, which no such list is; give the right file"
-            )
-        raw = Path(path).read_bytes()
-    except FileNotFoundError:
-        raise error(f"{name} does not exist; check the path") from None
-    except OSError as exc:
-        raise error(f"{name} can't be read ({exc.strerror})") from None
-    text = raw.decode("utf-8-sig", "surrogateescape")
-    if "\x00" in text:
-        raise error(f"{name} is not a text file; give a CSV file")
-    head = text[:4096]
-    delimiter = max(",;\t", key=head.count)
-    try:
-        rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
-    except csv.Error as exc:
-        raise error(f"{name} is not a CSV file that can be read ({exc})") from None
-    rows = [[c.strip() for c in r] for r in rows]
-    rows = [r for r in rows if any(r) and not r[0].startswith("#")]
-    if not rows:
-        raise error(f"{name} is empty; write its header and one line per entry")
-    return rows
-
-
-def _float(cell: str) -> float:
-    cell = cell.strip()
-    if "," in cell and "." not in cell:
-        cell = cell.replace(",", ".", 1)
-    value = float(cell)
-    if not math.isfinite(value):
-        raise ValueError("not finite")
-    return value
-
-
 def read_meter(path: str | os.PathLike[str]) -> LevelLaw:
     """Read a table ``level,light`` (light in any unit, its black included).
 
@@ -136,15 +92,15 @@ def read_meter(path: str | os.PathLike[str]) -> LevelLaw:
         Columns missing, fewer than three levels, light that does not rise with the level.
     """
     name = show_path(path)
-    rows = _rows(path, TraceError)
-    header = [c.lower() for c in rows[0]]
-    if "level" not in header or not any(h.startswith("light") or h.startswith("lum") for h in header):
+    rows = read_rows(path, TraceError)
+    columns = find_level_columns(rows[0])
+    if columns is None:
         raise TraceError(f"{name} has no columns level,light; give the meter readings under these two names")
-    ci, li = header.index("level"), next(i for i, h in enumerate(header) if h.startswith(("light", "lum")))
+    ci, li = columns
     pairs: dict[float, list[float]] = {}
     for number, row in enumerate(rows[1:], 2):
         try:
-            pairs.setdefault(_float(row[ci]), []).append(_float(row[li]))
+            pairs.setdefault(number_of(row[ci]), []).append(number_of(row[li]))
         except (ValueError, IndexError):
             raise TraceError(f"{name}, line {number}: {','.join(row)[:60]!r} is not a level and its light") from None
     level = np.array(sorted(pairs))
@@ -223,7 +179,7 @@ def read_transitions(path: str | os.PathLike[str]) -> list[Listed]:
         Columns missing, levels that are no levels, no line at all.
     """
     name = show_path(path)
-    rows = _rows(path, TraceError)
+    rows = read_rows(path, TraceError)
     header = [c.lower() for c in rows[0]]
     missing = [c for c in ("file", "from_level", "to_level") if c not in header]
     if missing:
@@ -237,9 +193,9 @@ def read_transitions(path: str | os.PathLike[str]) -> list[Listed]:
     for number, row in enumerate(rows[1:], 2):
         row = row + [""] * (len(header) - len(row))
         try:
-            a, b = _float(row[at["from_level"]]), _float(row[at["to_level"]])
+            a, b = number_of(row[at["from_level"]]), number_of(row[at["to_level"]])
             cell = row[at["switch_time_s"]] if "switch_time_s" in at else ""
-            switch = _float(cell) if cell else None
+            switch = number_of(cell) if cell else None
         except ValueError:
             raise TraceError(f"{name}, line {number}: {','.join(row)[:80]!r} has something that is no number") from None
         fault = level_fault(a, b)

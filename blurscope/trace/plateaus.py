@@ -13,7 +13,7 @@ from blurscope.trace import frequency as fq
 from blurscope.trace import ripple as rp
 from blurscope.trace import segment as sg
 from blurscope.trace.drift import WAY, find_drift
-from blurscope.trace.reading import Record
+from blurscope.trace.record import Record
 from blurscope.trace.stays import Level, Prepared, Visit
 
 _LEARN_SAMPLES = 150_000

@@ -14,7 +14,7 @@ from blurscope.trace import segment as sg
 from blurscope.trace.clipping import Stay, check_clipping, check_stops, coarse_step, noise_tells
 from blurscope.trace.law import LevelLaw
 from blurscope.trace.plateaus import fit_plateaus, steady_levels
-from blurscope.trace.reading import Record
+from blurscope.trace.record import Record
 from blurscope.trace.stays import Prepared, Visit
 
 _PLATEAU_SHARE = 0.35  # of a dwell, at its end

@@ -5,16 +5,16 @@ from __future__ import annotations
 import math
 import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from blurscope.errors import SettingsError
 from blurscope.files import show_path
 from blurscope.trace.api import Response, reduce_records, reduce_stimulus
+from blurscope.trace.columns import ReadOptions
 from blurscope.trace.law import LevelLaw, Listed, gamma_law, read_meter, read_transitions
 from blurscope.trace.prepare import Settings
-from blurscope.trace.reading import ReadOptions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,8 +43,21 @@ class Request:
     jobs: int | None = None
 
 
-def run_request(request: Request, progress: Callable[[int, int], None] | None = None) -> Response:
+def run_request(
+    request: Request,
+    progress: Callable[[int, int], None] | None = None,
+    *,
+    reading: Callable[[Sequence[str | Path | None]], None] = lambda _: None,
+) -> Response:
     """Carry out a request.
+
+    Parameters
+    ----------
+    request : Request
+    progress : callable, optional
+        Called with (done, total).
+    reading : callable, optional
+        Called with all files that the request names, those of its list among them, before any record is read.
 
     Raises
     ------
@@ -78,12 +91,21 @@ def run_request(request: Request, progress: Callable[[int, int], None] | None = 
             raise SettingsError("--steps names all levels itself; leave out --transitions, --from-level and --to-level")
         if not request.records:
             raise SettingsError("name the record of the stimulus, such as 'trace long.csv --steps steps.json'")
+        reading([*request.records, request.steps, request.meter])
         return reduce_stimulus(
-            request.records, request.steps, settings, options=options, label=request.label, progress=progress
+            request.records,
+            request.steps,
+            settings,
+            options=options,
+            label=request.label,
+            jobs=request.jobs,
+            progress=progress,
         )
-    return reduce_records(
-        _listed(request), settings, options=options, label=request.label, jobs=request.jobs, progress=progress
-    )
+    listed = _listed(request)
+    reading([*request.records, *(e.path for e in listed), request.transitions, request.meter])
+    if request.transitions is not None and request.records:
+        listed = _chosen(listed, request.records, request.transitions)
+    return reduce_records(listed, settings, options=options, label=request.label, jobs=request.jobs, progress=progress)
 
 
 def _law(request: Request) -> LevelLaw | None:
@@ -114,10 +136,7 @@ def _listed(request: Request) -> list[Listed]:
     if request.transitions is not None:
         if request.from_level is not None or request.to_level is not None:
             raise SettingsError("--transitions names the levels; leave out --from-level and --to-level")
-        listed = read_transitions(request.transitions)
-        if not request.records:
-            return listed
-        return _chosen(listed, request.records, request.transitions)
+        return read_transitions(request.transitions)
     if not request.records:
         raise SettingsError("name records with --from-level and --to-level, or a list by --transitions")
     if request.from_level is None or request.to_level is None:

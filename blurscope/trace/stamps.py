@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 
 from blurscope.errors import TraceError
+from blurscope.trace.dialect import cells_of
 
 _CLOCK = re.compile(
     r"(?:\d{1,4}[-./]\d{1,2}[-./]\d{1,4}[T ]\s*)?"
@@ -49,13 +50,6 @@ def _kind(cell: str) -> str:
     return "word" if _WORD.match(cell) else "other"
 
 
-def _cells(line: str, delimiter: str | None) -> list[str]:
-    cells = [c.strip().strip('"').strip() for c in (line.split(delimiter) if delimiter else line.split())]
-    while len(cells) > 1 and cells[-1] == "":
-        cells.pop()
-    return cells
-
-
 def _columns(rows: Sequence[list[str]]) -> list[str] | None:
     """Return the kind of each column, ``None`` where rows differ or hold no number beside a clock time or a word."""
     if len({len(r) for r in rows}) != 1:
@@ -96,7 +90,7 @@ def plain_rows(raw: bytes, name: str) -> bytes | None:
     for delimiter in (";", "\t", ",", None):
         if delimiter and not all(delimiter in line for line in tail):
             continue
-        kinds = _columns([_cells(line, delimiter) for line in tail])
+        kinds = _columns([cells_of(line, delimiter) for line in tail])
         if kinds is not None:
             break
     else:
@@ -105,11 +99,11 @@ def plain_rows(raw: bytes, name: str) -> bytes | None:
     first = filled[-1]
     for k, i in enumerate(filled):
         # Rows begin where they follow each other; a lone one above belongs to a preamble.
-        run = run + 1 if _columns([_cells(lines[i], delimiter)]) == kinds else 0
+        run = run + 1 if _columns([cells_of(lines[i], delimiter)]) == kinds else 0
         if run == _ROWS_IN_A_ROW:
             first = filled[k - run + 1]
             break
-    words = {k: _cells(lines[first], delimiter)[k] for k, kind in enumerate(kinds) if kind == "word"}
+    words = {k: cells_of(lines[first], delimiter)[k] for k, kind in enumerate(kinds) if kind == "word"}
     mark = delimiter or " "
     body = raw.decode("utf-8", "replace").split("\n")[first:]
     pieces = [_heading(lines[:first], delimiter, kinds)]
@@ -124,7 +118,7 @@ def _heading(above: list[str], delimiter: str | None, kinds: Sequence[str]) -> s
     rest = list(above)
     while rest and not rest[-1].strip():
         rest.pop()
-    own = _cells(rest[-1].lstrip("#%! "), delimiter) if rest else []
+    own = cells_of(rest[-1].lstrip("#%! "), delimiter) if rest else []
     if len(own) == len(kinds):
         rest.pop()
     elif "clock" in kinds:
@@ -146,7 +140,7 @@ def _converter(
 
     def convert(line: str) -> list[str]:
         nonlocal day, last
-        cells = _cells(line, delimiter)
+        cells = cells_of(line, delimiter)
         if len(cells) != len(kinds):
             return ["nan"] * len(kinds)
         for k, word in words.items():

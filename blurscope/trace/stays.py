@@ -9,7 +9,7 @@ import numpy as np
 
 from blurscope.trace import ripple as rp
 from blurscope.trace import segment as sg
-from blurscope.trace.reading import Record
+from blurscope.trace.record import Record
 
 _LEAST_SLIDING = 8.0  # samples per period of a hard-edged ripple that they slide along
 

@@ -10,7 +10,7 @@ from PIL import Image
 
 from blurscope.camera import Camera, Display, Response, film
 from blurscope.errors import FitError
-from blurscope.light.seams import find_steps
+from blurscope.light.greysteps import find_steps
 from blurscope.pattern.budget import make_layouts
 from blurscope.pipeline import measure
 

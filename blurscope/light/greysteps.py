@@ -1,7 +1,11 @@
-"""Steps in the codes of the greys from one row of the photo on, as a damaged JPEG has them.
+"""Steps in the codes of the plate's greys along one direction of the photo, as a damaged JPEG has them.
 
 A JPEG stores the mean of each block as the difference from the block before. One wrong difference makes all that
 follows brighter or darker by the same number of codes, to the end of the picture, and the decoder says nothing of it.
+
+Here the plate's patches show it: their levels are known, so that a regression tells a step from the curve and the
+fall-off, whatever lies between the patches. Reading a JPEG looks for another sign, the border of shifted blocks in the
+stored pixels (`blurscope.photo.seam`), which needs places that are even and no plate.
 """
 
 from __future__ import annotations

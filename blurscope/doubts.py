@@ -12,7 +12,7 @@ from blurscope.blur.profiles import Nuisance
 from blurscope.light import MODE_LIGHT, Tone, law_at
 from blurscope.uncertainty import CUT_MEAN, mean_of_cut_noise
 
-LEAST_CURVE_SD = 2.2e-4  # doubt of the tone curve at best, share of white
+LEAST_CURVE_SD = 1.6e-4  # doubt of the tone curve at best, share of white
 SHARP_PX = 0.7  # blur across the motion up to which the stripes fix pose and curve to that
 MIXED_CURVE_SD = 0.15  # doubt of the curve per px of blur beyond
 LEAST_LAW_SD, MIXED_LAW_SD = 1e-4, 0.05  # the same of the display's law

@@ -37,6 +37,7 @@ MANY_POOR = 0.25  # the same of those that are fitted poorly
 DOUBTFUL = frozenset(  # figures to be checked first
     {"poor_fit", "capture_doubtful", "instances_disagree", "not_settled", "roads_disagree", "sharpened"}
 )
+READ_BACK_CODER = 3.0  # what a coder changes of a response read back, over what it changes of one fitted
 EXPOSURE_SD = 0.014  # refreshes, of the ends of the streaks
 ERROR_SHARE_SD = 0.0004  # of the speed: what shapes of responses that are nearly right leave in the tracking error
 MORE_ERROR_SHARE_SD = 0.0012  # the same of sudden pixels, of flashes, and of shutters that roll along the motion
@@ -392,7 +393,9 @@ def _readings(shot: ShotFit, hold_ms: float) -> list[Q]:
         if fit.too_fast:
             out.append(Q.missing("sampling_coarse"))
             continue
-        parts = {name: u * hold_ms for name, u in {**r.parts, "resolution": unresolved}.items()}
+        coder = READ_BACK_CODER * fit.parts["response"].get("coder", 0.0)
+        own = {**r.parts, "resolution": unresolved} | ({"coder": coder} if coder else {})
+        parts = {name: u * hold_ms for name, u in own.items()}
         known = None if r.response is None else Q(value=r.response * hold_ms, u95=K95 * combine(parts), parts=parts)
         out.append(known or Q.missing(*r.flags))
     return out

@@ -12,7 +12,7 @@ FLASH_STEPS = 32  # per refresh
 OFF_STEPS = 10  # per px of smear by tracking
 BLUR_STEP_PX = 0.04
 MODEL_FLOOR = 8e-4  # what flat field, JPEG and model leave of a profile at best, share of the step
-CODER_SHARE = 0.35  # of the step of a JPEG's coder: what it leaves of slow changes within its blocks
+CODER_SHARE = 0.25  # of the step of a JPEG's coder: what it leaves of slow changes within its blocks
 PLATEAU_GAIN, PLATEAU_FLARE = 0.004, 0.001  # doubt of the flat field and of stray light between stripes and bands
 
 

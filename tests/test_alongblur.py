@@ -48,7 +48,7 @@ def test_mean_and_deviation_against_an_integral(seen):
     across, streak_sd = 0.45, 0.02
     found = blur_along(streaks(seen, streak_sd), across, 0.0)
     x = np.linspace(-2, 2, 400001)
-    prior = 0.85 * norm.pdf(x, scale=0.009 + 0.016 * across) + 0.15 * norm.pdf(x, scale=0.35 * across)
+    prior = 0.85 * norm.pdf(x, scale=0.008 + 0.013 * across) + 0.15 * norm.pdf(x, scale=0.35 * across)
     uneven = 0.15 * norm.pdf(seen - across, scale=np.hypot(0.35 * across, 2 * streak_sd + 0.012 * (1 + 1 / seen)))
     even = 0.85 * norm.pdf(
         seen - across, scale=np.hypot(0.009 + 0.016 * across, 2 * streak_sd + 0.012 * (1 + 1 / seen))

@@ -12,6 +12,7 @@ STEPS = 64  # per refresh
 FINE_REFRESHES = 3
 LEAST_DARK = 0.3  # of a refresh, between flashes
 FAR = 9.0  # standard deviations from the middle of a Gaussian edge, beyond which it hangs on nothing
+OVER_ALL = 0.5  # of what the light at one place is off by, that a width keeps which is fitted to the whole edge
 BAND = 0.05  # of a step, about its end, within which an edge has landed
 GET_FACTOR = 2.563103131089201
 NAMES = ("bew", "get", "ghost", "overshoot", "undershoot", "response", "response_signal", "response_overshoot")
@@ -241,7 +242,11 @@ def threshold_doubts(t: np.ndarray, b: np.ndarray, off: float) -> dict[str, floa
         return 0.5 * abs(near[1] - near[0]) if np.isfinite(near).all() else 0.0
 
     rising = [doubt(lambda d, level=level: crossing(t, y, level + d)) for level in (0.1, 0.9)]
-    return {"bew": float(np.hypot(*rising)), "ghost": doubt(lambda d: settling(t, y, BAND + d)), "overshoot": off}
+    return {
+        "bew": OVER_ALL * float(np.hypot(*rising)),
+        "ghost": doubt(lambda d: settling(t, y, BAND + d)),
+        "overshoot": off,
+    }
 
 
 def rise_time(t: np.ndarray, rows: np.ndarray, shares: Sequence[float] | np.ndarray = (0.1, 0.9)) -> np.ndarray:

@@ -19,6 +19,7 @@ SHORTEST = 0.01  # share of a step below which none is better
 SLOPE_STEP = 1e-4  # of a bend, over which its slopes are taken
 BEND_ROUNDS = 6
 SPREADS = 0.02, 0.1  # misfit of patches in units of their weights that noise may have
+LEAST_SPREADS = 0.1, 0.025  # misfit that is believed at least, for the doubt of the law and of the curve
 LARGE_BEND = 0.25  # of any curve, in units of the weights
 FIRST_BEND = 0.02  # the same at first, before flat field and law are about right: a bend that cuts off codes stays so
 HAZE_TERMS = 5  # of light that the lens spreads over the photo: linear and square, its mean is the law's
@@ -230,7 +231,7 @@ class _Problem:
         at = self.table(bend)[np.round(c * self.full).astype(int)] / white
         terms = hats(c * TOPS / self.top)
         slope = np.gradient(at, np.maximum.accumulate(c + terms @ bend) + 1e-9 * np.arange(len(c)))
-        shifts = (terms @ vector * np.sqrt(np.maximum(value, 0.0))).T * slope * max(spread, 0.04)
+        shifts = (terms @ vector * np.sqrt(np.maximum(value, 0.0))).T * slope * max(spread, LEAST_SPREADS[1])
         order = np.argsort(-np.abs(shifts).max(axis=1))[:MODES]
         modes = np.array([np.interp(MODE_LIGHT, at, shift) for shift in shifts[order]])
         modes -= modes[:, MODE_LIGHT == 1] * MODE_LIGHT  # white is 1
@@ -273,7 +274,7 @@ def fit_stripes(
             break
         q, cov = problem.descend(q)
     spread = max(float(np.sqrt(np.mean(problem.misfit(q) ** 2))), problem.common(q))
-    law_sigma = np.sqrt(np.maximum(np.diag(cov)[problem.of_law], 0)) * max(spread, 0.2)
+    law_sigma = np.sqrt(np.maximum(np.diag(cov)[problem.of_law], 0)) * max(spread, LEAST_SPREADS[0])
     sigma, modes = problem.modes(q, cov, spread)
     bend = q[problem.of_bend]
     bent = float(np.sqrt((bend**2).sum()))

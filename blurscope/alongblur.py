@@ -13,8 +13,8 @@ import numpy as np
 from blurscope.tracking import Motion
 from blurscope.uncertainty import LENS_SD_PX, LENS_SHARE
 
-UNEVEN_SHARE, UNEVEN_SD = 0.15, 0.35  # of lenses that blur one way more than the other, and by how much of the blur
-STREAK_SDS, STREAK_SD_PX = 2.0, 0.012  # how well streaks tell a blur: their own standard uncertainties; px, at 1 px
+UNEVEN_SHARE, UNEVEN_SD = 0.3, 0.35  # of lenses that blur one way more than the other, and by how much of the blur
+STREAK_SDS, STREAK_SD_PX = 2.0, 0.009  # how well streaks tell a blur: their own standard uncertainties; px, at 1 px
 BAD_CHI2 = 2.0  # of streaks, above which they tell less
 UNEVEN_SHAPE = 0.12  # of the difference: what uneven blurs, which are no Gaussians, leave
 CLEARLY = 0.3  # probability of an even lens below which the blur is said to be uneven

@@ -48,13 +48,12 @@ def test_mean_and_deviation_against_an_integral(seen):
     across, streak_sd = 0.45, 0.02
     found = blur_along(streaks(seen, streak_sd), across, 0.0)
     x = np.linspace(-2, 2, 400001)
-    prior = 0.85 * norm.pdf(x, scale=0.008 + 0.013 * across) + 0.15 * norm.pdf(x, scale=0.35 * across)
-    uneven = 0.15 * norm.pdf(seen - across, scale=np.hypot(0.35 * across, 2 * streak_sd + 0.012 * (1 + 1 / seen)))
-    even = 0.85 * norm.pdf(
-        seen - across, scale=np.hypot(0.009 + 0.016 * across, 2 * streak_sd + 0.012 * (1 + 1 / seen))
-    )
+    alike, blind = 0.009 + 0.018 * across, 2 * streak_sd + 0.009 * (1 + 1 / seen)
+    prior = 0.7 * norm.pdf(x, scale=alike) + 0.3 * norm.pdf(x, scale=0.35 * across)
+    uneven = 0.3 * norm.pdf(seen - across, scale=np.hypot(0.35 * across, blind))
+    even = 0.7 * norm.pdf(seen - across, scale=np.hypot(alike, blind))
     shape2 = uneven / (uneven + even) * (0.12 * (seen - across)) ** 2
-    weight = prior * norm.pdf(seen - across, loc=x, scale=2 * streak_sd + 0.012 * (1 + 1 / seen))
+    weight = prior * norm.pdf(seen - across, loc=x, scale=blind)
     weight /= weight.sum()
     mean = float(weight @ x)
     assert found.sigma_px == pytest.approx(across + mean, abs=1e-6)

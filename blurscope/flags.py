@@ -21,7 +21,7 @@ FLAGS: dict[str, str] = {
     "roads_disagree": "independent roads to the response differ by more than their uncertainties",
     "instances_disagree": "instances of this transition differ by more than their noise",
     "poor_fit": "no response family describes this profile within its noise",
-    "capture_doubtful": "many edges of this photo fit no response: something happened to it that is not modelled",
+    "capture_doubtful": "streaks or many edges of this photo fit nothing: something in it is not modelled",
     "sharpened": "the camera has sharpened the photo by more than is allowed for: overshoots may be false",
     "no_instance": "no instance of this transition lies wholly in the photo",
     "correction_dominates": "the correction for tracking or lens is larger than the figure",

@@ -30,9 +30,11 @@ from blurscope.tracking.roads import StreakCurve, stitch_streaks
 from blurscope.uncertainty import K95, combine, coverage_factor, median, resolution_sd
 
 HEADER_SHARE = 0.1  # by which a shutter's nominal time may be off: 1/15 s is said where 1/16 s is meant
+NEAR_HEADER = 0.48  # of an exposure: a header that says another one, not farther away, may be right
 MAX_ERROR_PX = 3.0
 POOR_CHI2 = 6.0
 MANY_FREE = 0.25  # share of a photo's edges that no family fits, from which the photo is to blame
+DOUBTFUL_CHI2 = 10.0  # of streaks that no steady motion explains, though not so badly that the photo is refused
 MANY_POOR = 0.25  # the same of those that are fitted poorly
 DOUBTFUL = frozenset(  # figures to be checked first
     {"poor_fit", "capture_doubtful", "instances_disagree", "not_settled", "roads_disagree", "sharpened"}
@@ -160,6 +162,7 @@ def to_measurement(
         if stated and abs(stated - exposure) > HEADER_SHARE * exposure + (tracking["exposure_refreshes"].u95 or 0):
             text = f"{exposure:.2f} refreshes by the streaks, {stated:.3g} by the header at {refresh_hz:g} Hz"
             warnings.append(warning("exposure_header", text))
+            tracking |= _doubted(tracking, stated, v)
         if exposure > layout.max_exposure_refreshes + 0.5:
             warnings.append(warning("exposure_too_long", f"{exposure:.1f} refreshes"))
         elif abs(exposure - round(exposure)) > 0.06:
@@ -270,6 +273,23 @@ def to_measurement(
     }
     name = label if label is not None else show_path(Path(shot.photo.path).stem)
     return Measurement(label=name, edges=tuple(edges), blocks=blocks, warnings=tuple(warnings))
+
+
+def _doubted(tracking: dict[str, Any], stated: float, v: float) -> dict[str, Q]:
+    """Return exposure and tracking error as unsure as a header with another exposure, ``stated`` refreshes, makes them.
+
+    Streaks as long as these are drawn by a longer exposure of a slower camera as well. A header that is far away speaks
+    of another refresh rate.
+    """
+    exposure, error = tracking["exposure_refreshes"], tracking["error_px_per_refresh"]
+    away = abs(exposure.value - stated)
+    if away > NEAR_HEADER * stated or error.value is None:
+        return {}
+    slower = (v + error.value) * away / stated
+    return {
+        "exposure_refreshes": Q(value=exposure.value, u95=float(np.hypot(exposure.u95, away))),
+        "error_px_per_refresh": Q(value=error.value, u95=float(np.hypot(error.u95, slower))),
+    }
 
 
 def _curve(tone: Any) -> dict[str, Any]:
@@ -425,6 +445,8 @@ def _edge(
     if poor[i]:
         flags.append("poor_fit")
     if poor.mean() > MANY_POOR and (shot.backlight.emission is None or shot.backlight.duty > CLEARLY_DARK):
+        flags.append("capture_doubtful")
+    elif shot.motion is not None and shot.motion.chi2_ratio > DOUBTFUL_CHI2:
         flags.append("capture_doubtful")
     if shot.halo > MAX_HALO:
         flags.append("sharpened")

@@ -294,8 +294,9 @@ def _plan(i, fits, said, form, profiles, nuisances, shared, rng, emission, curve
     elif (
         i in fast
     ):  # its time constant stands for all shapes that don't overshoot; those that do have a say as they are
+        said = np.array([said[0], said[0]])  # what fits a little worse, and needs not be there at all, is hardly known
         total = said[:, kept].sum(axis=1)
-        kept = [k for k in kept if names[k] in OVERSHOOTING]
+        kept = [k for k in kept if names[k] in OVERSHOOTING and said[0, k] > 0]
         given = 1 - said[:, kept].sum(axis=1) / total
         draws, point = posterior_of_fast(i, fast[i], profiles, nuisances, shared, rng)
         lamp = since_switch(emission, float(np.interp(point, np.log(FAST_TAUS), fast[i].onset)))
@@ -356,7 +357,8 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells, mis
     means = share @ np.where(share[:, None] > 0, points, 0.0)
     between = doubt @ np.nan_to_num(points - means) ** 2
     families = np.sqrt(between).tolist()
-    linears = np.sqrt(share @ np.array([b.variance for b in branches]) + between).tolist()
+    variances = np.where(share[:, None] > 0, [b.variance for b in branches], 0.0)
+    linears = np.sqrt(share @ variances + between).tolist()
     of_figures = zip(NAMES, means.tolist(), families, linears, np.std(trials, axis=1).tolist(), trials, strict=True)
     for name, mean, family, linear, scatter, tried in of_figures:
         value[name] = mean
@@ -374,7 +376,9 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells, mis
     hidden = {"overshoot": smooth, "undershoot": smooth}
     if posterior:  # a posterior of the time constant, blind to the width and to shapes other than the exponential
         hidden |= dict.fromkeys(("bew", "get"), np.sqrt(2) * smooth)
-        hidden |= {name: share * (value[name] + u95[name]) for name, share in SHAPE_OF_FAST.items()}
+        hidden |= {
+            name: float(np.nan_to_num(share * (value[name] + u95[name]))) for name, share in SHAPE_OF_FAST.items()
+        }
         hidden["ghost"] = float(np.hypot(hidden["ghost"], np.sqrt(2) * smooth))
     lost = RISE_LOST[free] if free or fit.family.name in OVERSHOOTING else 0.0
     hidden |= {name: lost for name in ("response", "response_signal") if lost and value[name] < NO_RISE}

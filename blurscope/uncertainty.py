@@ -12,7 +12,7 @@ K95 = 1.959963984540054  # two-sided 95 % of a normal
 
 # What the model of a capture may be wrong by, as shares of widths (refreshes) or of the step per unit of the photo's
 # misfit; settled by the coverage of simulated photos with all faults (benchmarks/coverage.py).
-MODEL_WIDTH, MODEL_TIME, MODEL_LIGHT = 0.001, 0.001, 0.001
+MODEL_WIDTH, MODEL_TIME, MODEL_LIGHT = 0.0012, 0.0015, 0.001
 LEAST_MISFIT = 0.08
 LENS_SD_PX, LENS_SHARE = 0.009, 0.018  # how well the blur across the motion is that along it: px, and share of it
 # Normal noise of black, cut off at no light: what that adds to the mean, in the noise's own spread and in the spread
@@ -20,7 +20,7 @@ LENS_SD_PX, LENS_SHARE = 0.009, 0.018  # how well the blur across the motion is 
 CUT_MEAN, CUT_MEAN_SEEN = 0.4, 0.69
 CUT_LEFT = 0.2  # of that, where single pixels show the cut and it is taken off
 QUIET, LOUD = 0.01, 0.02  # noise of a pixel over the root of its light, shares of white: when such noise counts
-RESOLVED_SHARE = 0.015  # of the time the plate takes to cross the blur: a response is not known better than that
+RESOLVED_SHARE = 0.03  # of the time the plate takes to cross the blur: a response is not known better than that
 
 
 def resolution_sd(lens_px: float, pixel_px: float, px_per_refresh: float) -> float:

@@ -16,21 +16,33 @@ _DAMAGED_PNG = ("libpng warning: IDAT: incorrect data check", "libpng warning: N
 
 def imdecode(data: bytes | np.ndarray, flags: int) -> np.ndarray | None:
     """Return the decoded picture, None where OpenCV refuses it; its log stays quiet, as the caller has the words."""
+    return _imdecode(data, flags)[0]
+
+
+def _imdecode(data: bytes | np.ndarray, *flags: int) -> list[np.ndarray | None]:
+    """Return one picture per flag, all of the same data and decoded side by side."""
     from blurscope._cv import cv2
+
+    def decoded(flag: int) -> np.ndarray | None:
+        try:
+            return cv2.imdecode(np.frombuffer(data, np.uint8), flag)
+        except cv2.error:
+            return None
 
     log = cv2.utils.logging
     before = log.getLogLevel()
     log.setLogLevel(log.LOG_LEVEL_SILENT)
     _SPARE.clear()  # OpenCV decodes into what becomes free here, and the picture is a copy of that
     try:
-        picture = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
-        if picture is not None and picture.nbytes <= MOST_SPARE:
-            _SPARE.append(np.empty(picture.nbytes, np.uint8))
-        return picture
-    except cv2.error:
-        return None
+        with ThreadPoolExecutor(max_workers=1) as pool:  # decoding lets go of the interpreter
+            more = [pool.submit(decoded, flag) for flag in flags[1:]]
+            pictures = [decoded(flags[0]), *(m.result() for m in more)]
     finally:
         log.setLogLevel(before)
+    first = pictures[0]
+    if first is not None and first.nbytes <= MOST_SPARE:
+        _SPARE.append(np.empty(first.nbytes, np.uint8))
+    return pictures
 
 
 def imdecode_jpeg(data: bytes, *flags: int) -> tuple[list[np.ndarray | None], str]:
@@ -41,9 +53,8 @@ def imdecode_jpeg(data: bytes, *flags: int) -> tuple[list[np.ndarray | None], st
     A damaged scan is decoded to its end all the same, with everything after the damage shifted or made up, and OpenCV
     hands on no warning.
     """
-    with listening() as heard, ThreadPoolExecutor(max_workers=1) as pool:  # decoding lets go of the interpreter
-        more = [pool.submit(imdecode, data, f) for f in flags[1:]]
-        pictures = [imdecode(data, flags[0]), *(m.result() for m in more)]
+    with listening() as heard:
+        pictures = _imdecode(data, *flags)
     said = next((line for line in heard if line.startswith(_DAMAGE)), "")
     return pictures, said.removeprefix(_DAMAGE).strip()[:80]
 

@@ -62,7 +62,7 @@ def read_photo(
     fields = {**_tone_fields(kind, header, exif), **more}
     pixels, orientation = _upright(pixels, header, exif)
     if "colours" in fields:
-        fields["colours"] = np.ascontiguousarray(_upright(fields["colours"], header, exif)[0])
+        fields["colours"] = _upright(fields["colours"], header, exif)[0]
     pixels = np.ascontiguousarray(pixels)
     return Photo(
         path=os.fsdecode(path),
@@ -143,7 +143,7 @@ def _read_jpeg(data: bytes, name: str, limit: float, grey: bool) -> tuple[Header
         raise broken(name, f"what comes after row {row} is {shifted}, as after a wrong bit")
     more = {"full_scale": 255.0, "clip_code": 255.0, "coder_codes": units[1]}
     if small and small[0] is not None:
-        more["colours"] = np.ascontiguousarray(small[0][..., ::-1])
+        more["colours"] = cv2.cvtColor(small[0], cv2.COLOR_BGR2RGB)
     return header, read_exif(header.exif), pixels, more
 
 

@@ -46,9 +46,8 @@ def blur_along(motion: Motion | None, across_px: float, across_sd: float) -> Alo
     across_px, across_sd : float
         The blur across the motion, and its standard uncertainty.
     """
-    even = even_blur(across_px, across_sd)
     if motion is None:
-        return even
+        return even_blur(across_px, across_sd)
     blind = STREAK_SDS * motion.sd("sigma") + STREAK_SD_PX * (1 + 1 / max(motion.sigma, 0.1))
     noise2 = across_sd**2 + (blind * max(1.0, motion.chi2_ratio / BAD_CHI2)) ** 2
     prior2 = np.array([(LENS_SD_PX + LENS_SHARE * across_px) ** 2, (UNEVEN_SD * across_px) ** 2])
@@ -59,7 +58,6 @@ def blur_along(motion: Motion | None, across_px: float, across_sd: float) -> Alo
     weight /= weight.sum()
     means, variances = apart * prior2 / (prior2 + noise2), prior2 * noise2 / (prior2 + noise2)
     mean = float(weight @ means)
-    variance = (
-        float(weight @ (variances + (means - mean) ** 2)) + across_sd**2 + weight[1] * (UNEVEN_SHAPE * apart) ** 2
-    )
+    shape2 = weight[1] * (UNEVEN_SHAPE * apart) ** 2
+    variance = float(weight @ (variances + (means - mean) ** 2)) + across_sd**2 + shape2
     return AlongBlur(max(across_px + mean, 0.05), float(np.sqrt(variance)), bool(weight[0] < CLEARLY))

@@ -100,6 +100,8 @@ def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift):
 
 def _coder_share(pairs, tone) -> np.ndarray:
     """Return what the coder of a JPEG may have changed the light of each transition by, share of its step."""
+    if not tone.coder_codes:
+        return np.zeros(len(pairs))
     light = float(np.exp(tone.flat[0])) * tone.law(np.array(pairs, float))
     code = np.interp(light, tone.decode, np.linspace(0, 255, len(tone.decode)))
     return CODER_SHARE * tone.coder_codes / np.maximum(np.abs(np.diff(code)[:, 0]), 1.0)

@@ -24,7 +24,7 @@ from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError
 from blurscope.following import Trial, capture_of, fit_streaks, light_steps, moved_along, realigned, settle_error
 from blurscope.greys import measure_light
-from blurscope.light import Lens, Tone, mixing_of
+from blurscope.light import LUMA, Lens, Tone, mixing_of
 from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
 from blurscope.pooling import lag_groups, pool_instances
@@ -111,7 +111,7 @@ def channel_of(photo: Photo) -> tuple[np.ndarray, bool]:
     """Return one channel of codes (uint8 or uint16), and whether they are linear."""
     pixels = photo.pixels
     if pixels.ndim == 3 and photo.kind == "jpeg":  # luma: the chroma of a JPEG clips the noise near black
-        pixels = (pixels @ np.array([0.299, 0.587, 0.114], np.float32) + 0.5).astype(pixels.dtype)
+        pixels = (pixels @ LUMA + 0.5).astype(pixels.dtype)
     elif pixels.ndim == 3:
         pixels = np.ascontiguousarray(pixels[..., 1])
     if pixels.dtype == np.float32:

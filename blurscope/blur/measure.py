@@ -159,28 +159,25 @@ def measure_profiles(
     quick = curves_of_fast(fast, profiles.length, emission)
     known = _known(fits, counts, profiles, nuisances)
     said = np.array([np.where(weights >= MIN_WEIGHT, weights, 0.0), np.where(counts, doubts, 0.0)])
+    said[1][:, list(fast)] = said[0][:, list(fast)]  # there, what fits a little worse is hardly known at all
     plans = [
         _plan(i, fits, said[:, :, i], forms[i], profiles, nuisances, shared, rng, emission, curves, fast, quick, known)
         for i in range(len(best))
     ]
     misfit = _misfit(profiles, fits, best, streak_chi2)
-    straight = np.array([-0.5, 0.5, 1.5]), np.array([[0.0, 0.5, 1.0]])  # the edge of an instant pixel is a ramp
     branches = iter(figures_of_bundles([b for plan in plans for b in plan], signal_shares, other_shares))
     results = [
         _result(i, fits, weights[:, i], forms[i], profiles, [next(branches) for _ in plan], cells[i], misfit)
         for i, plan in enumerate(plans)
     ]
-    shown = [curves.get((int(b), i), straight)[:2] for i, b in enumerate(best)]
+    shown = [(t, b[0]) for t, b, *_ in (curves[int(k), i] for i, k in enumerate(best))]
     coder = np.broadcast_to(profiles.coder, len(best)).tolist()
-    results = [_with_coder(r, t, b[0], off) for r, (t, b), off in zip(results, shown, coder, strict=True)]
+    results = [_with_coder(r, *curve, off) for r, curve, off in zip(results, shown, coder, strict=True)]
     if emission is None:
-        return [
-            _with_landing(r, *curves[int(b), i][:2]) if (int(b), i) in curves else r
-            for i, (r, b) in enumerate(zip(results, best, strict=True))
-        ]
+        return [_with_landing(r, *curve) for r, curve in zip(results, shown, strict=True)]
     return [
-        _with_jumps(r, *curves[int(b), i][:2], since_switch(emission, fits[b].onset[i]))
-        for i, (r, b) in enumerate(zip(results, best, strict=True))
+        _with_jumps(r, *curve, since_switch(emission, fits[b].onset[i]))
+        for i, (r, curve, b) in enumerate(zip(results, shown, best, strict=True))
     ]
 
 
@@ -198,14 +195,14 @@ def _with_coder(result: BlurFit, t: np.ndarray, curve: np.ndarray, off: float) -
     return replace(result, u95=u95, parts=parts)
 
 
-def _with_landing(result: BlurFit, t: np.ndarray, curves: np.ndarray) -> BlurFit:
+def _with_landing(result: BlurFit, t: np.ndarray, curve: np.ndarray) -> BlurFit:
     """Widen the ghost of an overshoot that may as well end on the other side of the landing band's border."""
     size = result.value["overshoot"]
     off = NEAR_BAND * result.u95["overshoot"]
     if not (size > LEAST_OVERSHOOT and abs(size - BAND) < off):
         return result
     as_large = BAND * size / np.array([size, size + off, max(size - off, LEAST_OVERSHOOT)])
-    here, *others = (float(settling(t, curves[:1], half)[0]) for half in as_large)
+    here, *others = (float(settling(t, curve[None], half)[0]) for half in as_large)
     jump = float(np.nanmax(np.abs(np.array([*others, here]) - here))) if np.isfinite(here) else 0.0
     return _widened(result, "ghost", jump)
 
@@ -223,11 +220,11 @@ def _widened(result: BlurFit, name: str, jump: float) -> BlurFit:
     )
 
 
-def _with_jumps(result: BlurFit, t: np.ndarray, curves: np.ndarray, emission: np.ndarray) -> BlurFit:
+def _with_jumps(result: BlurFit, t: np.ndarray, curve: np.ndarray, emission: np.ndarray) -> BlurFit:
     """Widen figures that jump where light is a little higher or lower, as on the staircase that flashes make."""
     lit = emission > 0.5 * emission.max()
     pulses = max(int(np.sum(lit & ~np.roll(lit, 1))), 1)
-    for name, jump in threshold_jumps(t, curves[0], LANDING_OFF, emission).items():
+    for name, jump in threshold_jumps(t, curve, LANDING_OFF, emission).items():
         if jump > LEAST_JUMP / pulses:
             result = _widened(result, name, jump)
     return result
@@ -291,12 +288,10 @@ def _plan(i, fits, said, form, profiles, nuisances, shared, rng, emission, curve
         used = max(2, round(DRAWS * form.weight))
         own = rng.standard_normal((used, form.root.shape[1]))
         out.append(free_bundle(form, form.weight, profiles.ages, nuisances, shared[:used], own, profiles.length))
-    elif (
-        i in fast
-    ):  # its time constant stands for all shapes that don't overshoot; those that do have a say as they are
-        said = np.array([said[0], said[0]])  # what fits a little worse, and needs not be there at all, is hardly known
+    elif i in fast:
+        # its time constant stands for all shapes that don't overshoot; those that do have a say as they are
         total = said[:, kept].sum(axis=1)
-        kept = [k for k in kept if names[k] in OVERSHOOTING and said[0, k] > 0]
+        kept = [k for k in kept if names[k] in OVERSHOOTING]
         given = 1 - said[:, kept].sum(axis=1) / total
         draws, point = posterior_of_fast(i, fast[i], profiles, nuisances, shared, rng)
         lamp = since_switch(emission, float(np.interp(point, np.log(FAST_TAUS), fast[i].onset)))

@@ -4,7 +4,18 @@ from blurscope.light.curve import base_curve
 from blurscope.light.fit import MODE_LIGHT
 from blurscope.light.greysteps import Step
 from blurscope.light.lens import Lens, measure_lens
-from blurscope.light.stripes import mixing_of
+from blurscope.light.stripes import LUMA, mixing_of
 from blurscope.light.tone import Tone, law_at, measure_tone
 
-__all__ = ["MODE_LIGHT", "Lens", "Step", "Tone", "base_curve", "law_at", "measure_lens", "measure_tone", "mixing_of"]
+__all__ = [
+    "LUMA",
+    "MODE_LIGHT",
+    "Lens",
+    "Step",
+    "Tone",
+    "base_curve",
+    "law_at",
+    "measure_lens",
+    "measure_tone",
+    "mixing_of",
+]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -12,7 +11,6 @@ from typing import Any
 import numpy as np
 
 from blurscope._threads import one_blas_thread
-from blurscope.blur.compete import INSTANT
 from blurscope.blur.measure import FREE, BlurFit
 from blurscope.blur.road import RoadResponse, fit_roads
 from blurscope.displaylaw import contradiction, seen_law
@@ -27,10 +25,10 @@ from blurscope.records import Q
 from blurscope.shot import ShotFit, measure_shot
 from blurscope.tracking.backlight import CLEARLY_DARK
 from blurscope.tracking.roads import StreakCurve, stitch_streaks
+from blurscope.trackingblock import commonest_family, doubted_by_header, tracking_block
 from blurscope.uncertainty import K95, combine, coverage_factor, median, resolution_sd
 
 HEADER_SHARE = 0.1  # by which a shutter's nominal time may be off: 1/15 s is said where 1/16 s is meant
-NEAR_HEADER = 0.48  # of an exposure: a header that says another one, not farther away, may be right
 MAX_ERROR_PX = 3.0
 POOR_CHI2 = 6.0
 MANY_FREE = 0.25  # share of a photo's edges that no family fits, from which the photo is to blame
@@ -40,16 +38,8 @@ DOUBTFUL = frozenset(  # figures to be checked first
     {"poor_fit", "capture_doubtful", "instances_disagree", "not_settled", "roads_disagree", "sharpened"}
 )
 READ_BACK_CODER = 3.0  # what a coder changes of a response read back, over what it changes of one fitted
-EXPOSURE_SD = 0.014  # refreshes, of the ends of the streaks
-ERROR_SHARE_SD = 0.0004  # of the speed: what shapes of responses that are nearly right leave in the tracking error
-MORE_ERROR_SHARE_SD = 0.0012  # the same of sudden pixels, of flashes, and of shutters that roll along the motion
 MAX_HALO = 0.012  # of a step beside the stripes, from which the camera counts as sharpening
-SQUARE_SD = 0.004  # departure of the plate from square pixels by perspective and lens
-TILT_SQUARES = 8.0  # square of the focal length in half diagonals, up to which perspective departs from square pixels
-SCAN_SD = 0.02  # refreshes over the screen, of the streaks' clock
-CLEAR_SCAN = 0.2  # refreshes over the screen
 FOLLOWING_CHI2 = 10.0  # of streaks, up to which the flashes follow the scan-out as the fit has it
-ROLLING_RANGE = 3.0  # refreshes over which a rolling shutter may be spread
 
 
 def read_pattern(path: str | os.PathLike[str]) -> Layout:
@@ -143,7 +133,7 @@ def to_measurement(
     warnings = [warning(code, text) for code, text in shot.tone.warnings]
     if abs(refresh_hz - layout.refresh_hz) > 0.005 * layout.refresh_hz:
         warnings.append(warning("refresh_overridden", f"{refresh_hz:g} Hz for {layout.refresh_hz:g} Hz"))
-    tracking = _tracking(shot, hold_ms)
+    tracking = tracking_block(shot, hold_ms)
     error = tracking["error_px_per_refresh"]
     if error.value is not None and abs(error.value) > MAX_ERROR_PX:
         raise FitError(
@@ -162,7 +152,7 @@ def to_measurement(
         if stated and abs(stated - exposure) > HEADER_SHARE * exposure + (tracking["exposure_refreshes"].u95 or 0):
             text = f"{exposure:.2f} refreshes by the streaks, {stated:.3g} by the header at {refresh_hz:g} Hz"
             warnings.append(warning("exposure_header", text))
-            tracking |= _doubted(tracking, stated, v)
+            tracking |= doubted_by_header(tracking, stated, v)
         if exposure > layout.max_exposure_refreshes + 0.5:
             warnings.append(warning("exposure_too_long", f"{exposure:.1f} refreshes"))
         elif abs(exposure - round(exposure)) > 0.06:
@@ -200,13 +190,16 @@ def to_measurement(
     curves = stitch_streaks(shot.streaks, shot.motion, layout, tone.law, 1 / reg.campx_per_px)
     if shot.backlight.emission is not None:  # flashes sample the pixel: a streak shows light, not the pixel's own step
         curves = [replace(c, flags=c.flags or ("pwm_unresolved",)) for c in curves]
-    found = fit_roads(curves, _commonest(shot))
+    found = fit_roads(curves, commonest_family(shot))
     roads = {(c.from_level, c.to_level): (c, r) for c, r in zip(curves, found, strict=True)}
     readings = _readings(shot, hold_ms)
     # so many standard uncertainties by which no reading differs from its edge in 95 of 100 photos
     factor = coverage_factor(level=1 - 0.05 / max(sum(q.value is not None for q in readings), 1))
     poor = _poor(shot)
-    edges = [_edge(shot, i, hold_ms, roads, q, factor, poor) for i, q in enumerate(readings)]
+    of_photo = _flags_of_photo(shot, poor)
+    scan = tracking["scan_out_ms"].value
+    scanned = scan is not None and abs(scan) > 0.1 * hold_ms and shot.motion.chi2_ratio > FOLLOWING_CHI2
+    edges = [_edge(shot, i, hold_ms, roads, q, factor, poor[i], of_photo, scanned) for i, q in enumerate(readings)]
     missing = sorted(set(layout.transitions()) - set(shot.pairs))
     if missing:
         warnings.append(warning("edges_missing", f"{len(missing)} of {len(missing) + len(shot.pairs)}"))
@@ -275,23 +268,6 @@ def to_measurement(
     return Measurement(label=name, edges=tuple(edges), blocks=blocks, warnings=tuple(warnings))
 
 
-def _doubted(tracking: dict[str, Any], stated: float, v: float) -> dict[str, Q]:
-    """Return exposure and tracking error as unsure as a header with another exposure, ``stated`` refreshes, makes them.
-
-    Streaks as long as these are drawn by a longer exposure of a slower camera as well. A header that is far away speaks
-    of another refresh rate.
-    """
-    exposure, error = tracking["exposure_refreshes"], tracking["error_px_per_refresh"]
-    away = abs(exposure.value - stated)
-    if away > NEAR_HEADER * stated or error.value is None:
-        return {}
-    slower = (v + error.value) * away / stated
-    return {
-        "exposure_refreshes": Q(value=exposure.value, u95=float(np.hypot(exposure.u95, away))),
-        "error_px_per_refresh": Q(value=error.value, u95=float(np.hypot(error.u95, slower))),
-    }
-
-
 def _curve(tone: Any) -> dict[str, Any]:
     """Return the decode table at nodes of the code as a share of full scale, closer together in the dark."""
     share = np.linspace(0, 1, 33) ** 1.5
@@ -310,93 +286,6 @@ def _backlight(shot: ShotFit, refresh_hz: float) -> dict[str, Any]:
         else Q(value=frequency * refresh_hz, u95=0.002 * refresh_hz),
         "pulses_per_refresh": lamp.pulses,
     }
-
-
-def _commonest(shot: ShotFit) -> str:
-    return Counter(fit.family for fit in shot.fits).most_common(1)[0][0]
-
-
-def _tracking(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
-    """Return the tracking block; the scan-out along the motion is taken out of the camera's error."""
-    m, layout = shot.motion, shot.layout
-    if m is None:
-        none = Q.missing("streak_too_dim")
-        return {
-            "error_px_per_refresh": none,
-            "accel_px_per_refresh2": none,
-            "exposure_refreshes": none,
-            "scan_out_ms": none,
-            "scan_axis": "rows",
-        }
-    v = layout.px_per_refresh
-    along, across = -(m.along - m.delay_along), -(m.across - m.delay_across)
-    sd_along = float(np.hypot(m.sd("along"), m.sd("delay_along")))
-    sd_across = float(np.hypot(m.sd("across"), m.sd("delay_across")))
-    # a shutter rolls along the photo's own rows: across the motion, unless the photo was turned. A clear lag the other
-    # way is the display's alone, and a display is scanned one way only
-    if shot.registration.turned:
-        columns = abs(across) <= max(CLEAR_SCAN, 4 * sd_across)
-        if columns:
-            along, sd_along = _scan_of_display(shot, along, float(np.hypot(sd_along, 0.01)), columns=True)
-        else:
-            along = 0.0
-    else:
-        columns = abs(along) > max(CLEAR_SCAN, 4 * sd_along)
-        if not columns:
-            across, sd_across = _scan_of_display(shot, across, float(np.hypot(sd_across, 0.01)), columns=False)
-    scan, sd = (along, sd_along) if columns else (across, sd_across)
-    # flashes all over the screen at once leave a lag along the motion and the place of the slits open to each other
-    hidden = columns and shot.backlight.emission is not None
-    drift = layout.sign * v * v / layout.width_px
-    # positions count in px of the plate as the pose has them: a scan along the motion stretches these
-    stretch = drift * (along - m.delay_along)
-    error = m.error if hidden else (m.error - stretch) / (1 + stretch / v)
-    sd_error = float(np.hypot(m.sd("error"), stretch if hidden else drift * sd_along))
-    # a shutter that opens or closes in the dark between flashes leaves no trace
-    dark = 0.5 * (1 - shot.backlight.duty) if shot.backlight.kind == "strobe" else 0.0
-    hard = shot.registration.turned or shot.backlight.emission is not None or _commonest(shot) == INSTANT
-    share = MORE_ERROR_SHARE_SD if hard else ERROR_SHARE_SD
-    return {
-        "error_px_per_refresh": Q(value=error, u95=1.96 * float(np.hypot(sd_error, share * v))),
-        "accel_px_per_refresh2": Q(value=m.accel, u95=1.96 * m.sd("accel")),
-        "exposure_refreshes": Q(value=m.exposure, u95=1.96 * float(np.hypot(m.sd("exposure"), EXPOSURE_SD)) + dark),
-        "scan_out_ms": Q.missing("flashes_hide_scan")
-        if hidden
-        else Q(value=scan * hold_ms, u95=(1.96 * float(np.hypot(sd, SCAN_SD)) + dark) * hold_ms),
-        "scan_axis": "columns" if columns else "rows",
-    }
-
-
-def _scan_of_display(shot: ShotFit, skew: float, sd: float, columns: bool) -> tuple[float, float]:
-    """Tell the display's scan-out from the camera's rolling shutter; returns it and its uncertainty, refreshes.
-
-    The streaks' clock shows only the sum of both. The display's part alone shears the plate (or stretches it, where the
-    scan-out runs along the motion) against its stripes, as far as the camera's pixels are square. Both explanations of
-    what is seen, a shutter that opens everywhere at once and one that rolls, are weighed.
-    """
-    pose, layout = shot.registration.pose, shot.layout
-    m = pose.matrix / pose.matrix[2, 2]
-    along_u = m[0, :2] - m[0, 2] * m[2, :2]
-    along_v = m[1, :2] - m[1, 2] * m[2, :2]
-    size = float(np.hypot(*along_v))
-    turn = np.array([along_v[1], -along_v[0]]) / size
-    stretch = abs(float(along_u @ turn)) / size
-    v = layout.px_per_refresh
-    # a plate seen at an angle is sheared and stretched by as much as the lens is long, which the photo doesn't tell
-    tilt = np.abs(m[2, :2]) * np.sqrt(TILT_SQUARES)
-    if columns:
-        square_sd = float(np.hypot(SQUARE_SD, 0.5 * (tilt @ tilt)))
-        seen, seen_sd = layout.sign * (stretch - 1) * layout.width_px / v, square_sd * layout.width_px / v
-    else:
-        square_sd = float(np.hypot(SQUARE_SD, tilt[0] * tilt[1]))
-        shear = float(along_u @ along_v) / size**2 / stretch
-        seen, seen_sd = layout.sign * shear * layout.height_px / v, square_sd * layout.height_px / v
-    spread = float(np.hypot(sd, seen_sd))
-    at_once = np.exp(-0.5 * ((seen - skew) / spread) ** 2) / (spread * np.sqrt(2 * np.pi))
-    weight = float(at_once / (at_once + 1 / ROLLING_RANGE))
-    value = weight * skew + (1 - weight) * seen
-    variance = weight * (sd**2 + (skew - value) ** 2) + (1 - weight) * (seen_sd**2 + (seen - value) ** 2)
-    return value, float(np.sqrt(variance))
 
 
 def _unresolved(shot: ShotFit) -> float:
@@ -428,7 +317,9 @@ def _edge(
     roads: Mapping[tuple[int, int], Any],
     reading: Q,
     factor: float,
-    poor: np.ndarray,
+    poor: bool,
+    of_photo: list[str],
+    scanned: bool,
 ) -> EdgeBlur:
     fit: BlurFit = shot.fits[i]
     a, b = shot.pairs[i]
@@ -442,14 +333,9 @@ def _edge(
     noise = median(shot.profiles.sigma[i]) * np.sqrt(shot.profiles.correlation)
     if noise > 0.2:
         fatal.append("step_too_small")
-    if poor[i]:
+    if poor:
         flags.append("poor_fit")
-    if poor.mean() > MANY_POOR and (shot.backlight.emission is None or shot.backlight.duty > CLEARLY_DARK):
-        flags.append("capture_doubtful")
-    elif shot.motion is not None and shot.motion.chi2_ratio > DOUBTFUL_CHI2:
-        flags.append("capture_doubtful")
-    if shot.halo > MAX_HALO:
-        flags.append("sharpened")
+    flags += of_photo
     if abs(shot.from_slope[i]) > max(0.012, 6 * noise):
         fatal.append("from_not_settled")
     if shot.spread[i] > 3:
@@ -507,8 +393,6 @@ def _edge(
         # a flash per refresh samples the pixel once per refresh: its response in between isn't in the photo
         for name in ("response_ms", "response_signal_ms", "response_overshoot_pct"):
             figures[name] = Q.missing("pwm_unresolved")
-        scan = _tracking(shot, hold_ms)["scan_out_ms"].value
-        scanned = scan is not None and abs(scan) > 0.1 * hold_ms and shot.motion.chi2_ratio > FOLLOWING_CHI2
         if scanned and not _same_everywhere(fit, shot):
             figures = dict.fromkeys(figures, Q.missing("row_dependent"))
     if any("threshold_grazed" in q.flags for q in figures.values()):
@@ -550,6 +434,18 @@ def _poor(shot: ShotFit) -> np.ndarray:
     free = np.array([f.family == FREE for f in shot.fits])
     far = np.array([f.chi2_ratio > POOR_CHI2 * shot.profiles.correlation for f in shot.fits])
     return far | free & (free.mean() > MANY_FREE)
+
+
+def _flags_of_photo(shot: ShotFit, poor: np.ndarray) -> list[str]:
+    """Return the flags that all edges of a photo have; ``poor`` says which of them are fitted poorly."""
+    flags = []
+    steady = shot.backlight.emission is None or shot.backlight.duty > CLEARLY_DARK
+    astray = shot.motion is not None and shot.motion.chi2_ratio > DOUBTFUL_CHI2
+    if astray or steady and poor.mean() > MANY_POOR:
+        flags.append("capture_doubtful")
+    if shot.halo > MAX_HALO:
+        flags.append("sharpened")
+    return flags
 
 
 def _same_everywhere(fit: BlurFit, shot: ShotFit) -> bool:

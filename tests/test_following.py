@@ -11,8 +11,9 @@ from blurscope.following import Trial, settle_error
 from blurscope.pattern.budget import make_layouts
 from blurscope.tracking import Motion
 from blurscope.tracking.lanes import Lane, _Matcher
-from blurscope.tracking.model import NAMES
-from blurscope.tracking.motion import inflation
+from blurscope.pattern.layout import Slit
+from blurscope.tracking.model import NAMES, STEPS
+from blurscope.tracking.motion import inflation, slit_waveform
 
 SPEED, SAMPLES, DOF = 8.0, 500, 80.0
 MIXED = {  # every transition with a shape of its own, as no one wrong clock suits them all
@@ -116,3 +117,32 @@ def test_the_place_of_the_screen_is_judged_by_plain_correlation(rng, direction):
     seen = np.sqrt(np.maximum([lane.light for lane in lanes], 0))
     found = _Matcher(lanes, layout, first, 90)(shift, exposure)
     assert found == pytest.approx(np.corrcoef(drawn.ravel(), seen.ravel())[0, 1], abs=1e-9)
+
+
+@pytest.mark.parametrize(("rise_waits", "fall_waits"), [(0.0, 0.0), (0.4, 0.4), (1.3, 1.3), (2.4, 1.9), (0.2, 0.7)])
+def test_slits_of_pixels_that_wait_longer_than_they_are_lit(rise_waits: float, fall_waits: float):
+    """A pixel with a time constant and dead times, driven on and off for 12 periods (recursion of a first-order lag).
+
+    A camera that lags by more than a refresh lets every pixel seem to wait that long, on a clock of 2 refreshes.
+    """
+    times = dict(period_refreshes=4, on_refreshes=2, phase_refreshes=1)
+    slit = Slit(x_px=0, width_px=2, kind="clock", low_level=0, high_level=255, **times)
+    tau = 0.5
+
+    def steps(a: int, _b: int) -> np.ndarray:
+        age = np.arange(-STEPS, 8 * STEPS + 1) / STEPS - (rise_waits if a == 0 else fall_waits)
+        area = np.where(age > 0, age - tau * (1 - np.exp(-np.maximum(age, 0) / tau)), 0.0)
+        return np.diff(area) * STEPS
+
+    found = slit_waveform(slit, steps, lambda level: 1e-3 if level == 0 else 1.0)
+    fine = 16 * STEPS
+    t = np.arange(4 * fine) / fine + 0.5 / fine
+    wanted = ((t - rise_waits) % 4 < 2 + fall_waits - rise_waits).astype(float)
+    light, mean = 0.0, np.empty(4 * fine)
+    for lap in range(12):
+        for i, w in enumerate(wanted):
+            before, light = light, w + (light - w) * np.exp(-1 / (fine * tau))
+            if lap == 11:
+                mean[i] = 0.5 * (before + light)
+    mean = np.roll(mean.reshape(-1, 16).mean(axis=1), slit.phase_refreshes * STEPS)
+    assert found == pytest.approx(mean, abs=0.012)

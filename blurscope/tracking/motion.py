@@ -18,6 +18,7 @@ ERROR_SD = 1.2  # px per refresh, of cameras before anything is seen
 ERROR_SLOPE_SD = 0.2  # px per refresh over the screen
 DARK_SD = 0.4  # refreshes, of both ends of the exposure under flashes, about where they were looked for
 FLASH_SD = 0.002  # refreshes over the screen, by which flashes lag otherwise than their ripple shows
+DEAD = 0.002  # of a step, below which its response has not begun
 LEAST_SWITCH = 0.01  # of a step, within its phase, below which a slit shows no switch
 HELD = 1e-5  # of the speed, of an error that is held
 LEAST_EXPOSURE = 0.8  # refreshes, below which nothing can be read from streaks
@@ -142,7 +143,10 @@ def slit_waveform(slit, steps: Callable[[int, int], np.ndarray | None], law: Cal
     if rise is None or fall is None:
         return None
     n_on, n = slit.on_refreshes * STEPS, slit.period_refreshes * STEPS
-    r, f = _fit_length(rise, n_on), _fit_length(fall, n - n_on)
+    # the light goes on as it did until the pixel begins to follow, which may be refreshes after it was told to
+    wait, wait_off = _dead_cells(rise), _dead_cells(fall)
+    n_on = int(np.clip(n_on + wait_off - wait, 1, n - 1))
+    r, f = _fit_length(rise[wait:], n_on), _fit_length(fall[wait_off:], n - n_on)
     # periodic state: value at the end of each phase from the shape's end
     re, fe = r[-1], f[-1]
     switched = 1 - (1 - re) * (1 - fe)
@@ -152,8 +156,12 @@ def slit_waveform(slit, steps: Callable[[int, int], np.ndarray | None], law: Cal
     top = (high * re + low * fe * (1 - re)) / switched
     bottom = top + (low - top) * fe
     wave = np.concatenate([bottom + (high - bottom) * r, top + (low - top) * f])
-    last = -(slit.phase_refreshes - 1) * STEPS % n
-    return np.concatenate([wave[last:], wave[:last]])
+    return np.roll(wave, (slit.phase_refreshes - 1) * STEPS + wait)
+
+
+def _dead_cells(step: np.ndarray) -> int:
+    """Return the cells before a step response leaves 0; none of a step that stays there."""
+    return int(np.argmax(np.abs(step) > DEAD))
 
 
 def _fit_length(step: np.ndarray, count: int) -> np.ndarray:

@@ -34,6 +34,7 @@ SHARED = (
     "flashes",
     "landing",
     "model",
+    "nonlinear",
     "resolution",
     "smoothing",
 )

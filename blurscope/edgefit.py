@@ -16,7 +16,7 @@ from blurscope.blur.measure import BlurFit, measure_profiles
 from blurscope.blur.operator import Capture, age_edges, capture_operator
 from blurscope.blur.profiles import Nuisance, Profiles
 from blurscope.freeedge import FreeProfile, linear_curve, looked, ways_by_ratio
-from blurscope.uncertainty import K95, resolution_sd
+from blurscope.uncertainty import K95, nonlinear_sd, resolution_sd
 
 DRAWS = 16
 KEPT = 3  # principal directions of what the draws do to the profile
@@ -148,8 +148,10 @@ def fit_edge(
     unresolved = resolution_sd(setup.lens_sigma, 1.0, v)
     value, u95, parts = dict(fit.value), dict(fit.u95), {k: _merged(p) for k, p in fit.parts.items()}
     for name in ("response", "response_signal"):
-        u95[name] = float(np.hypot(u95[name], K95 * unresolved))
-        parts[name]["resolution"] = unresolved
+        sd = float(np.hypot(u95[name] / K95, unresolved))
+        more = nonlinear_sd(value[name], sd)
+        u95[name] = K95 * float(np.hypot(sd, more))
+        parts[name] |= {"resolution": unresolved, "nonlinear": more}
     return EdgeFit(profile=profile, fit=replace(fit, value=value, u95=u95, parts=parts), ages=ages)
 
 

@@ -26,9 +26,10 @@ from blurscope.shot import ShotFit, measure_shot
 from blurscope.tracking.backlight import CLEARLY_DARK
 from blurscope.tracking.roads import StreakCurve, stitch_streaks
 from blurscope.trackingblock import commonest_family, doubted_by_header, tracking_block
-from blurscope.uncertainty import K95, combine, coverage_factor, median, resolution_sd
+from blurscope.uncertainty import K95, combine, coverage_factor, median, nonlinear_sd, resolution_sd
 
 HEADER_SHARE = 0.1  # by which a shutter's nominal time may be off: 1/15 s is said where 1/16 s is meant
+RESPONSES = ("response", "response_signal")
 MAX_ERROR_PX = 3.0
 POOR_CHI2 = 6.0
 MANY_FREE = 0.25  # share of a photo's edges that no family fits, from which the photo is to blame
@@ -305,8 +306,11 @@ def _readings(shot: ShotFit, hold_ms: float) -> list[Q]:
         coder = READ_BACK_CODER * fit.parts["response"].get("coder", 0.0)
         own = {**r.parts, "resolution": unresolved} | ({"coder": coder} if coder else {})
         parts = {name: u * hold_ms for name, u in own.items()}
-        known = None if r.response is None else Q(value=r.response * hold_ms, u95=K95 * combine(parts), parts=parts)
-        out.append(known or Q.missing(*r.flags))
+        if r.response is None:
+            out.append(Q.missing(*r.flags))
+            continue
+        parts["nonlinear"] = nonlinear_sd(r.response * hold_ms, combine(parts))
+        out.append(Q(value=r.response * hold_ms, u95=K95 * combine(parts), parts=parts))
     return out
 
 
@@ -361,13 +365,17 @@ def _edge(
             return Q.missing("threshold_grazed" if grazed else "step_too_small")
         parts = {k: u * factor for k, u in fit.parts[name].items()}
         # what the light of pixels that are too fast swings over is as short as they are
-        if name in ("response", "response_signal") or name in ("overshoot", "undershoot") and fit.too_fast:
+        if name in RESPONSES or name in ("overshoot", "undershoot") and fit.too_fast:
             parts["resolution"] = unresolved * factor
             u95 = float(np.hypot(u95, 1.96 * unresolved))
-        if shot.backlight.emission is not None and name in ("bew", "get", "ghost", "response", "response_signal"):
+        if shot.backlight.emission is not None and name in ("bew", "get", "ghost", *RESPONSES):
             unsure = shot.backlight.duty_u95 / max(shot.backlight.pulses, 1)  # an edge is as wide as its flash is long
             parts["flashes"] = unsure / 1.96 * factor
             u95 = float(np.hypot(u95, unsure))
+        if name in RESPONSES:
+            more = nonlinear_sd(value, u95 / K95)
+            parts["nonlinear"] = more * factor
+            u95 = float(np.hypot(u95, K95 * more))
         return Q(
             value=float(value * factor),
             u95=float(u95 * factor),

@@ -26,6 +26,7 @@ from blurscope.uncertainty import (
     combine,
     loudness,
     mean_of_cut_noise,
+    nonlinear_sd,
     resolution_sd,
 )
 
@@ -300,11 +301,11 @@ def expected_precision(
     model = {"bet": MODEL_WIDTH * misfit * width, "response": MODEL_TIME * misfit * (width + LN9 * tau)}
     if floor == 0.0:  # a bound, not a budget
         model = dict.fromkeys(model, 0.0)
-    return Precision(
-        bet={k: u * slope for k, u in u_tau.items()} | {"model": model["bet"]},
-        response={k: u * LN9 for k, u in u_tau.items()}
-        | {"resolution": resolution_sd(lens_px, pixel, v), "model": model["response"]},
-    )
+    response = {k: u * LN9 for k, u in u_tau.items()}
+    response |= {"resolution": resolution_sd(lens_px, pixel, v), "model": model["response"]}
+    if floor > 0.0:
+        response["nonlinear"] = nonlinear_sd(LN9 * tau, combine(response))
+    return Precision(bet={k: u * slope for k, u in u_tau.items()} | {"model": model["bet"]}, response=response)
 
 
 def make_plan(request: PlanRequest) -> dict[str, Any]:

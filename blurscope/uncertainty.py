@@ -35,6 +35,22 @@ def resolution_sd(lens_px: float, pixel_px: float, px_per_refresh: float) -> flo
     return RESOLVED_SHARE * math.hypot(lens_px, pixel_px) / px_per_refresh
 
 
+def nonlinear_sd(time: float, sd: float) -> float:
+    """Return the standard uncertainty that a linear account leaves out of a time whose square is what a photo shows.
+
+    A response much shorter than the hold widens an edge as its square does: an uncertainty of the square that reaches
+    2 U t below leaves, for the time itself, more below than above. GUM 5.1.2 (note) asks for such terms.
+
+    Parameters
+    ----------
+    time, sd : float
+        The time and its standard uncertainty in its linear account, in one unit.
+    """
+    reach = K95 * sd
+    below = time - math.sqrt(max(time * time - 2 * time * reach, 0.0))
+    return math.sqrt(max(below * below - reach * reach, 0.0)) / K95
+
+
 def median(values: np.ndarray) -> float:
     """Return the median of some values, (n,); NumPy's own takes several times longer over so few."""
     low, high = (len(values) - 1) // 2, len(values) // 2

@@ -9,9 +9,9 @@ import blurscope as bs
 from blurscope.camera import Camera, Display, LightLaw, Response, film
 from blurscope.following import Trial, settle_error
 from blurscope.pattern.budget import make_layouts
+from blurscope.pattern.layout import Slit
 from blurscope.tracking import Motion
 from blurscope.tracking.lanes import Lane, _Matcher
-from blurscope.pattern.layout import Slit
 from blurscope.tracking.model import NAMES, STEPS
 from blurscope.tracking.motion import inflation, slit_waveform
 

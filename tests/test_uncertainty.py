@@ -15,6 +15,7 @@ from blurscope.uncertainty import (
     coverage_factor,
     effective_dof,
     median,
+    nonlinear_sd,
     normalised_error,
     quantile,
     weighted_mean,
@@ -202,3 +203,17 @@ def test_median_and_quantile_are_those_of_numpy(count, rng):
     for share in (0.0, 0.05, 0.55, 0.97, 1.0):
         assert quantile(values, share) == pytest.approx(np.quantile(values, share), rel=1e-12)
     assert np.array_equal(values, before)
+
+
+@pytest.mark.parametrize("share", [0.02, 0.1, 0.3, 0.49])
+def test_times_known_by_their_squares_reach_farther_below(share: float):
+    """The square is even about its value, U(t^2) = 2 t U, and the lower end of t is the root of its lower end."""
+    t, u = 5.0, 5.0 * share / K95
+    whole = K95 * math.hypot(u, nonlinear_sd(t, u))
+    assert (t - whole) ** 2 == pytest.approx(t**2 - 2 * t * K95 * u, rel=1e-9)
+
+
+def test_times_smaller_than_their_uncertainty_have_the_linear_one():
+    assert K95 * math.hypot(1.0, nonlinear_sd(1.5, 1.0)) == pytest.approx(K95)
+    assert K95 * math.hypot(1.0, nonlinear_sd(2.5, 1.0)) == pytest.approx(2.5)  # down to 0 and no farther
+    assert nonlinear_sd(0.0, 1.0) == 0.0

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy.integrate import quad
+from scipy.integrate import quad, solve_ivp
 from scipy.optimize import brentq
 from scipy.special import erf
 from scipy.stats import gamma
@@ -98,6 +98,27 @@ def test_slopes_are_the_derivatives_of_the_integral(family):
         assert found.shape == (1 + p.shape[1], 1, t.shape[1])
         for mine, reference in zip(found, expected, strict=True):
             assert np.abs(mine - reference).max() < 6e-4
+
+
+@pytest.mark.parametrize(("name", "poles"), [("driven s-shaped", 2), ("driven", 1)])
+@pytest.mark.parametrize(("ratio", "drive"), [(3.0, 1.25), (1 / 3, 1.1), (2.0, 0.8)])
+def test_driven_pixels_are_lags_behind_a_law(name: str, poles: int, ratio: float, drive: float):
+    """A state-space model of the lag, and light as the square of the signal, by a solver of differential equations."""
+    tau = 0.35
+
+    def slope(t: float, z: np.ndarray) -> list[float]:
+        chain = [drive if t < 1 else 1.0, *z[:poles]]
+        light = ((1 + (ratio - 1) * z[poles - 1]) ** 2 - 1) / (ratio**2 - 1)
+        return [(chain[i] - chain[i + 1]) / tau for i in range(poles)] + [light]
+
+    at = np.array([0.2, 0.7, 1.0, 1.4, 2.5, 4.0])
+    first = solve_ivp(slope, (0, 1), np.zeros(poles + 1), t_eval=at[at <= 1], rtol=1e-9, atol=1e-12)
+    second = solve_ivp(slope, (1 + 1e-12, 5), first.y[:, -1], t_eval=at[at > 1], rtol=1e-9, atol=1e-12)
+    expected = np.concatenate([first.y[-1], second.y[-1]])
+    bend = (ratio - 1) / (ratio + 1)
+    assert FAMILY[name].integral(at[None], np.array([[drive, np.log(tau), bend]]))[0] == pytest.approx(
+        expected, abs=1e-7
+    )
 
 
 @pytest.mark.parametrize("name", ["exponential", "s-shaped", "staged", "two exponentials"])

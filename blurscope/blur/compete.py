@@ -16,7 +16,11 @@ TIERS = (  # families tried on all profiles, then on those that none fits
     (EXPONENTIAL, INSTANT, ROUNDED, "two exponentials", "staged"),
     ("gaussian", "raised-cosine", "ramp"),
     ("staged late", "ringing", "s-shaped overshoot"),
+    ("driven s-shaped",),
+    ("driven",),
 )
+CLEAR_TIERS = 3  # first of those tried on profiles that clearly none fits
+CLEAR_CHI2 = 1.5
 GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
 FAIR_CHI2 = 4.0  # the same for quick fits
 SIEVE_ITERATIONS = 6  # after which a family goes on only
@@ -63,7 +67,7 @@ def compete(
     least = np.full(len(every), np.inf)
     done: dict[str, FamilyFit] = {}
     for first, tier in enumerate(tiers):
-        misfit = least > enough
+        misfit = least > enough * (CLEAR_CHI2 / GOOD_CHI2 if first >= CLEAR_TIERS else 1.0)
         if first == 1 and ROUNDED in done:  # where that fits best, a symmetric shape may do so as well
             misfit |= done[ROUNDED].chi2 <= least
         left = every if first == 0 else np.nonzero(misfit)[0]

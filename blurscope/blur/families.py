@@ -189,6 +189,64 @@ def _staged_late_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     return _staged_slopes(t, p, 2.0)
 
 
+def _driven(t: np.ndarray, p: np.ndarray, poles: int = 2) -> np.ndarray:
+    """Liquid crystal whose signal lags by one or two equal poles, driven towards ``f`` for a refresh, then to 1.
+
+    Light is that signal bent by ``k``, the second order of the display's law between the two levels: with ``r`` what
+    the signal lacks of its end, light lacks ``(1 + k) r - k r^2``.
+    """
+    lacks, lacks2 = _lack_integrals(t, p[..., 0:1], np.exp(p[..., 1:2]), poles)
+    k = p[..., 2:3]
+    return np.maximum(t, 0.0) - (1 + k) * lacks + k * lacks2
+
+
+def _lack_integrals(t: np.ndarray, f: np.ndarray, tau: np.ndarray, poles: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the integrals from 0 of what a driven signal lacks of its end, and of its square."""
+    h, q = 1 / tau, np.exp(-1 / tau)
+    first, second = np.clip(t, 0.0, 1.0), np.maximum(t - 1.0, 0.0)
+    x, s = first / tau, second / tau
+    e = np.exp(-x)
+    if poles == 2:  # exp(-x) (1 + x), its integral and that of its square
+        one, two = tau * (2 - e * (2 + x)), tau * (1.25 - e * e * (0.5 * (1 + x) * (2 + x) + 0.25))
+        a, b = f * q * (1 + h) + 1 - f, f * q + 1 - f
+    else:
+        one, two = tau * (1 - e), tau * 0.5 * (1 - e * e)
+        a, b = f * q + 1 - f, np.zeros_like(f)
+    lacks = (1 - f) * first + f * one
+    lacks2 = (1 - f) ** 2 * first + 2 * f * (1 - f) * one + f**2 * two
+    # then exp(-s) (a + b s)
+    e = np.exp(-s)
+    lacks = lacks + tau * (a * (1 - e) + b * (1 - e * (1 + s)))
+    e = e * e
+    lacks2 = lacks2 + tau * (
+        0.5 * a * a * (1 - e) + 0.5 * a * b * (1 - e * (1 + 2 * s)) + 0.25 * b * b * (1 - e * (1 + 2 * s + 2 * s * s))
+    )
+    return lacks, lacks2
+
+
+def _driven_slopes(t: np.ndarray, p: np.ndarray, poles: int = 2) -> np.ndarray:
+    f, tau, k = p[..., 0:1], np.exp(p[..., 1:2]), p[..., 2:3]
+    lacks, lacks2 = _lack_integrals(t, f, tau, poles)
+    here = np.maximum(t, 0.0) - (1 + k) * lacks + k * lacks2
+
+    def lag(x: np.ndarray) -> np.ndarray:
+        x = np.maximum(x, 0.0) / tau
+        return np.exp(-x) * (1 + x if poles == 2 else 1.0)
+
+    lack = 1 - f * (1 - lag(t)) - (1 - f) * np.where(t > 1, 1 - lag(t - 1), 0.0)
+    rise = np.where(t > 0, 1 - (1 + k) * lack + k * lack**2, 0.0)
+    moved = (_driven(t, p + np.array(step), poles) - here for step in ([STEP, 0.0, 0.0], [0.0, STEP, 0.0]))
+    return np.array([rise, *(m / STEP for m in moved), lacks2 - lacks])
+
+
+def _driven_plain(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    return _driven(t, p, 1)
+
+
+def _driven_plain_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    return _driven_slopes(t, p, 1)
+
+
 def _ringing_parts(t: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, ...]:
     """Return time, decay and oscillation from which the integral of the ringing step and its derivatives follow."""
     t = np.maximum(t, 0.0)
@@ -247,6 +305,19 @@ _STAGED = Family(
     low=(0.2, -6.0),
     high=(3.0, 2.0),
     beside=((1.0, 0), (0.0, 1)),
+)
+_DRIVEN = Family(
+    name="driven s-shaped",
+    integral=_driven,
+    slopes=_driven_slopes,
+    starts=((1.15, _L(0.25), 0.4), (1.15, _L(0.25), -0.4)),
+    low=(0.2, -6.0, -1.3),
+    high=(3.0, 2.0, 1.3),
+    alike=(
+        ((1.15, 0), (_L(0.6), 1), (0.4, 0)),
+        ((1.15, 0), (_L(0.6), 1), (-0.4, 0)),
+    ),
+    lag=1.2,
 )
 FAMILIES: tuple[Family, ...] = (
     Family(
@@ -317,6 +388,15 @@ FAMILIES: tuple[Family, ...] = (
     ),
     _STAGED,
     replace(_STAGED, name="staged late", integral=_staged_late, slopes=_staged_late_slopes, beside=None),
+    _DRIVEN,
+    replace(
+        _DRIVEN,
+        name="driven",
+        integral=_driven_plain,
+        slopes=_driven_plain_slopes,
+        alike=tuple((f, (_L(0.9), 1), k) for f, _, k in _DRIVEN.alike),
+        lag=0.9,
+    ),
     Family(
         name="ringing",
         integral=_ringing,

@@ -24,6 +24,7 @@ POOR = 2.5  # chi-square over degrees of freedom of the family from which a corr
 NOISE = 0.015  # of a smooth functional, share of the step, up to which one is tried
 REACH = 4.0  # refreshes after the switch at which the correction has vanished; what is slower is for the families
 UNEXPLAINED = 2.5  # times its own uncertainty: where no family fits, part of the misfit may be the capture's
+OWN_MOVE = 0.2  # of the family's parameters, beside the correction: as far as its curves are straight
 CREDIT = 0.9  # at most, so that the family it corrects keeps a say in the uncertainty
 
 
@@ -99,11 +100,12 @@ def free_form(
     jac = fit.jacobian[row] * weight[:, None]
     ties = np.zeros((2, p + 3))
     ties[[0, 1], [p + 1, p + 2]] = 1 / known[2:]
-    design = np.concatenate([jac, ties])
+    design = np.concatenate([jac, ties, np.eye(p, p + 3) / OWN_MOVE])
     scale = np.maximum(np.linalg.norm(design, axis=0), 1e-9)
     q, r = np.linalg.qr(np.concatenate([design / scale, 1e-4 * np.eye(p + 3)]))
-    m, extra = len(profile), 2 + p + 3
-    rest = np.concatenate([(profile - fit.model[row]) * weight, (known[:2] - [low, high]) / known[2:], np.zeros(p + 3)])
+    m, extra = len(profile), 2 + p + p + 3
+    off = np.zeros(p + p + 3)
+    rest = np.concatenate([(profile - fit.model[row]) * weight, (known[:2] - [low, high]) / known[2:], off])
     seen = np.concatenate([(high - low) * (operator * weight[:, None]) @ shape, np.zeros((extra, shape.shape[1]))])
     left = seen - q @ (q.T @ seen)
     rest_left = rest - q @ (q.T @ rest)

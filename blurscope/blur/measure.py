@@ -42,7 +42,15 @@ AKAIKE = 2.0  # cost of a parameter (Akaike 1974) where families tell how far th
 SHAPE_OF_FAST = {"response": 0.25, "response_signal": 0.25, "ghost": 0.4}  # of a time's upper limit: its shape is open
 LEAST_OVERSHOOT = 0.005  # of a step, from which its ghost may be that of the overshoot
 NEAR_BAND = 1.2  # u95 of an overshoot, by which it may lie off the landing band and be in it all the same
-OVERSHOOTING = ("two exponentials", "staged", "staged late", "ringing", "s-shaped overshoot")
+OVERSHOOTING = (
+    "two exponentials",
+    "staged",
+    "staged late",
+    "driven s-shaped",
+    "driven",
+    "ringing",
+    "s-shaped overshoot",
+)
 FREE = "free form"
 NO_RISE = 0.02  # refreshes, below which the rise of a response that overshoots has been lost in the fit
 RISE_LOST = {False: 0.06, True: 0.25}  # refreshes, how long it may be then, of a family and of a free form
@@ -269,7 +277,9 @@ def _known(fits, counts, profiles, nuisances) -> dict[tuple[int, int], tuple[np.
         if len(rows) and p:
             cov, gain = information(fit, rows, profiles)
             effects = shifts[:, rows].swapaxes(0, 1) @ gain[:, :p].swapaxes(1, 2)
-            spreads = zip(_square_root(cov[:, :p, :p]), effects, strict=True)
+            reach = (np.array(fit.family.high) - fit.family.low) / np.sqrt(12)
+            root, effects = _within(_square_root(cov[:, :p, :p]), reach[:, None], -2), _within(effects, reach, -1)
+            spreads = zip(root, effects, strict=True)
             out |= {(k, int(i)): spread for i, spread in zip(rows, spreads, strict=True)}
     return out
 
@@ -403,6 +413,11 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells, mis
         onset=float(fit.onset[i]),
         cells=cells,
     )
+
+
+def _within(moves: np.ndarray, reach: np.ndarray, axis: int) -> np.ndarray:
+    """Return moves of the parameters, along an axis, as long as a uniform distribution between their bounds at most."""
+    return moves / np.maximum((np.abs(moves) / reach).max(axis=axis, keepdims=True), 1.0)
 
 
 def _square_root(cov: np.ndarray) -> np.ndarray:

@@ -20,6 +20,8 @@ STANDS_FOR = {
     "raised-cosine": "s-shaped",
     "ramp": "s-shaped",
     "staged late": "two exponentials",
+    "driven s-shaped": "two exponentials",
+    "driven": "two exponentials",
     "ringing": "two exponentials",
     "s-shaped overshoot": "two exponentials",
 }

@@ -41,6 +41,10 @@ def measure_light(
     def mixing(lens: Lens) -> bool:
         return bool(np.hypot(lens.sigma_px, aperture_px) > MIXING_BLUR_PX)
 
+    if lens.gaps:
+        known["whole_rows"] = True
+        tone = measure_tone(*place, linear=linear, **known)
+        lens = measure_lens(*place, tone)
     if not mixing(lens):
         return tone, lens
     # the curve found without regard to it may be badly bent, and so the blur: begin with an ordinary curve

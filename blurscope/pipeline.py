@@ -30,6 +30,7 @@ from blurscope.uncertainty import K95, combine, coverage_factor, median, nonline
 
 HEADER_SHARE = 0.1  # by which a shutter's nominal time may be off: 1/15 s is said where 1/16 s is meant
 RESPONSES = ("response", "response_signal")
+BETWEEN_FLASHES = 0.03  # of the time from flash to flash, u95: settled by the coverage of simulated photos
 MAX_ERROR_PX = 3.0
 POOR_CHI2 = 6.0
 MANY_FREE = 0.25  # share of a photo's edges that no family fits, from which the photo is to blame
@@ -369,7 +370,8 @@ def _edge(
             parts["resolution"] = unresolved * factor
             u95 = float(np.hypot(u95, 1.96 * unresolved))
         if shot.backlight.emission is not None and name in ("bew", "get", "ghost", *RESPONSES):
-            unsure = shot.backlight.duty_u95 / max(shot.backlight.pulses, 1)  # an edge is as wide as its flash is long
+            # an edge is as wide as its flash is long, and what the pixel does between two flashes is not in the photo
+            unsure = float(np.hypot(shot.backlight.duty_u95, BETWEEN_FLASHES)) / max(shot.backlight.pulses, 1)
             parts["flashes"] = unsure / 1.96 * factor
             u95 = float(np.hypot(u95, unsure))
         if name in RESPONSES:

@@ -194,7 +194,7 @@ def measure_shot(
     streak_sd = max(lens_sd, STILL_SD_PX if lens else STREAK_SHARE * along_px)
 
     def read_edges() -> EdgeProfiles:
-        found = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px)
+        found = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px, across.gaps)
         return replace(found, extra_px2=across.extra_px2(found.u_px, found.v_row))
 
     say("reading streaks and edges")

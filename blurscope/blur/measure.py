@@ -42,6 +42,7 @@ AKAIKE = 2.0  # cost of a parameter (Akaike 1974) where families tell how far th
 SHAPE_OF_FAST = {"response": 0.25, "response_signal": 0.25, "ghost": 0.4}  # of a time's upper limit: its shape is open
 LEAST_OVERSHOOT = 0.005  # of a step, from which its ghost may be that of the overshoot
 NEAR_BAND = 1.2  # u95 of an overshoot, by which it may lie off the landing band and be in it all the same
+UNKNOWN_LIGHT = 0.3  # of a step, from which u95 of an overshoot says nothing
 OVERSHOOTING = (
     "two exponentials",
     "staged",
@@ -165,7 +166,7 @@ def measure_profiles(
     shared = rng.standard_normal((DRAWS, len(nuisances)))
     fast = fast_fits(fits, weights, forms, profiles)
     quick = curves_of_fast(fast, profiles.length, emission)
-    known = _known(fits, counts, profiles, nuisances)
+    known = _known(fits, counts, profiles, nuisances, bounded=emission is None)
     said = np.array([np.where(weights >= MIN_WEIGHT, weights, 0.0), np.where(counts, doubts, 0.0)])
     said[1][:, list(fast)] = said[0][:, list(fast)]  # there, what fits a little worse is hardly known at all
     plans = [
@@ -235,6 +236,10 @@ def _with_jumps(result: BlurFit, t: np.ndarray, curve: np.ndarray, emission: np.
     for name, jump in threshold_jumps(t, curve, LANDING_OFF, emission).items():
         if jump > LEAST_JUMP / pulses:
             result = _widened(result, name, jump)
+    if not result.u95["overshoot"] < UNKNOWN_LIGHT:  # how high the flashes stand is open, so where they settle is too
+        return replace(result, u95={**result.u95, "ghost": np.nan}, grazed=result.grazed | {"ghost"})
+    if "ghost" in result.grazed:  # by trials: then it may be one flash shorter or longer
+        result = _widened(result, "ghost", 1.0 / pulses)
     return result
 
 
@@ -264,10 +269,11 @@ def _curves(fits, counts, length, emission) -> dict[tuple[int, int], tuple[np.nd
     return out
 
 
-def _known(fits, counts, profiles, nuisances) -> dict[tuple[int, int], tuple[np.ndarray, np.ndarray]]:
+def _known(fits, counts, profiles, nuisances, bounded: bool) -> dict[tuple[int, int], tuple[np.ndarray, np.ndarray]]:
     """Return how unsure the parameters of every fit that counts are, by family and transition.
 
-    By noise the square root of their covariance, by shared effects what each does to them: see `Spread`.
+    By noise the square root of their covariance, by shared effects what each does to them: see `Spread`. ``bounded``:
+    neither takes them past their bounds; on the staircase that flashes make, steps past all bounds show what may jump.
     """
     shifts = np.array([n.shift for n in nuisances]).reshape(len(nuisances), *profiles.esf.shape)
     out = {}
@@ -277,8 +283,10 @@ def _known(fits, counts, profiles, nuisances) -> dict[tuple[int, int], tuple[np.
         if len(rows) and p:
             cov, gain = information(fit, rows, profiles)
             effects = shifts[:, rows].swapaxes(0, 1) @ gain[:, :p].swapaxes(1, 2)
-            reach = (np.array(fit.family.high) - fit.family.low) / np.sqrt(12)
-            root, effects = _within(_square_root(cov[:, :p, :p]), reach[:, None], -2), _within(effects, reach, -1)
+            root = _square_root(cov[:, :p, :p])
+            if bounded:
+                reach = (np.array(fit.family.high) - fit.family.low) / np.sqrt(12)
+                root, effects = _within(root, reach[:, None], -2), _within(effects, reach, -1)
             spreads = zip(root, effects, strict=True)
             out |= {(k, int(i)): spread for i, spread in zip(rows, spreads, strict=True)}
     return out

@@ -81,7 +81,13 @@ def visible(layout: Layout, lit: tuple[float, float]) -> list[tuple[int, float, 
 
 
 def extract_edges(
-    codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], tone: Any, blur_px: float
+    codes: np.ndarray,
+    pose: Any,
+    layout: Layout,
+    lit: tuple[float, float],
+    tone: Any,
+    blur_px: float,
+    whole_rows: bool = False,
 ) -> EdgeProfiles:
     """Sample every visible edge.
 
@@ -95,6 +101,8 @@ def extract_edges(
     tone : object with ``decode`` (increasing), ``window`` and ``even_line``
     blur_px : float
         Rough blur across the motion, display px: rows nearer to the band's border than its reach are left out.
+    whole_rows : bool
+        Average whole rows of the display, as its dark gaps show.
     """
     v = layout.px_per_refresh
     middle = (lit[0] + lit[1]) / 2
@@ -120,6 +128,8 @@ def extract_edges(
         rows = max(1, min(joined, int((band.height_px - 2 * max(ringing, 3.2 * blur_px)) * scale / ENOUGH_ROWS)))
         margin = min(max(1.2, 3.2 * blur_px + 0.5 * rows * fine + 0.3), 3.5)
         inner = max(2.0, band.height_px - 2 * max(margin, ringing))
+        if whole_rows:
+            inner = float(int(inner))
         count = min(max(round(inner * scale / rows), 3), MAX_ROWS)
         middle, half = band.top_row + band.height_px / 2, 0.5 * inner * (1 - 1 / count)
         along = (u - layout.sign * lag_fine[0], u - layout.sign * lag_fine[-1], len(lag_fine))

@@ -14,6 +14,11 @@ GREY_NEIGHBOURS = ("grey", "black")
 THIRDS = 3  # of the plate in sight, along the motion
 SLOPE_PX2 = 0.1  # how much the blur's variance may grow over the frame, standard deviation known beforehand
 LEAST_SD_PX = 0.006  # standard uncertainty of the blur at best
+GAP_SWING = 0.005  # of light, from row to row of the display, from which its gaps are allowed for
+LEAST_BESIDE = 1.0  # rows beside a boundary, in which gaps are looked for
+LEAST_LIT = 0.5  # of a row's height
+FLAT_TOPPED = 0.4  # a Gaussian fitted to a box is wider than the box's variance, by its share of the whole and this
+LIT_SD_PX2 = 0.01  # how well the variance of the lit part is known: gaps are no boxes
 CLEAR = 4.0  # growth over its uncertainty from which it is believed
 
 
@@ -28,6 +33,8 @@ class Lens:
     halo : float
         How far the light swings past the stripes beside their boundaries, share of the step: what sharpening does. 0
         where stripes are too narrow for their blur to tell.
+    gaps : bool
+        The dark gaps between the display's rows show.
     along_px2, across_px2 : float
         Growth of the blur's variance over ``span`` along and across the motion: focus that tilts.
     middle, span : (float, float)
@@ -37,6 +44,7 @@ class Lens:
     sigma_px: float
     sd_px: float
     halo: float = 0.0
+    gaps: bool = False
     along_px2: float = 0.0
     across_px2: float = 0.0
     middle: tuple[float, float] = (0.0, 0.0)
@@ -86,15 +94,69 @@ def measure_lens(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float,
     # aperture of the camera pixel, and what reading between two of them adds, in campx
     between = np.einsum("rp,rp->r", share, (phase * (1 - phase)).mean(axis=2))
     widths = _widths(lines, s)
-    variance = widths**2 - pixel**2 * (1 / 12 + between)
+    swing = _gap_swing(lines, s, 3.0 * median(widths))
+    gaps_px2 = 0.0
+    if swing > GAP_SWING:  # averaged over a row of the display, light tells nothing of the gaps between rows
+        lines, s = _over_rows(lines, s)
+        widths = _widths(lines, s)
+        gaps_px2 = _lit_px2(swing, median(widths) ** 2)
+    variance = widths**2 - pixel**2 * (1 / 12 + between) - gaps_px2
     middle, span = (float(np.mean(lit)), layout.height_px / 2), (lit[1] - lit[0], float(layout.height_px))
     thirds = places.reshape(THIRDS, -1).mean(axis=1)
     at = np.stack([np.tile((thirds - middle[0]) / span[0], len(row)), np.repeat((row - middle[1]) / span[1], THIRDS)])
     sigma, sd, slopes = _plane(variance, at[:, enough])
+    if gaps_px2 > 0:
+        sd = float(np.hypot(sd, LIT_SD_PX2 / max(2 * sigma, LIT_SD_PX2)))
     halo = _halo(lines, s) if median(widths) < 0.25 * half else 0.0
     return Lens(
-        sigma_px=sigma, sd_px=sd, halo=halo, along_px2=slopes[0], across_px2=slopes[1], middle=middle, span=span
+        sigma_px=sigma,
+        sd_px=sd,
+        halo=halo,
+        gaps=gaps_px2 > 0,
+        along_px2=slopes[0],
+        across_px2=slopes[1],
+        middle=middle,
+        span=span,
     )
+
+
+def _gap_swing(lines: np.ndarray, s: np.ndarray, reach: float) -> float:
+    """Return by how much light swings from row to row of the display beside the boundaries, share of its mean.
+
+    0 where a boundary's own blur reaches so far that too little is left beside it.
+    """
+    beside = max(reach, 1.0)
+    if s[-1] - beside < LEAST_BESIDE:
+        return 0.0
+    bright = lines[:, s > beside].mean(axis=1) > lines[:, s < -beside].mean(axis=1)
+    found = []
+    for line, above in zip(lines, bright, strict=True):
+        use = s > beside if above else s < -beside
+        at, light = 2 * np.pi * s[use], line[use] / line[use].mean()
+        design = np.column_stack([np.cos(at), np.sin(at), np.ones_like(at)])
+        found.append(np.linalg.lstsq(design, light, rcond=None)[0][:2])
+    return float(np.hypot(*np.median(found, axis=0)))
+
+
+def _over_rows(lines: np.ndarray, s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the lines averaged over one row of the display, and where they then are known."""
+    total = np.concatenate([np.zeros((len(lines), 1)), np.cumsum(0.5 * (lines[:, 1:] + lines[:, :-1]), axis=1)], axis=1)
+    total *= s[1] - s[0]
+    at = s[np.abs(s) <= s[-1] - 0.5]
+    return np.array([np.interp(at + 0.5, s, t) - np.interp(at - 0.5, s, t) for t in total]), at
+
+
+def _lit_px2(swing: float, variance: float) -> float:
+    """Return the variance of the lit part of a row, of width w, from both effects of gaps that a blur leaves.
+
+    A boundary averaged over a row is as wide as blur and lit part together, ``sigma^2 + w^2 / 12``, and the first
+    harmonic of the gaps is ``2 sin(pi w) / (pi w) exp(-2 pi^2 sigma^2)`` (Fourier series of a comb of boxes).
+    """
+    w = np.linspace(LEAST_LIT, 1.0, 201)
+    lit = w * w / 12
+    lit = lit + FLAT_TOPPED * lit**2 / variance
+    harmonic = 2 * np.sinc(w) * np.exp(-2 * np.pi**2 * np.maximum(variance - lit, 0.0))
+    return float(lit[np.argmin(np.abs(harmonic - swing))])
 
 
 def _plane(variance: np.ndarray, at: np.ndarray) -> tuple[float, float, tuple[float, float]]:

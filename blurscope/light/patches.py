@@ -56,6 +56,7 @@ def gather(
     lit: tuple[float, float],
     places: int = 9,
     blur_at: Callable[[np.ndarray, np.ndarray], np.ndarray] | None = None,
+    whole_rows: bool = False,
 ) -> list[Patch]:
     """Collect patches of all static stripes.
 
@@ -70,6 +71,8 @@ def gather(
     blur_at : callable, optional
         Blur across the motion, display px, at places ``(u, row)`` of the plate: what it brings in from neighbouring
         stripes is noted, and patches that get light from bands are left out.
+    whole_rows : bool
+        Count pixels by what they see of whole rows of the display, as its dark gaps show.
     """
     wanted: list[_Place] = []
     span = lit[1] - lit[0]
@@ -78,7 +81,7 @@ def gather(
     for index, block in enumerate(layout.blocks):
         if block.kind not in ("grey", "halftone", "dither"):
             continue
-        rows = _rows(block)
+        rows = _rows(block, 1.0 if whole_rows else 0.75)
         blurs = np.zeros(1) if blur_at is None else blur_at(middles, np.full(places, sum(rows) / 2))
         mixes = [_mixture(layout, index, *rows, float(blur)) for blur in blurs] * (places // len(blurs))
         length = width
@@ -90,7 +93,7 @@ def gather(
             for mid, mix in zip(middles, mixes, strict=True)
             if mix is not None
         ]
-    return _patches(codes, pose, wanted)
+    return _patches(codes, pose, wanted, whole_rows)
 
 
 def _levels(block: Block, share: float) -> dict[int, float]:
@@ -111,7 +114,7 @@ class _Place(NamedTuple):
     mix: dict[int, float]
 
 
-def _patches(codes: np.ndarray, pose: Any, wanted: list[_Place]) -> list[Patch]:
+def _patches(codes: np.ndarray, pose: Any, wanted: list[_Place], whole_rows: bool) -> list[Patch]:
     if not wanted:
         return []
     h, w = codes.shape
@@ -126,7 +129,7 @@ def _patches(codes: np.ndarray, pose: Any, wanted: list[_Place]) -> list[Patch]:
     uprights = _inside(xs, ys)
     for i in np.nonzero(inside)[0].tolist():
         place = wanted[i]
-        upright = uprights[i] if place.block.kind == "grey" and len(place.mix) == 1 else None
+        upright = uprights[i] if place.block.kind == "grey" and len(place.mix) == 1 and not whole_rows else None
         if upright is None:
             weighed.append(i)
         else:  # even stripes need no area weights
@@ -177,15 +180,15 @@ def _mixture(layout: Layout, index: int, v0: float, v1: float, blur_px: float) -
     return {level: part / total for level, part in out.items() if part > 0}
 
 
-def _rows(block: Block) -> tuple[float, float]:
-    """Rows to use: whole periods in the middle of a halftone, the middle of a grey or dither."""
+def _rows(block: Block, least: float) -> tuple[float, float]:
+    """Rows to use: whole periods in the middle of a halftone, the middle of another, twice ``least`` or more."""
     middle = block.top_row + block.height_px / 2
     if block.kind == "halftone":
         periods = block.height_px // block.period_px
         use = max(1, periods - 2 * max(1, -(-3 // block.period_px)) if periods > 3 else 1)
         start = block.top_row + (periods - use) // 2 * block.period_px
         return float(start), float(start + use * block.period_px)
-    half = max(0.75, block.height_px / 2 - 2.0)
+    half = max(least, block.height_px / 2 - 2.0)
     return middle - half, middle + half
 
 

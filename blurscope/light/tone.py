@@ -208,6 +208,7 @@ def measure_tone(
     blur_at: Callable[[np.ndarray, np.ndarray], np.ndarray] | None = None,
     stated: Callable[[np.ndarray], np.ndarray] | None = None,
     area_sd: np.ndarray | None = None,
+    whole_rows: bool = False,
 ) -> Tone:
     """Fit curve, flat field and law to the plate's static stripes.
 
@@ -233,10 +234,12 @@ def measure_tone(
     area_sd : (h, w) uint16, optional
         Standard deviation by which the codes of an even area are off as a whole, of a full scale of 65535. All
         halftones and dithers take part then, and the curve bends no further than stripes with such an error can tell.
+    whole_rows : bool
+        The photo shows the dark gaps between the display's rows.
     """
     base = stated or srgb_to_light
     full = 65535 if codes.dtype == np.uint16 else 255
-    patches = gather(codes, pose, layout, lit, blur_at=blur_at)
+    patches = gather(codes, pose, layout, lit, blur_at=blur_at, whole_rows=whole_rows)
     off_sd = 0.0
     if area_sd is not None:
         greys = [p for p in gather(area_sd, pose, layout, lit, blur_at=blur_at) if p.kind == "grey"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, replace
 from typing import Any
@@ -28,8 +29,14 @@ SLOPES = tuple(
     -2.5 + 0.5 * i for i in range(11)
 )  # of the light across the profile that are tried, in standard deviations
 FAST = 0.18  # refreshes: response below which its shape can't be seen
+BRISK = 0.5  # refreshes: response below which what is not known of the camera's motion is tried, not linearised
+FAR, STEPS = 0.95, 8  # of the interval of the tracking error, and phases of the shutter, that are tried
+MOVED = ("response", "response_signal")  # figures that show it
 FASTEST = tuple(f for f in FAMILIES if f.name == "exponential")
-PLAIN = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials", "staged"))
+PLAIN = tuple(
+    f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials", "staged", "raised-cosine", "ramp")
+)
+EARLY, EARLY_AT = 0.1, 0.6  # of the step, and refreshes after the switch when about that much of it is seen
 WHOLE = 0.03  # refreshes from a whole number
 
 
@@ -102,7 +109,9 @@ def fit_edge(
         uncertainty: it tells something of the camera's curve.
     """
     v = setup.travel
-    length = float(np.clip(np.ceil(profile.lag[-1] / v) + 2, 4, 14))
+    shift = _shift(profile, v)
+    lag_fine = profile.lag_fine + shift
+    length = float(np.clip(np.ceil((profile.lag[-1] + shift) / v) + 2, 4, 14))
     ages = age_edges(length)
     capture = Capture(
         px_per_refresh=v,
@@ -113,10 +122,10 @@ def fit_edge(
     )
 
     made = Profiles(
-        lag_px=profile.lag,
+        lag_px=profile.lag + shift,
         esf=profile.esf[None, :],
         sigma=np.maximum(profile.sigma / abs(profile.step), 1e-4)[None, :],
-        operator=profile.weight @ capture_operator(profile.lag_fine, ages, capture),
+        operator=profile.weight @ capture_operator(lag_fine, ages, capture),
         ages=ages,
         correlation=profile.correlation,
         length=length,
@@ -128,7 +137,7 @@ def fit_edge(
     kept: list[Nuisance] = []
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
-        kept[:] = _nuisances(cells[0], ages, capture, profile, setup, seed)
+        kept[:] = _nuisances(cells[0], ages, lag_fine, profile.weight, capture, setup, profile.lean_sd, seed)
         kept.extend(
             Nuisance(name=f"tone {i}", shift=_bent(profile, other, curve)[None, :]) for i, other in enumerate(others)
         )
@@ -147,12 +156,32 @@ def fit_edge(
     # what the photo does not resolve shows in the response, and hardly in the widths
     unresolved = resolution_sd(setup.lens_sigma, 1.0, v)
     value, u95, parts = dict(fit.value), dict(fit.u95), {k: _merged(p) for k, p in fit.parts.items()}
-    for name in ("response", "response_signal"):
+    if fit.value["response"] < BRISK:
+        for name, off in _moved(fit, made, capture, setup, lag_fine, profile.weight, shares).items():
+            p = parts[name]
+            more2 = (off / K95) ** 2 - p.get("tracking", 0.0) ** 2 - p.get("exposure", 0.0) ** 2
+            if more2 > 0:
+                p["tracking"] = float(np.sqrt(p.get("tracking", 0.0) ** 2 + more2))
+                u95[name] = float(np.sqrt(u95[name] ** 2 + K95**2 * more2))
+    for name in MOVED:
         sd = float(np.hypot(u95[name] / K95, unresolved))
         more = nonlinear_sd(value[name], sd)
         u95[name] = K95 * float(np.hypot(sd, more))
         parts[name] |= {"resolution": unresolved, "nonlinear": more}
-    return EdgeFit(profile=profile, fit=replace(fit, value=value, u95=u95, parts=parts), ages=ages)
+    fit = replace(fit, value=value, u95=u95, parts=parts, onset=fit.onset - shift / v)
+    return EdgeFit(profile=profile, fit=fit, ages=ages - shift / v)
+
+
+def _shift(profile: FreeProfile, travel: float) -> float:
+    """Return what is added to lags so that the switch lies near 0, where responses are looked for.
+
+    Slow responses are steepest, where the edge seems drawn, more than a refresh after the switch.
+    """
+    esf = profile.esf
+    middle = int(np.argmax(esf >= 0.5))
+    early = np.nonzero(esf[:middle] < EARLY)[0]
+    begin = profile.lag[early[-1]] if early.size else profile.lag[0]
+    return EARLY_AT * travel - float(begin)
 
 
 def _whole(exposure: float) -> bool:
@@ -168,14 +197,14 @@ def _merged(parts: dict[str, float]) -> dict[str, float]:
     return out
 
 
-def _nuisances(cells, ages, capture, profile, setup, seed) -> list[Nuisance]:
+def _nuisances(cells, ages, lag_fine, weight, capture, setup, lean_sd, seed) -> list[Nuisance]:
     """How each thing that is not known moves the profile by one standard deviation."""
 
-    coarse = profile.lag_fine[::2]  # what is not known changes the edge smoothly
+    coarse = lag_fine[::2]  # what is not known changes the edge smoothly
 
     def whole_edge(c: Capture, stretch: float = 1.0) -> np.ndarray:
         curve = capture_operator(coarse * stretch, ages, c) @ cells
-        return (profile.weight @ np.interp(profile.lag_fine, coarse, curve))[None, :]
+        return (weight @ np.interp(lag_fine, coarse, curve))[None, :]
 
     reference = whole_edge(capture)
 
@@ -187,7 +216,7 @@ def _nuisances(cells, ages, capture, profile, setup, seed) -> list[Nuisance]:
             name="lens",
             shift=seen(capture.changed(blur_sigma_px=float(np.hypot(capture.blur_sigma_px, setup.lens_sd)))),
         ),
-        Nuisance(name="scale", shift=seen(capture, 1 + float(np.hypot(setup.scale_sd, profile.lean_sd)))),
+        Nuisance(name="scale", shift=seen(capture, 1 + float(np.hypot(setup.scale_sd, lean_sd)))),
     ]
     rng = np.random.default_rng([seed, 7])
     tracked, exposed = [], []
@@ -204,6 +233,35 @@ def _nuisances(cells, ages, capture, profile, setup, seed) -> list[Nuisance]:
         exposed.append(seen(known.changed(exposure_refreshes=length)))
     out += _principal("tracking", tracked)
     out += _principal("exposure", exposed)
+    return out
+
+
+def _moved(
+    fit: BlurFit, made: Profiles, capture: Capture, setup: Setup, lag_fine: np.ndarray, weight: np.ndarray, shares: Any
+) -> dict[str, float]:
+    """Return by how much the response may change, at most, with what is not known of the camera's motion.
+
+    A brisk response is what is left of the blur once a whole refresh is taken out. What the motion adds to that goes
+    with squares, so that a slope taken at a response that is too long says half of it or less; and an edge that the
+    motion has bent is fitted by shapes that no pixel has.
+    """
+    lengths = [setup.exposure] if setup.exposure_refreshes is not None else list(UNKNOWN_EXPOSURE)
+    seen = [made.operator]
+    for length, error, k in itertools.product(lengths, (-FAR * setup.tracking_u, FAR * setup.tracking_u), range(STEPS)):
+        so = capture.changed(
+            exposure_refreshes=length, error_px_per_refresh=error, phase_known=True, start_phase=k / STEPS
+        )
+        seen.append(weight @ capture_operator(lag_fine, made.ages, so))
+    n = len(seen)
+    again = fit_family(
+        FASTEST[0], np.repeat(made.esf, n, axis=0), np.repeat(1 / made.sigma, n, axis=0), np.array(seen), made.ages,
+        np.repeat(made.levels, n, axis=0),
+    )  # fmt: skip
+    figures = figures_of(FASTEST[0], again.params, made.length, None if shares is None else np.tile(shares, (n, 1)))
+    out = {}
+    for name in MOVED:
+        plain, values = figures[name][0], np.append(figures[name][1:], fit.value[name])
+        out[name] = float(np.max(np.abs(values - plain), initial=0.0, where=np.isfinite(values)))
     return out
 
 

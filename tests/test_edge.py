@@ -40,6 +40,16 @@ def blurred(t: np.ndarray, tau: float) -> np.ndarray:
     return integral(t) - integral(t - 1)
 
 
+def s_shaped(t: np.ndarray, length: float) -> np.ndarray:
+    """Closed form of the edge of a pixel whose light rises as a raised cosine, under a hold; time in refreshes."""
+
+    def integral(t):
+        s = np.clip(t / length, 0.0, 1.0)
+        return length * (s / 2 - np.sin(np.pi * s) / (2 * np.pi)) + np.maximum(t - length, 0.0)
+
+    return integral(t) - integral(t - 1)
+
+
 def true_bet_ms(tau: float) -> float:
     """10 to 90 % of `blurred` by root finding."""
     first, last = (brentq(lambda t, p=p: float(blurred(np.array(t), tau)) - p, 0, 40) for p in (0.1, 0.9))
@@ -52,7 +62,16 @@ def to_srgb(light: np.ndarray) -> np.ndarray:
 
 
 def paint(
-    tau=0.0, *, travel=TRAVEL, lean_deg=0.0, ends=(0.05, 0.6), size=(320, 72), at=220.0, encode=to_srgb, noise=0.0
+    tau=0.0,
+    *,
+    travel=TRAVEL,
+    lean_deg=0.0,
+    ends=(0.05, 0.6),
+    size=(320, 72),
+    at=220.0,
+    encode=to_srgb,
+    noise=0.0,
+    shape=blurred,
 ) -> np.ndarray:
     """Return a 16-bit picture of an edge that moves right, its lens' blur and camera pixels included."""
     columns, rows = size
@@ -61,7 +80,7 @@ def paint(
     picture = np.empty((rows, columns))
     for row in range(rows):
         edge = at + np.tan(np.radians(lean_deg)) * (row - (rows - 1) / 2)
-        line = gaussian_filter1d(blurred((edge - x) / travel, tau), 0.7 * fine, mode="nearest")
+        line = gaussian_filter1d(shape((edge - x) / travel, tau), 0.7 * fine, mode="nearest")
         picture[row] = line.reshape(-1, fine).mean(axis=1)[20:-20]
     light = ends[0] + (ends[1] - ends[0]) * picture
     light = light + noise * np.random.default_rng(5).standard_normal(light.shape)
@@ -99,6 +118,16 @@ def test_an_exponential_pixel_has_the_closed_form_figures(tau):
     assert edge.bet_ms.value == pytest.approx(truth, rel=0.01) and inside(edge.bet_ms, truth)
     response = tau * np.log(9) * HOLD_MS
     assert edge.response_ms.value == pytest.approx(response, rel=0.03) and inside(edge.response_ms, response)
+
+
+@pytest.mark.parametrize("length", [1.5, 2.3, 3.5])
+def test_a_pixel_that_switched_long_before_the_edge_is_steepest_has_its_figures(length):
+    found = bs.edge(photo_of(paint(length, shape=s_shaped)), roi=ROI, **TOLD).edges[0]
+    first, last = (brentq(lambda t, p=p: float(s_shaped(np.array(t), length)) - p, 0, 9) for p in (0.1, 0.9))
+    assert found.figures["bet_ms"].value == pytest.approx((last - first) * HOLD_MS, rel=0.01)
+    rise = length * (1 - 2 * np.arccos(0.8) / np.pi)
+    assert found.figures["response_ms"].value == pytest.approx(rise * HOLD_MS, rel=0.02)
+    assert found.chi2_ratio < 2
 
 
 def test_a_falling_edge_has_the_same_figures_as_a_rising_one():
@@ -235,6 +264,21 @@ def test_photos_of_the_plate_have_the_true_figures(unit, tmp_path):
             assert q.value is None or inside(q, truth[name]), (pair, name, q, truth[name])
         VALID.validate(json.loads(json.dumps(result.as_json(), default=lambda q: q.as_json())))
     assert len(done) == 3
+
+
+@pytest.mark.parametrize("error", [-0.45, 0.45])
+@pytest.mark.parametrize("phase", [0.05, 0.4, 0.8])
+def test_a_fast_pixel_has_room_for_a_camera_that_follows_badly(phase, error, tmp_path):
+    """The tracking error widens or bends the edge like a response of several ms, where the pixel's is 1 ms."""
+    layout = make_layouts(640, 400, px_per_refresh=6, levels=3)[0][0]
+    camera = Camera(start_phase=phase, tracking_error_px_per_refresh=error, file_format="tiff", bits=16)
+    shot = film(layout, Display(response=Response(time_ms=1.0)), camera, seed=8)
+    (tmp_path / "photo.tif").write_bytes(shot.data)
+    rois = [BENCHMARK.region_of(shot.truth, layout, e.block, u) for _, e, u in layout.edge_copies(-1e5, 1e5)]
+    for roi in [r for r in rois if r is not None][:2]:
+        found = bs.edge(tmp_path / "photo.tif", roi=roi, campx_per_px=3, px_per_refresh=6, refresh_hz=60).edges[0]
+        q = found.figures["response_ms"]
+        assert q.value is None or inside(q, 1.0), (roi, q)
 
 
 def test_two_edges_of_a_moving_block_are_two_transitions():

@@ -31,8 +31,10 @@ CASES = {
     "240 per second": dict(rate=240.0, count=18, told=1.0),
     "1000 per second, 3 ms pixel": dict(rate=1000.0, count=60, response=Response(time_ms=3.0), told=1.0),
     "480, to the left, camera tilted": dict(direction="left", camera=dict(roll_deg=1.5, yaw_deg=4.0), told=1.0),
+    "480, red, green and blue stripes": dict(screen=dict(stripes="rgb"), told=1.0, coding=("ffv1", "bgr0", None)),
     "H.264, crf 8": dict(h264={"crf": "8", "bf": "0"}),
     "H.264, crf 8, frames predicted both ways": dict(h264={"crf": "8"}),
+    "H.264, crf 8, red, green and blue stripes": dict(screen=dict(stripes="rgb"), h264={"crf": "8", "bf": "0"}),
     "H.264, crf 8, each frame by itself": dict(h264={"crf": "8", "g": "1"}),
     "H.264, crf 12": dict(h264={"crf": "12", "bf": "0"}),
     "H.264, crf 20": dict(h264={"crf": "20", "bf": "0"}),
@@ -74,7 +76,7 @@ def run(name: str, case: dict, folder: Path) -> str:
         known = [(v, u, t) for v, u, t in values if v is not None]
         worst = max(abs(v / t - 1) for v, u, t in known)
         columns.append(f"{100 * worst:.2f} % ({max(abs(v - t) / u for v, u, t in known):.2f} u95)")
-    bits = 8 * path.stat().st_size / (len(frames) * frames[0].size)
+    bits = 8 * path.stat().st_size / (len(frames) * frames[0].shape[0] * frames[0].shape[1])
     return f"| {name} | {bits:.2g} | " + " | ".join(columns) + f" | {spent:.1f} s |"
 
 

@@ -21,7 +21,7 @@ from blurscope.errors import BlurscopeError, FitError, PhotoError, SettingsError
 from blurscope.files import sha256_of, show_path
 from blurscope.flags import warning
 from blurscope.greys import measure_light
-from blurscope.light import Tone
+from blurscope.light import THIRD_PX, Tone, stripes_of
 from blurscope.measurement import EdgeBlur, Measurement, mean_q, summary_of
 from blurscope.pattern.layout import Layout
 from blurscope.photo.record import Photo
@@ -34,6 +34,7 @@ from blurscope.uncertainty import K95
 from blurscope.video import Clip, Frame, FrameClock, VirtualCamera, open_clip
 from blurscope.video.allowance import LOSSLESS, RESPONSE_FACTOR, Allowance, coding_allowance, frame_allowance, share_of
 from blurscope.video.mean import FrameMean
+from blurscope.video.stripes import unmixed_codes, unmixing_taps
 
 MIN_REFRESHES = 2
 MIN_PER_REFRESH = 3.0  # frames
@@ -82,6 +83,8 @@ class Scene:
         Light of each code of the frames, 1 at full scale.
     kept : tuple of Frame
         All frames that are used, or none where they are too large together to be held.
+    taps : (n,) float, or None
+        Filter along the motion that takes apart the display's stripes, which luma mixes; ``decode`` is of 16 bits then.
     """
 
     clip: Clip
@@ -93,6 +96,7 @@ class Scene:
     spacing: float
     warnings: tuple[dict[str, str], ...]
     kept: tuple[Frame, ...] = ()
+    taps: np.ndarray | None = None
 
     @property
     def count(self) -> int:
@@ -106,7 +110,8 @@ class Scene:
 
     def light(self, codes: np.ndarray) -> np.ndarray:
         """Return the light of a frame, turned as the pose needs it."""
-        return self.decode[np.rot90(codes)] if self.registration.turned else self.decode[codes]
+        seen = np.rot90(codes) if self.registration.turned else codes
+        return self.decode[seen if self.taps is None else unmixed_codes(seen, self.taps)]
 
 
 @one_blas_thread()
@@ -260,14 +265,26 @@ def look(
     codes, coarse = mean.codes(), None if clip.codec in LOSSLESS else mean.rounding_sd(clip.bit_depth)
     if reg.turned:
         codes, coarse = (None if x is None else np.ascontiguousarray(np.rot90(x)) for x in (codes, coarse))
+    taps = _unmixing(clip, reg)
+    if taps is not None:
+        codes = unmixed_codes(codes, taps)
     say("reading greys and halftones")
     tone, _ = measure_light(codes, reg, layout, linear=False, area_sd=coarse)
     if tone.linear:  # a raw clip that does not say so
         tone, _ = measure_light(codes, reg, layout, linear=True, area_sd=coarse)
-    step = 65535 // mean.full_scale
+    step = 65535 // mean.full_scale if taps is None else 1
     decode = (tone.decode[::step] / tone.decode[-1]).astype(np.float32)
     return Scene(clip=clip, layout=layout, registration=reg, pose_index=index, tone=tone, decode=decode,
-                 spacing=spacing, warnings=tuple(warnings), kept=tuple(kept or ()))  # fmt: skip
+                 spacing=spacing, warnings=tuple(warnings), kept=tuple(kept or ()), taps=taps)  # fmt: skip
+
+
+def _unmixing(clip: Clip, reg: Registration) -> np.ndarray | None:
+    """Return the filter that takes apart the stripes of the display's pixels, which luma mixes; None without them."""
+    frame = next(clip.frames(0, 1, colours=True))
+    if frame.colours is None:
+        return None
+    side = stripes_of(np.rot90(frame.colours) if reg.turned else frame.colours, reg.campx_per_px)
+    return unmixing_taps(-side * THIRD_PX * reg.campx_per_px, frame.weights) if side else None
 
 
 def _one_way_round(found: dict[int, Registration], layout: Layout) -> dict[int, Registration]:

@@ -45,7 +45,7 @@ def write_video(
     options: dict[str, str] | None = None,
     times: Iterable[int] | None = None,
 ) -> Path:
-    """Write grey frames; ``times`` in units of a frame, for an uneven beat."""
+    """Write frames, grey or in colour; ``times`` in units of a frame, for an uneven beat."""
     import av
 
     ratio = Fraction(rate).limit_denominator(1001)
@@ -53,10 +53,10 @@ def write_video(
     beat = list(times) if times is not None else list(range(len(frames)))
     with av.open(str(path), "w") as container:
         stream = container.add_stream(codec, rate=ratio, options=options or {})
-        stream.height, stream.width = frames[0].shape
+        stream.height, stream.width = frames[0].shape[:2]
         stream.pix_fmt = pix_fmt
         for at, codes in zip(beat, frames, strict=True):
-            frame = av.VideoFrame.from_ndarray(codes, format="gray")
+            frame = av.VideoFrame.from_ndarray(codes, format="gray" if codes.ndim == 2 else "rgb24")
             if pix_fmt != "gray":
                 frame = frame.reformat(format=pix_fmt)
             frame.pts, frame.time_base = at, 1 / ratio
@@ -71,6 +71,7 @@ def write_camera_video(
     """Write H.264 as a camera does: 16-bit frames rounded once, to the 220 codes of the limited range (or to all 256).
 
     `write_video` rounds codes of 8 bits a second time where the range changes, as software that converts a clip does.
+    Frames in colour are written as Rec. ITU-R BT.709 has it, two by two pixels with one pair of colour differences.
     """
     import av
 
@@ -80,19 +81,36 @@ def write_camera_video(
     ratio = Fraction(rate).limit_denominator(1001)
     with av.open(str(path), "w") as container:
         stream = container.add_stream("libx264", rate=ratio, options=options or {})
-        stream.height, stream.width = frames[0].shape
+        stream.height, stream.width = frames[0].shape[:2]
         stream.pix_fmt = kind
+        if frames[0].ndim == 3:
+            stream.codec_context.colorspace = 1
         for at, codes in enumerate(frames):
             frame = av.VideoFrame(stream.width, stream.height, kind)
+            planes = [codes] if codes.ndim == 2 else _differences(codes)
             for number, plane in enumerate(frame.planes):
                 rows = np.full((plane.height, plane.line_size), 128, np.uint8)
-                if number == 0:
-                    rows[:, : stream.width] = np.rint(low + codes * (span / 65535))
+                if number < len(planes):
+                    share = planes[number] / 65535
+                    rows[:, : plane.width] = np.rint(
+                        low + span * share if number == 0 else 128 + span * 224 / 219 * share
+                    )
                 plane.update(rows.tobytes())
             frame.pts, frame.time_base = at, 1 / ratio
             container.mux(stream.encode(frame))
         container.mux(stream.encode(None))
     return path
+
+
+def _differences(codes: np.ndarray) -> list[np.ndarray]:
+    """Return luma and both colour differences of a picture in colour, by BT.709."""
+    red, green, blue = np.moveaxis(codes.astype(float), 2, 0)
+    luma = 0.2126 * red + 0.7152 * green + 0.0722 * blue
+    out = [luma]
+    for part, scale in ((blue, 1.8556), (red, 1.5748)):
+        d = (part - luma) / scale
+        out.append((d[::2, ::2] + d[1::2, ::2] + d[::2, 1::2] + d[1::2, 1::2]) / 4)
+    return out
 
 
 def truths(layout: Layout, screen: Display) -> dict[tuple[int, int], dict[str, Any]]:

@@ -11,7 +11,7 @@ import numpy as np
 from blurscope.camera.camera import Camera
 from blurscope.camera.display import Display
 from blurscope.camera.exposure import Histories, Scene, lit_between
-from blurscope.camera.film import fall_off, still_layer
+from blurscope.camera.film import fall_off, still_layer, stripe_shifts
 from blurscope.camera.optics import make_view, render
 from blurscope.camera.scene import stimulus_of_layout
 from blurscope.camera.sensor import develop
@@ -50,7 +50,7 @@ def film_clip(
 
     Yields
     ------
-    (height, width) uint8 or uint16
+    (height, width) or, where the display has stripes, (height, width, 3) uint8 or uint16
     """
     if not 0 < camera.exposure_refreshes <= frame_refreshes * (1 + 1e-9):
         raise SettingsError("a frame can't be exposed for longer than the time from frame to frame")
@@ -76,5 +76,6 @@ def film_clip(
             def finish(samples: np.ndarray) -> np.ndarray:
                 return samples + np.float32(camera.reflected_light)
 
-            picture = render([still_layer(frame, camera)], view, camera, finish)
-            yield develop([fall_off(picture, camera)], camera, rng)
+            layer = [still_layer(frame, camera)]
+            pictures = [fall_off(render(layer, view, camera, finish, s), camera) for s in stripe_shifts(display)]
+            yield develop(pictures, camera, rng)

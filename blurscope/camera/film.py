@@ -140,11 +140,7 @@ def _shoot(layout, display, camera, start_refresh, seed, frames, *, still: bool)
             samples += np.float32(camera.reflected_light)
         return samples
 
-    if display.stripes == "none":
-        shifts = [0.0]
-    else:
-        shifts = [-1 / 3, 0.0, 1 / 3] if display.stripes == "rgb" else [1 / 3, 0.0, -1 / 3]
-    pictures = [fall_off(render(layers, view, camera, finish, shift), camera) for shift in shifts]
+    pictures = [fall_off(render(layers, view, camera, finish, shift), camera) for shift in stripe_shifts(display)]
     codes = develop(pictures, camera, rng)
     data, codes = encode_file(codes, camera, exposure / refresh_hz)
     return Shot(
@@ -153,6 +149,13 @@ def _shoot(layout, display, camera, start_refresh, seed, frames, *, still: bool)
         suffix={"jpeg": ".jpg", "png": ".png", "tiff": ".tif"}[camera.file_format],
         make_truth=lambda: make_truth(layout, display, camera, view, start_refresh, seed, still=still),
     )
+
+
+def stripe_shifts(display: Display) -> list[float]:
+    """Return where the display's stripes lie, red, green and blue, px; one place where it has none."""
+    if display.stripes == "none":
+        return [0.0]
+    return [-1 / 3, 0.0, 1 / 3] if display.stripes == "rgb" else [1 / 3, 0.0, -1 / 3]
 
 
 def _moving_layers(scene, histories, travel, camera, view: View, layout, t_low: float, t_high: float) -> list[Layer]:

@@ -19,6 +19,17 @@ SMOOTH_PX = 0.35  # over which light is smoothed where its slope is taken
 LEAST_LIGHT = 1e-3  # share of white
 
 
+def stripes_of(colours: np.ndarray | None, campx_per_px: float, reduced: float = 1.0) -> int:
+    """Return 1 where red lies to the right of green in the rows, -1 where to the left, 0 where there are no stripes.
+
+    Parameters are those of `mixing_of`.
+    """
+    if colours is None or min(colours.shape[:2]) < 2 * ROWS:
+        return 0
+    offset = _offset(colours) * reduced / campx_per_px
+    return 0 if abs(offset) < STRIPED_PX else 1 if offset > 0 else -1
+
+
 def mixing_of(colours: np.ndarray | None, campx_per_px: float, reduced: float) -> float:
     """Return the variance of the blur along the motion by which luma mixes the stripes, display px squared.
 
@@ -30,10 +41,7 @@ def mixing_of(colours: np.ndarray | None, campx_per_px: float, reduced: float) -
     reduced : float
         How many of the photo's pixels one of ``colours`` is wide.
     """
-    if colours is None or min(colours.shape[:2]) < 2 * ROWS:
-        return 0.0
-    offset = _offset(colours) * reduced / campx_per_px
-    if abs(offset) < STRIPED_PX:
+    if stripes_of(colours, campx_per_px, reduced) == 0:
         return 0.0
     place = THIRD_PX * np.array([-1.0, 0.0, 1.0])
     return float(LUMA @ place**2 - (LUMA @ place) ** 2)

@@ -37,6 +37,8 @@ HARMLESS = re.compile(
     r"\b(APP|SEI|VPS|VUI|ICC|Exif|XMP|COM|comment|A/?53|DOVI|Dolby|HDR10|timecode|time ?stamp)\b", re.I
 )
 PATCHED = re.compile(r"undecodable NALU|CRC mismatch", re.I)  # warnings that are faults
+BT601, BT709 = (0.299, 0.587, 0.114), (0.2126, 0.7152, 0.0722)  # red, green, blue in luma, by Recs. of those numbers
+HD_ROWS = 720  # from which a video that doesn't say so has the luma of BT.709
 LIMITED = (16.0, 219.0)  # black and span of 8-bit luma in the limited range, Rec. ITU-R BT.709
 
 
@@ -56,6 +58,10 @@ class Frame:
         Whether it can be decoded without the frames before it.
     damage : str
         What the decoder had to say against it or a frame close to it; empty for a sound one.
+    colours : (h, w, 3) uint8, or None
+        Red, green and blue, where they are asked for and the video has colours.
+    weights : (float, float, float)
+        Of red, green and blue in the luma.
     """
 
     index: int
@@ -63,6 +69,8 @@ class Frame:
     codes: np.ndarray
     key: bool = True
     damage: str = ""
+    colours: np.ndarray | None = None
+    weights: tuple[float, float, float] = BT601
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -116,7 +124,9 @@ class Clip:
         first, count = max(self.stretches, key=lambda s: s[1])
         return replace(self, first=first, count=count, stretches=(), even=True)
 
-    def frames(self, first: int = 0, last: int | None = None, *, damaged: bool = False) -> Iterator[Frame]:
+    def frames(
+        self, first: int = 0, last: int | None = None, *, damaged: bool = False, colours: bool = False
+    ) -> Iterator[Frame]:
         """Yield the frames from ``first`` to before ``last``.
 
         Parameters
@@ -124,6 +134,8 @@ class Clip:
         first, last : int
         damaged : bool
             Yield frames that the decoder has patched up, too; their ``damage`` says so.
+        colours : bool
+            Yield their colours as well.
 
         Raises
         ------
@@ -157,7 +169,8 @@ class Clip:
                                 f"frame {index + self.first} of {name} is of another size than the first: the clip was "
                                 "put together of several, or is damaged; copy it from the camera again"
                             )
-                        yield Frame(index=index, time_s=seconds, codes=codes, key=key, damage=damage)
+                        more = _colours(picture) if colours else {}
+                        yield Frame(index=index, time_s=seconds, codes=codes, key=key, damage=damage, **more)
                     index += 1
         except (av.error.FFmpegError, ValueError, OSError, MemoryError) as exc:
             raise PhotoError(
@@ -336,5 +349,15 @@ def _codes(picture: Any, name: str) -> np.ndarray:
         return table[np.minimum(codes, 2**bits - 1)]
     deep = bits > 8
     rgb = picture.to_ndarray(format="rgb48le" if deep else "rgb24")
-    luma = rgb @ np.array([0.299, 0.587, 0.114], np.float32)  # Rec. ITU-R BT.601
+    luma = rgb @ np.array(BT601, np.float32)
     return (luma * (1 if deep else 257) + 0.5).astype(np.uint16)
+
+
+def _colours(picture: Any) -> dict[str, Any]:
+    """Return the colours of a frame and what its luma makes of them; nothing where it has none."""
+    kind, stated = picture.format.name, int(picture.colorspace or 0)
+    if kind.startswith(("gray", "mono")):
+        return {}
+    luma = kind.startswith(("yuv", "nv"))
+    modern = luma and (stated == 1 or (stated not in (4, 5, 6, 7) and picture.height >= HD_ROWS))
+    return {"colours": picture.to_ndarray(format="rgb24"), "weights": BT709 if modern else BT601}

@@ -265,7 +265,7 @@ def look(
     codes, coarse = mean.codes(), None if clip.codec in LOSSLESS else mean.rounding_sd(clip.bit_depth)
     if reg.turned:
         codes, coarse = (None if x is None else np.ascontiguousarray(np.rot90(x)) for x in (codes, coarse))
-    taps = _unmixing(clip, reg)
+    taps = unmixing(next(clip.frames(0, 1, colours=(0,))), reg)
     if taps is not None:
         codes = unmixed_codes(codes, taps)
     say("reading greys and halftones")
@@ -278,9 +278,11 @@ def look(
                  spacing=spacing, warnings=tuple(warnings), kept=tuple(kept or ()), taps=taps)  # fmt: skip
 
 
-def _unmixing(clip: Clip, reg: Registration) -> np.ndarray | None:
-    """Return the filter that takes apart the stripes of the display's pixels, which luma mixes; None without them."""
-    frame = next(clip.frames(0, 1, colours=True))
+def unmixing(frame: Frame, reg: Registration) -> np.ndarray | None:
+    """Return the filter that takes apart the stripes of the display's pixels, which luma mixes; None without them.
+
+    It goes along the rows of the turned frame, if the plate is turned.
+    """
     if frame.colours is None:
         return None
     side = stripes_of(np.rot90(frame.colours) if reg.turned else frame.colours, reg.campx_per_px)

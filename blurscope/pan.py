@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from blurscope.clip import widened, with_floor
+from blurscope.clip import unmixing, widened, with_floor
 from blurscope.combine import combine_shots
 from blurscope.errors import BlurscopeError, FitError, PhotoError, SettingsError, TargetError
 from blurscope.files import show_path
@@ -26,6 +26,7 @@ from blurscope.shot import ShotFit
 from blurscope.target import Registration, register
 from blurscope.video import Clip, Frame, open_clip
 from blurscope.video.allowance import Allowance, coding_allowance
+from blurscope.video.stripes import unmixed_codes
 
 BEST = 5
 LOOKED_AT = 60
@@ -39,6 +40,7 @@ class _Seen:
     time_s: float
     width_px: float = float("inf")
     reason: str = ""
+    taps: np.ndarray | None = None
 
 
 def measure_pan(
@@ -85,7 +87,7 @@ def measure_pan(
     wanted = set(np.unique(np.linspace(0, clip.count - 1, min(looked_at, clip.count)).astype(int)).tolist())
     seen: list[_Seen] = []
     kept: dict[int, Photo] = {}
-    for frame in clip.frames(0, max(wanted) + 1, damaged=True):
+    for frame in clip.frames(0, max(wanted) + 1, damaged=True, colours=wanted):
         pieces.add(frame)
         for index in [i for i in kept if pieces.damage_of(i)]:
             del kept[index]
@@ -97,7 +99,7 @@ def measure_pan(
             found = replace(found, reason=damage)
         seen.append(found)
         if not found.reason:
-            kept[frame.index] = _photo(frame, path, name, clip.bit_depth)
+            kept[frame.index] = _photo(frame, found.taps, path, name, clip.bit_depth)
             if len(kept) > best:  # hold no more frames than are used
                 ranked = sorted((s for s in seen if s.index in kept), key=lambda s: s.width_px)
                 del kept[ranked[-1].index]
@@ -176,16 +178,25 @@ def _look(frame: Frame, layout: Layout) -> _Seen:
         reg: Registration = register(frame.codes, layout)
     except BlurscopeError as err:
         return _Seen(index=frame.index, time_s=frame.time_s, reason=str(err))
-    return _Seen(index=frame.index, time_s=frame.time_s, width_px=reg.width_px)
+    return _Seen(index=frame.index, time_s=frame.time_s, width_px=reg.width_px, taps=_taps(frame, reg))
 
 
-def _photo(frame: Frame, path: str | os.PathLike[str], name: str, bits: int) -> Photo:
+def _taps(frame: Frame, reg: Registration) -> np.ndarray | None:
+    """Return the filter that takes apart the display's stripes in a frame, one row or one column."""
+    taps = unmixing(frame, reg)
+    if taps is None:
+        return None
+    return taps[:, None] if reg.turned else taps[None, :]  # a turned frame's rows go down the columns of this one
+
+
+def _photo(frame: Frame, taps: np.ndarray | None, path: str | os.PathLike[str], name: str, bits: int) -> Photo:
+    codes = frame.codes if taps is None else unmixed_codes(frame.codes, taps)
     return Photo(
         path=os.path.join(os.path.dirname(os.fspath(path)), _frame_name(name, frame.index, frame.time_s)),
         kind="video",
-        pixels=frame.codes,
-        full_scale=255.0 if frame.codes.dtype == np.uint8 else 65535.0,
-        clip_code=255.0 if frame.codes.dtype == np.uint8 else 65535.0,
+        pixels=codes,
+        full_scale=255.0 if codes.dtype == np.uint8 else 65535.0,
+        clip_code=255.0 if codes.dtype == np.uint8 else 65535.0,
         tone=parametric(BT709, "assumed"),
         bit_depth=bits,
         sha256=hashlib.sha256(np.ascontiguousarray(frame.codes)).hexdigest(),

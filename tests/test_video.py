@@ -387,14 +387,27 @@ def test_a_striped_display_in_h264(tmp_path):
     layout, screen = small_plate(), display(stripes="rgb")
     frames = clip_frames(layout, screen, count=36, bits=16)
     path = write_camera_video(tmp_path / "clip.mp4", frames, 480.0, {"qp": "0", "bf": "0"})
-    frame = next(open_clip(path).frames(0, 1, colours=True))
+    frame = next(open_clip(path).frames(0, 1, colours=(0,)))
     assert frame.weights == BT709 and stripes_of(frame.colours, 2.5) == -1
     result = measure_clip(path, pattern=layout, frame_exposure_ms=1000 / 480)
     check_edges(result.measurement, truths(layout, screen), tolerance=0.01)
 
 
+@pytest.mark.parametrize("turn", [0, 1, 3])
+def test_a_panned_video_of_a_striped_display(turn, tmp_path):
+    """BET of a video that follows the plate, rotated as phones may hold it, as of a display without stripes."""
+    layout, screen = small_plate(), display(Response(time_ms=2.0), stripes="bgr")
+    camera = Camera(exposure_refreshes=2.0, margin=0.03)
+    shots = [film(layout, screen, camera, seed=i, start_refresh=2 * i) for i in range(2)]
+    frames = [np.ascontiguousarray(np.rot90(s.codes, turn)) for s in shots]
+    path = write_video(tmp_path / "pan.mkv", frames, 30, "ffv1", "bgr0")
+    for e in measure_pan(path, pattern=layout, best=2).edges:
+        q, true = e.figures["response_ms"], truths(layout, screen)[e.from_level, e.to_level]["response_ms"]
+        assert q.value is None or abs(q.value - true) <= min(q.u95, 0.5), (e.from_level, e.to_level, q.value)
+
+
 def test_a_grey_video_has_no_colours(clip):
-    assert next(open_clip(clip).frames(0, 1, colours=True)).colours is None
+    assert next(open_clip(clip).frames(0, 1, colours=(0,))).colours is None
     assert next(open_clip(clip).frames(0, 1)).colours is None
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -59,7 +59,7 @@ class Frame:
     damage : str
         What the decoder had to say against it or a frame close to it; empty for a sound one.
     colours : (h, w, 3) uint8, or None
-        Red, green and blue, where they are asked for and the video has colours.
+        Red, green and blue, where they are asked for and the video has them.
     weights : (float, float, float)
         Of red, green and blue in the luma.
     """
@@ -125,7 +125,7 @@ class Clip:
         return replace(self, first=first, count=count, stretches=(), even=True)
 
     def frames(
-        self, first: int = 0, last: int | None = None, *, damaged: bool = False, colours: bool = False
+        self, first: int = 0, last: int | None = None, *, damaged: bool = False, colours: Collection[int] = ()
     ) -> Iterator[Frame]:
         """Yield the frames from ``first`` to before ``last``.
 
@@ -134,8 +134,8 @@ class Clip:
         first, last : int
         damaged : bool
             Yield frames that the decoder has patched up, too; their ``damage`` says so.
-        colours : bool
-            Yield their colours as well.
+        colours : collection of int
+            Frames of which the colours are wanted as well.
 
         Raises
         ------
@@ -169,7 +169,7 @@ class Clip:
                                 f"frame {index + self.first} of {name} is of another size than the first: the clip was "
                                 "put together of several, or is damaged; copy it from the camera again"
                             )
-                        more = _colours(picture) if colours else {}
+                        more = _colours(picture) if index in colours else {}
                         yield Frame(index=index, time_s=seconds, codes=codes, key=key, damage=damage, **more)
                     index += 1
         except (av.error.FFmpegError, ValueError, OSError, MemoryError) as exc:

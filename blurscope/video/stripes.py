@@ -45,10 +45,10 @@ def unmixed_codes(codes: np.ndarray, taps: np.ndarray) -> np.ndarray:
     Parameters
     ----------
     codes : (h, w) uint8 or uint16
-    taps : (2 n + 1,) float
-        From `unmixing_taps`.
+    taps : (2 n + 1,) or (1, 2 n + 1) or (2 n + 1, 1) float
+        From `unmixing_taps`: along the rows, or as they stand.
     """
     scale = 257 if codes.dtype == np.uint8 else 1
-    kernel = (scale * taps[::-1]).astype(np.float32)[None, :]  # OpenCV correlates
+    kernel = (scale * np.atleast_2d(taps)[::-1, ::-1]).astype(np.float32)  # OpenCV correlates
     out = cv2.filter2D(codes.astype(np.float32), -1, kernel, borderType=cv2.BORDER_REPLICATE)
     return np.clip(out + 0.5, 0, 65535).astype(np.uint16)

@@ -7,7 +7,9 @@ import numpy as np
 import pytest
 
 from blurscope.cli import main
+from blurscope.errors import SettingsError
 from blurscope.model import Viewing, assumed_response, predict_edges, read_responses, responses_of
+from blurscope.model.sources import quantity_of
 
 LN9 = np.log(9)
 
@@ -237,3 +239,9 @@ def test_part_exposure_and_plots(tmp_path, capsys):
     names = {p.name for p in (tmp_path / "plots").iterdir()}
     assert {"matrix_bet_ms.png", "matrix_bet_ms.svg", "matrix_response_ms.svg"} <= names
     assert (tmp_path / "plots" / "matrix_bet_ms.png").read_bytes()[:4] == b"\x89PNG"
+
+
+@pytest.mark.parametrize("figure", [{"value": -1e308, "u95": 0.1}, {"value": 15.0, "u95": 1e300}, 1e12])
+def test_figures_that_no_display_has_are_refused(figure):
+    with pytest.raises(SettingsError, match="which no display has"):
+        quantity_of({"bet_ms": figure}, "bet_ms", "a.json")

@@ -18,6 +18,7 @@ from blurscope.records import Q, Transition
 from blurscope.shapes.steps import SHAPES, family_step, overshoot_share, rise_ms, sampled_step
 from blurscope.uncertainty import K95
 
+ABSURD = 1e9  # ms, px or %: beyond any display's figures
 RESPONSE_SCHEMA = "blurscope.response/1"
 MEASUREMENT_SCHEMA = "blurscope.measurement/1"
 SAMPLES_PER_RESPONSE = 400
@@ -222,7 +223,7 @@ def quantity_of(entry: dict[str, Any], key: str, name: str, *flags: str) -> Q:
     Raises
     ------
     SettingsError
-        Something else than a number or nothing.
+        Something else than a number or nothing, or a number that no display has.
     """
     found = entry.get(key)
     value, u95 = (found.get("value"), found.get("u95")) if isinstance(found, dict) else (found, None)
@@ -231,6 +232,10 @@ def quantity_of(entry: dict[str, Any], key: str, name: str, *flags: str) -> Q:
     number, spread = _number(value), _number(u95)
     if number is None or (u95 is not None and (spread is None or spread < 0)):
         raise SettingsError(f"{name} has a '{key}' that is no number with an uncertainty; make the file again")
+    if abs(number) > ABSURD or (spread or 0.0) > ABSURD:
+        raise SettingsError(
+            f"{name} has a '{key}' of {number:.3g} ± {spread or 0:.3g}, which no display has; make it again"
+        )
     return Q(value=number, u95=spread)
 
 

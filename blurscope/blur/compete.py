@@ -14,7 +14,7 @@ EXPONENTIAL, INSTANT, ROUNDED = "exponential", "instant", "s-shaped"
 MIN_WEIGHT = 0.03  # of a family that counts
 TIERS = (  # families tried on all profiles, then on those that none fits
     (EXPONENTIAL, INSTANT, ROUNDED, "two exponentials", "staged"),
-    ("gaussian", "raised-cosine", "ramp"),
+    ("gaussian", "raised-cosine", "ramp", "two poles"),
     ("staged late", "ringing", "s-shaped overshoot"),
     ("driven s-shaped",),
     ("driven",),

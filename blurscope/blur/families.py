@@ -239,6 +239,25 @@ def _driven_slopes(t: np.ndarray, p: np.ndarray, poles: int = 2) -> np.ndarray:
     return np.array([rise, *(m / STEP for m in moved), lacks2 - lacks])
 
 
+def _two_poles(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    """Liquid crystal driven to its end at once: see `_driven`."""
+    return _driven(t, _at_once(p))
+
+
+def _two_poles_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    tau, k = np.exp(p[..., 0:1]), p[..., 1:2]
+    lacks, lacks2 = _lack_integrals(t, np.ones_like(tau), tau, 2)
+    x = np.maximum(t, 0.0) / tau
+    lack = np.exp(-x) * (1 + x)
+    rise = np.where(t > 0, 1 - (1 + k) * lack + k * lack**2, 0.0)
+    by_scale = (1 + k) * (np.maximum(t, 0.0) * lack - lacks) - k * (np.maximum(t, 0.0) * lack**2 - lacks2)
+    return np.array([rise, by_scale, lacks2 - lacks])
+
+
+def _at_once(p: np.ndarray) -> np.ndarray:
+    return np.concatenate([np.ones_like(p[..., :1]), p], axis=-1)
+
+
 def _driven_plain(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     return _driven(t, p, 1)
 
@@ -248,28 +267,26 @@ def _driven_plain_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
 
 
 def _ringing_parts(t: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, ...]:
-    """Return time, decay and oscillation from which the integral of the ringing step and its derivatives follow."""
+    """Return time, decay and oscillation, and how much sine makes it begin at rest."""
     t = np.maximum(t, 0.0)
-    z = np.exp(-p[..., 0:1]) - 1j * np.exp(p[..., 1:2])
-    return t, z, np.exp(-z * t)
+    z = np.exp(-p[..., 0:1]) * (1 - 1j * np.exp(p[..., 1:2]))
+    return t, z, np.exp(-z * t), np.exp(-p[..., 1:2])
 
 
 def _ringing(t: np.ndarray, p: np.ndarray) -> np.ndarray:
-    """Second order: ``1 - exp(-t/tau) (cos wt + c sin wt)``."""
-    t, z, wave = _ringing_parts(t, p)
+    """Second order, from rest: ``1 - exp(-t/tau) (cos wt + sin wt / (w tau))``; the second parameter is log w tau."""
+    t, z, wave, c = _ringing_parts(t, p)
     past = (1 - wave) / z
-    return t - past.real - p[..., 2:3] * past.imag
+    return t - past.real - c * past.imag
 
 
 def _ringing_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
-    t, z, wave = _ringing_parts(t, p)
-    c, w = p[..., 2:3], np.exp(p[..., 1:2])
+    t, z, wave, c = _ringing_parts(t, p)
+    w = -z.imag
     past, moment = (1 - wave) / z, (1 - wave * (1 + z * t)) / z**2
     step = (t > 0) * (1 - wave.real - c * wave.imag)
     faster = w * (moment.imag - c * moment.real)
-    # a longer time constant at a lower frequency stretches time
-    stretched = t - past.real - c * past.imag - t * step
-    return np.array([step, stretched + faster, faster, -past.imag])
+    return np.array([step, t - past.real - c * past.imag - t * step, faster + c * past.imag])
 
 
 def _two_poles_parts(t: np.ndarray, tau: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -386,6 +403,16 @@ FAMILIES: tuple[Family, ...] = (
             ((2.5, 0), (_L(2.0), 1), (_L(0.5), 0)),
         ),
     ),
+    Family(
+        name="two poles",
+        integral=_two_poles,
+        slopes=_two_poles_slopes,
+        starts=((_L(0.25), 0.0),),
+        low=(-6.0, -1.3),
+        high=(2.0, 1.3),
+        alike=(((_L(0.6), 1), (0.0, 0)),),
+        lag=1.2,
+    ),
     _STAGED,
     replace(_STAGED, name="staged late", integral=_staged_late, slopes=_staged_late_slopes, beside=None),
     _DRIVEN,
@@ -401,10 +428,10 @@ FAMILIES: tuple[Family, ...] = (
         name="ringing",
         integral=_ringing,
         slopes=_ringing_slopes,
-        starts=((_L(0.4), _L(2.0), 0.3),),
-        low=(-4.0, -2.0, -3.0),
-        high=(2.0, 4.0, 3.0),
-        alike=(((_L(1.0), 1), (_L(0.8), -1), (0.3, 0)),),
+        starts=((_L(0.4), _L(0.8)),),
+        low=(-4.0, -1.5),
+        high=(2.0, 1.2),  # an overshoot of 39 % of the step, exp(-pi / (w tau))
+        alike=(((_L(1.0), 1), (_L(0.8), 0)),),
     ),
     Family(
         name="s-shaped overshoot",

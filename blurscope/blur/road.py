@@ -19,6 +19,7 @@ STANDS_FOR = {
     "gaussian": "s-shaped",
     "raised-cosine": "s-shaped",
     "ramp": "s-shaped",
+    "two poles": "s-shaped",
     "staged late": "two exponentials",
     "driven s-shaped": "two exponentials",
     "driven": "two exponentials",

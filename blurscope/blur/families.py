@@ -393,14 +393,15 @@ FAMILIES: tuple[Family, ...] = (
         name="two exponentials",
         integral=_two_exponentials,
         slopes=_two_exponentials_slopes,
-        starts=((0.7, _L(0.3), _L(2.0)), (1.3, _L(0.3), _L(1.5)), (1.6, _L(1.0), _L(1.0))),
+        starts=((0.7, _L(0.3), _L(2.0)), (1.3, _L(0.3), _L(1.5)), (1.6, _L(1.0), _L(1.0)), (0.96, _L(0.1), _L(30.0))),
         low=(0.05, -5.0, -3.0),
-        high=(60.0, 2.0, 3.5),
+        high=(60.0, 2.0, 6.5),  # a fast pixel may creep for refreshes
         beside=((1.0, 0), (0.0, 1), (0.0, 0)),
         alike=(
             ((0.7, 0), (_L(0.6), 1), (_L(2.0), 0)),
             ((1.4, 0), (_L(1.3), 1), (_L(1.5), 0)),
             ((2.5, 0), (_L(2.0), 1), (_L(0.5), 0)),
+            ((0.96, 0), (_L(0.8), 1), (_L(20.0), 0)),
         ),
     ),
     Family(
@@ -437,9 +438,9 @@ FAMILIES: tuple[Family, ...] = (
         name="s-shaped overshoot",
         integral=_s_overshoot,
         slopes=_s_overshoot_slopes,
-        starts=((0.15, _L(0.12), _L(4.0)),),
+        starts=((0.15, _L(0.12), _L(4.0)), (-0.05, _L(0.12), _L(8.0))),  # b < 0: a slow tail
         low=(-0.6, -5.0, -3.0),
         high=(0.8, 1.0, 3.5),
-        alike=(((0.15, 0), (_L(0.4), 1), (_L(4.0), 0)),),
+        alike=(((0.15, 0), (_L(0.4), 1), (_L(4.0), 0)), ((-0.05, 0), (_L(0.4), 1), (_L(12.0), 0))),
     ),
 )

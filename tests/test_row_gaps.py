@@ -71,3 +71,8 @@ def test_greys_of_rows_with_gaps_have_their_light():
     whites = [p.codes @ p.weights / 65535 for p in found if p.kind == "grey" and p.level == 255]
     assert len(whites) > 5
     assert np.array(whites) == pytest.approx(FULL, rel=0.006)
+
+
+def test_a_photo_in_which_all_is_dark_has_no_gaps():
+    found = measure_lens(np.zeros_like(stripes(1.0, 0.3)), PLACE, LAYOUT, LIT, TONE)
+    assert not found.gaps

@@ -132,10 +132,13 @@ def _gap_swing(lines: np.ndarray, s: np.ndarray, reach: float) -> float:
     found = []
     for line, above in zip(lines, bright, strict=True):
         use = s > beside if above else s < -beside
-        at, light = 2 * np.pi * s[use], line[use] / line[use].mean()
+        mean = float(line[use].mean())
+        if not mean > 0:  # it is dark on both sides
+            continue
+        at, light = 2 * np.pi * s[use], line[use] / mean
         design = np.column_stack([np.cos(at), np.sin(at), np.ones_like(at)])
         found.append(np.linalg.lstsq(design, light, rcond=None)[0][:2])
-    return float(np.hypot(*np.median(found, axis=0)))
+    return float(np.hypot(*np.median(found, axis=0))) if found else 0.0
 
 
 def _over_rows(lines: np.ndarray, s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -239,23 +239,26 @@ def _driven_slopes(t: np.ndarray, p: np.ndarray, poles: int = 2) -> np.ndarray:
     return np.array([rise, *(m / STEP for m in moved), lacks2 - lacks])
 
 
+def _at_once(t: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Return what two poles lack of their end: now, and the integrals of that and of its square."""
+    tau = np.exp(p[..., 0:1])
+    x = np.maximum(t, 0.0) / tau
+    e = np.exp(-x)
+    return e * (1 + x), tau * (2 - e * (2 + x)), tau * (1.25 - e * e * (0.5 * (1 + x) * (2 + x) + 0.25))
+
+
 def _two_poles(t: np.ndarray, p: np.ndarray) -> np.ndarray:
     """Liquid crystal driven to its end at once: see `_driven`."""
-    return _driven(t, _at_once(p))
+    _, lacks, lacks2 = _at_once(t, p)
+    k = p[..., 1:2]
+    return np.maximum(t, 0.0) - (1 + k) * lacks + k * lacks2
 
 
 def _two_poles_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
-    tau, k = np.exp(p[..., 0:1]), p[..., 1:2]
-    lacks, lacks2 = _lack_integrals(t, np.ones_like(tau), tau, 2)
-    x = np.maximum(t, 0.0) / tau
-    lack = np.exp(-x) * (1 + x)
-    rise = np.where(t > 0, 1 - (1 + k) * lack + k * lack**2, 0.0)
-    by_scale = (1 + k) * (np.maximum(t, 0.0) * lack - lacks) - k * (np.maximum(t, 0.0) * lack**2 - lacks2)
-    return np.array([rise, by_scale, lacks2 - lacks])
-
-
-def _at_once(p: np.ndarray) -> np.ndarray:
-    return np.concatenate([np.ones_like(p[..., :1]), p], axis=-1)
+    lack, lacks, lacks2 = _at_once(t, p)
+    k, since = p[..., 1:2], np.maximum(t, 0.0)
+    now = (1 + k) * lack - k * lack**2
+    return np.array([(t > 0) * (1 - now), since * now - (1 + k) * lacks + k * lacks2, lacks2 - lacks])
 
 
 def _driven_plain(t: np.ndarray, p: np.ndarray) -> np.ndarray:

@@ -11,7 +11,7 @@ import numpy as np
 
 from blurscope.blur.compete import compete
 from blurscope.blur.families import FAMILIES
-from blurscope.blur.figures import NAMES, figures_of
+from blurscope.blur.figures import NAMES, RESPONSES, figures_of
 from blurscope.blur.fit import fit_family
 from blurscope.blur.measure import BlurFit, measure_profiles
 from blurscope.blur.operator import Capture, age_edges, capture_operator
@@ -31,7 +31,6 @@ SLOPES = tuple(
 FAST = 0.18  # refreshes: response below which its shape can't be seen
 BRISK = 0.5  # refreshes: response below which what is not known of the camera's motion is tried, not linearised
 FAR, STEPS = 0.95, 8  # of the interval of the tracking error, and phases of the shutter, that are tried
-MOVED = ("response", "response_signal")  # figures that show it
 FASTEST = tuple(f for f in FAMILIES if f.name == "exponential")
 PLAIN = tuple(
     f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials", "staged", "raised-cosine", "ramp")
@@ -163,7 +162,7 @@ def fit_edge(
             if more2 > 0:
                 p["tracking"] = float(np.sqrt(p.get("tracking", 0.0) ** 2 + more2))
                 u95[name] = float(np.sqrt(u95[name] ** 2 + K95**2 * more2))
-    for name in MOVED:
+    for name in RESPONSES:
         sd = float(np.hypot(u95[name] / K95, unresolved))
         more = nonlinear_sd(value[name], sd)
         u95[name] = K95 * float(np.hypot(sd, more))
@@ -259,7 +258,7 @@ def _moved(
     )  # fmt: skip
     figures = figures_of(FASTEST[0], again.params, made.length, None if shares is None else np.tile(shares, (n, 1)))
     out = {}
-    for name in MOVED:
+    for name in RESPONSES:
         plain, values = figures[name][0], np.append(figures[name][1:], fit.value[name])
         out[name] = float(np.max(np.abs(values - plain), initial=0.0, where=np.isfinite(values)))
     return out

@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 
 from blurscope._threads import one_blas_thread
-from blurscope.blur.measure import FREE, BlurFit
+from blurscope.blur.figures import RESPONSES
+from blurscope.blur.measure import FREE, UNKNOWN_LIGHT, BlurFit
 from blurscope.blur.road import RoadResponse, fit_roads
 from blurscope.displaylaw import contradiction, seen_law
 from blurscope.errors import FitError, PatternError, SettingsError
@@ -29,7 +30,6 @@ from blurscope.trackingblock import commonest_family, doubted_by_header, trackin
 from blurscope.uncertainty import K95, combine, coverage_factor, median, nonlinear_sd, resolution_sd
 
 HEADER_SHARE = 0.1  # by which a shutter's nominal time may be off: 1/15 s is said where 1/16 s is meant
-RESPONSES = ("response", "response_signal")
 BETWEEN_FLASHES = 0.03  # of the time from flash to flash, u95: settled by the coverage of simulated photos
 MAX_ERROR_PX = 3.0
 POOR_CHI2 = 6.0
@@ -394,8 +394,8 @@ def _edge(
     figures["ghost_ms"] = quantity("ghost", hold_ms, wide)
     figures["ghost_px"] = quantity("ghost", v, wide / hold_ms * v)
     figures["ghost_refreshes"] = quantity("ghost", 1.0, wide / hold_ms)
-    figures["overshoot_pct"] = quantity("overshoot", 100.0, 30.0)
-    figures["undershoot_pct"] = quantity("undershoot", 100.0, 30.0)
+    figures["overshoot_pct"] = quantity("overshoot", 100.0, 100.0 * UNKNOWN_LIGHT)
+    figures["undershoot_pct"] = quantity("undershoot", 100.0, 100.0 * UNKNOWN_LIGHT)
     figures["response_ms"] = quantity("response", hold_ms, wide)
     figures["response_signal_ms"] = quantity("response_signal", hold_ms, wide)
     figures["response_overshoot_pct"] = quantity("response_overshoot", 100.0, 60.0)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -181,12 +182,30 @@ def _staged_slopes(t: np.ndarray, p: np.ndarray, refreshes: float = 1.0) -> np.n
     return np.array([rise, first[0] - second[0], by_scale])
 
 
-def _staged_late(t: np.ndarray, p: np.ndarray) -> np.ndarray:
-    return _staged(t, p, 2.0)
+def _lack(t: np.ndarray, tau: np.ndarray, poles: int = 2) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return what a signal that lags by equal poles lacks of its end: now, the integral of that and its square's."""
+    x = np.maximum(t, 0.0) / tau
+    e = np.exp(-x)
+    if poles == 1:
+        return e, tau * (1 - e), tau * 0.5 * (1 - e * e)
+    return e * (1 + x), tau * (2 - e * (2 + x)), tau * (1.25 - e * e * (0.5 * (1 + x) * (2 + x) + 0.25))
 
 
-def _staged_late_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
-    return _staged_slopes(t, p, 2.0)
+def _bent(t: np.ndarray, k: np.ndarray, lacks: np.ndarray, lacks2: np.ndarray) -> np.ndarray:
+    """Return the integral of light, by those of what its signal lacks: see `_driven`."""
+    return np.maximum(t, 0.0) - (1 + k) * lacks + k * lacks2
+
+
+def _two_poles(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    """Liquid crystal driven to its end at once: see `_driven`."""
+    return _bent(t, p[..., 1:2], *_lack(t, np.exp(p[..., 0:1]))[1:])
+
+
+def _two_poles_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    lack, lacks, lacks2 = _lack(t, np.exp(p[..., 0:1]))
+    k, since = p[..., 1:2], np.maximum(t, 0.0)
+    now = (1 + k) * lack - k * lack**2
+    return np.array([(t > 0) * (1 - now), since * now - (1 + k) * lacks + k * lacks2, lacks2 - lacks])
 
 
 def _driven(t: np.ndarray, p: np.ndarray, poles: int = 2) -> np.ndarray:
@@ -195,78 +214,37 @@ def _driven(t: np.ndarray, p: np.ndarray, poles: int = 2) -> np.ndarray:
     Light is that signal bent by ``k``, the second order of the display's law between the two levels: with ``r`` what
     the signal lacks of its end, light lacks ``(1 + k) r - k r^2``.
     """
-    lacks, lacks2 = _lack_integrals(t, p[..., 0:1], np.exp(p[..., 1:2]), poles)
-    k = p[..., 2:3]
-    return np.maximum(t, 0.0) - (1 + k) * lacks + k * lacks2
+    return _bent(t, p[..., 2:3], *_driven_lack(t, p, poles)[1:])
 
 
-def _lack_integrals(t: np.ndarray, f: np.ndarray, tau: np.ndarray, poles: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return the integrals from 0 of what a driven signal lacks of its end, and of its square."""
-    h, q = 1 / tau, np.exp(-1 / tau)
-    first, second = np.clip(t, 0.0, 1.0), np.maximum(t - 1.0, 0.0)
-    x, s = first / tau, second / tau
-    e = np.exp(-x)
-    if poles == 2:  # exp(-x) (1 + x), its integral and that of its square
-        one, two = tau * (2 - e * (2 + x)), tau * (1.25 - e * e * (0.5 * (1 + x) * (2 + x) + 0.25))
-        a, b = f * q * (1 + h) + 1 - f, f * q + 1 - f
-    else:
-        one, two = tau * (1 - e), tau * 0.5 * (1 - e * e)
-        a, b = f * q + 1 - f, np.zeros_like(f)
+def _driven_lack(t: np.ndarray, p: np.ndarray, poles: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the same as `_lack` of a signal that is driven."""
+    f, tau = p[..., 0:1], np.exp(p[..., 1:2])
+    first, s = np.clip(t, 0.0, 1.0), np.maximum(t - 1.0, 0.0) / tau
+    now, one, two = _lack(first, tau, poles)
     lacks = (1 - f) * first + f * one
     lacks2 = (1 - f) ** 2 * first + 2 * f * (1 - f) * one + f**2 * two
-    # then exp(-s) (a + b s)
+    # from the second refresh on exp(-s) (a + b s)
+    q = np.exp(-1 / tau)
+    a = f * q * (1 + 1 / tau if poles == 2 else 1.0) + 1 - f
+    b = f * q + 1 - f if poles == 2 else np.zeros_like(f)
     e = np.exp(-s)
+    now = np.where(t > 1, e * (a + b * s), 1 - f + f * now)
     lacks = lacks + tau * (a * (1 - e) + b * (1 - e * (1 + s)))
     e = e * e
     lacks2 = lacks2 + tau * (
         0.5 * a * a * (1 - e) + 0.5 * a * b * (1 - e * (1 + 2 * s)) + 0.25 * b * b * (1 - e * (1 + 2 * s + 2 * s * s))
     )
-    return lacks, lacks2
+    return now, lacks, lacks2
 
 
 def _driven_slopes(t: np.ndarray, p: np.ndarray, poles: int = 2) -> np.ndarray:
-    f, tau, k = p[..., 0:1], np.exp(p[..., 1:2]), p[..., 2:3]
-    lacks, lacks2 = _lack_integrals(t, f, tau, poles)
-    here = np.maximum(t, 0.0) - (1 + k) * lacks + k * lacks2
-
-    def lag(x: np.ndarray) -> np.ndarray:
-        x = np.maximum(x, 0.0) / tau
-        return np.exp(-x) * (1 + x if poles == 2 else 1.0)
-
-    lack = 1 - f * (1 - lag(t)) - (1 - f) * np.where(t > 1, 1 - lag(t - 1), 0.0)
+    lack, lacks, lacks2 = _driven_lack(t, p, poles)
+    k = p[..., 2:3]
     rise = np.where(t > 0, 1 - (1 + k) * lack + k * lack**2, 0.0)
+    here = _bent(t, k, lacks, lacks2)
     moved = (_driven(t, p + np.array(step), poles) - here for step in ([STEP, 0.0, 0.0], [0.0, STEP, 0.0]))
     return np.array([rise, *(m / STEP for m in moved), lacks2 - lacks])
-
-
-def _at_once(t: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, ...]:
-    """Return what two poles lack of their end: now, and the integrals of that and of its square."""
-    tau = np.exp(p[..., 0:1])
-    x = np.maximum(t, 0.0) / tau
-    e = np.exp(-x)
-    return e * (1 + x), tau * (2 - e * (2 + x)), tau * (1.25 - e * e * (0.5 * (1 + x) * (2 + x) + 0.25))
-
-
-def _two_poles(t: np.ndarray, p: np.ndarray) -> np.ndarray:
-    """Liquid crystal driven to its end at once: see `_driven`."""
-    _, lacks, lacks2 = _at_once(t, p)
-    k = p[..., 1:2]
-    return np.maximum(t, 0.0) - (1 + k) * lacks + k * lacks2
-
-
-def _two_poles_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
-    lack, lacks, lacks2 = _at_once(t, p)
-    k, since = p[..., 1:2], np.maximum(t, 0.0)
-    now = (1 + k) * lack - k * lack**2
-    return np.array([(t > 0) * (1 - now), since * now - (1 + k) * lacks + k * lacks2, lacks2 - lacks])
-
-
-def _driven_plain(t: np.ndarray, p: np.ndarray) -> np.ndarray:
-    return _driven(t, p, 1)
-
-
-def _driven_plain_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
-    return _driven_slopes(t, p, 1)
 
 
 def _ringing_parts(t: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, ...]:
@@ -294,11 +272,9 @@ def _ringing_slopes(t: np.ndarray, p: np.ndarray) -> np.ndarray:
 
 def _two_poles_parts(t: np.ndarray, tau: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the integral of ``1 - exp(-t/tau) (1 + t/tau)``, that step, and the integral's derivative by log(tau)."""
-    x = np.maximum(t, 0.0) / tau
-    rest = np.exp(-x)
-    step = 1 - rest * (1 + x)
-    integral = tau * (x - 2 + rest * (2 + x))
-    return integral, step, integral - tau * x * step
+    since = np.maximum(t, 0.0)
+    lack, lacks, _ = _lack(t, tau)
+    return since - lacks, 1 - lack, since * lack - lacks
 
 
 def _s_overshoot(t: np.ndarray, p: np.ndarray) -> np.ndarray:
@@ -418,13 +394,19 @@ FAMILIES: tuple[Family, ...] = (
         lag=1.2,
     ),
     _STAGED,
-    replace(_STAGED, name="staged late", integral=_staged_late, slopes=_staged_late_slopes, beside=None),
+    replace(
+        _STAGED,
+        name="staged late",
+        integral=partial(_staged, refreshes=2.0),
+        slopes=partial(_staged_slopes, refreshes=2.0),
+        beside=None,
+    ),
     _DRIVEN,
     replace(
         _DRIVEN,
         name="driven",
-        integral=_driven_plain,
-        slopes=_driven_plain_slopes,
+        integral=partial(_driven, poles=1),
+        slopes=partial(_driven_slopes, poles=1),
         alike=tuple((f, (_L(0.9), 1), k) for f, _, k in _DRIVEN.alike),
         lag=0.9,
     ),

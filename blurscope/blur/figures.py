@@ -15,7 +15,8 @@ FAR = 9.0  # standard deviations from the middle of a Gaussian edge, beyond whic
 OVER_ALL = 0.5  # of what the light at one place is off by, that a width keeps which is fitted to the whole edge
 BAND = 0.05  # of a step, about its end, within which an edge has landed
 GET_FACTOR = 2.563103131089201
-NAMES = ("bew", "get", "ghost", "overshoot", "undershoot", "response", "response_signal", "response_overshoot")
+RESPONSES = ("response", "response_signal")
+NAMES = ("bew", "get", "ghost", "overshoot", "undershoot", *RESPONSES, "response_overshoot")
 
 
 def crossing(x: np.ndarray, y: np.ndarray, level: float | np.ndarray) -> np.ndarray:

@@ -104,8 +104,8 @@ def free_form(
     scale = np.maximum(np.linalg.norm(design, axis=0), 1e-9)
     q, r = np.linalg.qr(np.concatenate([design / scale, 1e-4 * np.eye(p + 3)]))
     m, extra = len(profile), 2 + p + p + 3
-    off = np.zeros(p + p + 3)
-    rest = np.concatenate([(profile - fit.model[row]) * weight, (known[:2] - [low, high]) / known[2:], off])
+    off = (known[:2] - [low, high]) / known[2:]
+    rest = np.concatenate([(profile - fit.model[row]) * weight, off, np.zeros(extra - 2)])
     seen = np.concatenate([(high - low) * (operator * weight[:, None]) @ shape, np.zeros((extra, shape.shape[1]))])
     left = seen - q @ (q.T @ seen)
     rest_left = rest - q @ (q.T @ rest)

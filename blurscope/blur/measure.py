@@ -14,6 +14,7 @@ from blurscope.blur.fast import FAST_TAUS, curves_of_fast, fast_fits, posterior_
 from blurscope.blur.figures import (
     BAND,
     NAMES,
+    RESPONSES,
     instant_reference,
     settling,
     since_switch,
@@ -196,7 +197,7 @@ def _with_coder(result: BlurFit, t: np.ndarray, curve: np.ndarray, off: float) -
         return result
     u95, parts = dict(result.u95), dict(result.parts)
     doubts = threshold_doubts(t, curve, off)
-    doubts |= dict.fromkeys(("get", "response", "response_signal"), doubts["bew"])
+    doubts |= dict.fromkeys(("get", *RESPONSES), doubts["bew"])
     doubts |= dict.fromkeys(("undershoot", "response_overshoot"), doubts["overshoot"])
     for name, sd in doubts.items():
         u95[name] = float(np.hypot(u95[name], K95 * sd))
@@ -394,7 +395,7 @@ def _result(i, fits, weights, form, profiles, branches: list[Branch], cells, mis
         }
         hidden["ghost"] = float(np.hypot(hidden["ghost"], np.sqrt(2) * smooth))
     lost = RISE_LOST[free] if free or fit.family.name in OVERSHOOTING else 0.0
-    hidden |= {name: lost for name in ("response", "response_signal") if lost and value[name] < NO_RISE}
+    hidden |= {name: lost for name in RESPONSES if lost and value[name] < NO_RISE}
     law = max(b.parts["response_signal"].get(LAW, 0.0) for b in branches)
     u95["response_signal"] = float(np.hypot(u95["response_signal"], K95 * law))
     for name, sd in hidden.items():

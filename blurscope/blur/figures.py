@@ -34,9 +34,9 @@ def crossing(x: np.ndarray, y: np.ndarray, level: float | np.ndarray) -> np.ndar
     return np.where(ok, x[i - 1] + f * (x[i] - x[i - 1]), np.nan)
 
 
-def settling(x: np.ndarray, y: np.ndarray, half: float = BAND) -> np.ndarray:
-    """Last time each row of ``y`` is outside 1 +- ``half``; NaN where it ends outside."""
-    outside = (y > 1 + half) | (y < 1 - half)
+def settling(x: np.ndarray, y: np.ndarray, half: float | np.ndarray = BAND) -> np.ndarray:
+    """Last time each row of ``y`` is outside 1 +- ``half``, one or (n,); NaN where it ends outside."""
+    outside = np.abs(y - 1) > (half if np.ndim(half) == 0 else np.asarray(half)[:, None])
     n = y.shape[1]
     last = n - 1 - np.argmax(outside[:, ::-1], axis=1)
     any_out = outside.any(axis=1)
@@ -234,18 +234,17 @@ def threshold_jumps(t: np.ndarray, b: np.ndarray, off: float, emission: np.ndarr
     return {"bew": max(first, moved(0.9)), "ghost": max(first, last, cut)}
 
 
-def threshold_doubts(t: np.ndarray, b: np.ndarray, off: float) -> dict[str, float]:
-    """Return by how much thresholds ``off`` higher or lower change the figures of a blurred curve (m,), refreshes."""
-    y = b[None]
+def threshold_doubts(t: np.ndarray, b: np.ndarray, off: np.ndarray) -> dict[str, np.ndarray]:
+    """Return by how much thresholds ``off`` (n,) higher or lower change the figures of blurred curves (n, m)."""
 
-    def doubt(find: Callable[[float], np.ndarray]) -> float:
-        near = [float(find(d)[0]) for d in (-off, off)]
-        return 0.5 * abs(near[1] - near[0]) if np.isfinite(near).all() else 0.0
+    def doubt(find: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+        low, high = find(-off), find(off)
+        return np.where(np.isfinite(low) & np.isfinite(high), 0.5 * np.abs(high - low), 0.0)
 
-    rising = [doubt(lambda d, level=level: crossing(t, y, level + d)) for level in (0.1, 0.9)]
+    rising = [doubt(lambda d, level=level: crossing(t, b, level + d)) for level in (0.1, 0.9)]
     return {
-        "bew": OVER_ALL * float(np.hypot(*rising)),
-        "ghost": doubt(lambda d: settling(t, y, BAND + d)),
+        "bew": OVER_ALL * np.hypot(*rising),
+        "ghost": doubt(lambda d: settling(t, b, BAND + d)),
         "overshoot": off,
     }
 

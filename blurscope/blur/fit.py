@@ -89,6 +89,7 @@ class _Problem:
 
     def __init__(self, family: Family, profile, weight, operator, ages, known, held: bool) -> None:
         self.family, self.ages = family, ages
+        self.ages_and_late = np.append(ages, LATE)
         self.count, self.held = len(family.low), held
         self.low = np.array([*family.low, -1.0 + 1e-3])
         self.high = np.array([*family.high, ages[-1] * 0.5])
@@ -120,19 +121,20 @@ class _Problem:
         p = self.count
         return self._seen(self.family.integral(self.ages - x[..., p, None], x[..., :p]))
 
-    def slopes(self, x: np.ndarray) -> np.ndarray:
-        """Return the derivatives of the edges by time and by the shape parameters, unless held: (1 + p, ..., n, m)."""
+    def slopes(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the derivatives of the edges and of the mean delay.
+
+        Those of the edges are by time and by the shape parameters, unless held: (1 + p, ..., n, m); those of the delay
+        by the shape parameters: (..., n, p).
+        """
         p = self.count
-        moved = self.family.slopes(self.ages - x[..., p, None], x[..., :p])
-        return self._seen(moved[:1] if self.held else moved)
+        moved = self.family.slopes(self.ages_and_late - x[..., p, None], x[..., :p])
+        by_shape = -np.moveaxis(moved[1:, ..., -1], 0, -1)
+        return self._seen(moved[: 1 if self.held else None, ..., :-1]), by_shape
 
     def delay(self, x: np.ndarray) -> np.ndarray:
         """Return the mean delay of the response to a switch."""
         return LATE - self.family.integral(AT_LATE, x[..., : self.count])[..., 0]
-
-    def delay_slopes(self, x: np.ndarray) -> np.ndarray:
-        """Return the derivatives of the mean delay by the shape parameters, (..., n, p)."""
-        return -np.moveaxis(self.family.slopes(AT_LATE, x[..., : self.count])[1:, ..., 0], 0, -1)
 
     def _seen(self, integral: np.ndarray) -> np.ndarray:
         flat = integral.reshape(-1, *integral.shape[-2:])
@@ -280,7 +282,7 @@ class _State:
         p = problem.count
         x, edge, levels, model = self.x, self.edge, self.levels, self.model
         jac = self.jacobian
-        slopes = problem.slopes(x)
+        slopes, by_shape = problem.slopes(x)
         slopes *= levels[..., 1:] - levels[..., :1]
         np.negative(slopes[0], out=jac[..., p])
         for k, slope in enumerate(slopes[1:]):
@@ -301,7 +303,7 @@ class _State:
             stopped[..., : p + 1] = (low & (grad[..., : p + 1] < 0)) | (high & (grad[..., : p + 1] > 0))
             gram = np.where(stopped[..., None] | stopped[..., None, :], eye, gram)
             grad = np.where(stopped, 0.0, grad)
-        delay, by_shape = self.delay, problem.delay_slopes(x)
+        delay = self.delay
         diag = np.diagonal(gram, axis1=-2, axis2=-1)
         ridge = (diag + 1e-12 * diag.max())[..., None] * eye
         gram += 1e-9 * eye

@@ -181,8 +181,7 @@ def measure_profiles(
         for i, plan in enumerate(plans)
     ]
     shown = [(t, b[0]) for t, b, *_ in (curves[int(k), i] for i, k in enumerate(best))]
-    coder = np.broadcast_to(profiles.coder, len(best)).tolist()
-    results = [_with_coder(r, *curve, off) for r, curve, off in zip(results, shown, coder, strict=True)]
+    results = _with_coder(results, shown, np.broadcast_to(profiles.coder, len(best)))
     if emission is None:
         return [_with_landing(r, *curve) for r, curve in zip(results, shown, strict=True)]
     return [
@@ -191,18 +190,21 @@ def measure_profiles(
     ]
 
 
-def _with_coder(result: BlurFit, t: np.ndarray, curve: np.ndarray, off: float) -> BlurFit:
-    """Widen the figures by what a lossy coder may have changed the light by where they are read."""
-    if off <= 0:
-        return result
-    u95, parts = dict(result.u95), dict(result.parts)
-    doubts = threshold_doubts(t, curve, off)
+def _with_coder(results: list[BlurFit], shown: list[tuple[np.ndarray, np.ndarray]], off: np.ndarray) -> list[BlurFit]:
+    """Widen the figures by what a lossy coder may have changed the light by, (n,), where they are read."""
+    if not off.any():
+        return results
+    doubts = threshold_doubts(shown[0][0], np.array([curve for _, curve in shown]), off)
     doubts |= dict.fromkeys(("get", *RESPONSES), doubts["bew"])
     doubts |= dict.fromkeys(("undershoot", "response_overshoot"), doubts["overshoot"])
-    for name, sd in doubts.items():
-        u95[name] = float(np.hypot(u95[name], K95 * sd))
-        parts[name] = {**parts[name], "coder": sd}
-    return replace(result, u95=u95, parts=parts)
+    return [
+        replace(
+            r,
+            u95={name: float(np.hypot(r.u95[name], K95 * sd[i])) for name, sd in doubts.items()},
+            parts={name: {**r.parts[name], "coder": float(sd[i])} for name, sd in doubts.items()},
+        )
+        for i, r in enumerate(results)
+    ]
 
 
 def _with_landing(result: BlurFit, t: np.ndarray, curve: np.ndarray) -> BlurFit:

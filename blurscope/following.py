@@ -223,6 +223,7 @@ def fit_streaks(steps, lanes, layout, tone, shift, exposure, pixel, lens_px, len
     motion = fit_motion(
         [streaks[i] for i in use],
         [waves[i] for i in use],
+        [(lights[streaks[i].slit.high_level] - lights[0]) / (1 - lights[0]) for i in use],
         layout,
         shift,
         exposure,

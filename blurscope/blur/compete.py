@@ -23,6 +23,7 @@ CLEAR_TIERS = 3  # first of those tried on profiles that clearly none fits
 CLEAR_CHI2 = 1.5
 GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
 FAIR_CHI2 = 4.0  # the same for quick fits
+SPREAD = 0.8  # standard deviation of a shape that an exponential fits best, over the time constant of that
 SIEVE_ITERATIONS = 6  # after which a family goes on only
 HOPELESS = 2.0  # up to so many times the best chi-square (or a good one)
 LEAST_FLOOR = 0.15  # of the floor under the noise of a profile that is believed
@@ -74,7 +75,7 @@ def compete(
         for family in tier:
             if quick:
                 left = np.nonzero(least > enough)[0]
-            guess = _guess(family, known.get(family.name), done.get(EXPONENTIAL), enough)
+            guess = _guess(family, known.get(family.name), done.get(EXPONENTIAL), done.get(ROUNDED), enough)
             done[family.name] = fit = _fit(family, profiles, left, guess, min(iterations, SIEVE_ITERATIONS))
             least = np.minimum(least, fit.chi2)
     if iterations > SIEVE_ITERATIONS:
@@ -88,21 +89,28 @@ def compete(
     return fits, weigh(profiles, fits)
 
 
-def _guess(family: Family, known: FamilyFit | None, plain: FamilyFit | None, enough: float) -> np.ndarray | None:
+def _guess(
+    family: Family, known: FamilyFit | None, plain: FamilyFit | None, rounded: FamilyFit | None, enough: float
+) -> np.ndarray | None:
     """Return where to start, (starts, n, p + 1) with NaN where only a search will do.
 
     A profile that an exponential fits is near it in every family that holds the exponential too; other shapes are about
-    as long as the exponential that fits best.
+    as long, and have their middle where the S-shaped or the exponential response has it, whichever fits better.
     """
     out = None
     if plain is not None and family is not plain.family:
         tau = plain.params[:, 0]
         middle = plain.onset + np.exp(tau)
         if family.alike:
+            if rounded is not None:
+                count, scale = np.exp(rounded.params.T)
+                better = rounded.chi2 < plain.chi2
+                tau = np.where(better, np.log(np.sqrt(count) * scale / SPREAD), tau)
+                middle = np.where(better, rounded.onset + count * scale, middle)
             late = middle - family.lag * np.exp(tau)
             out = np.stack([np.column_stack([*_scaled(shape, tau), late]) for shape in family.alike])
         if family.beside is not None:
-            near = np.column_stack([*_scaled(family.beside, tau), plain.onset])
+            near = np.column_stack([*_scaled(family.beside, plain.params[:, 0]), plain.onset])
             out = np.where((plain.chi2 <= enough)[:, None], near, np.nan if out is None else out)
     if known is not None:
         out = np.where(np.isfinite(known.chi2)[:, None], known.start, np.nan if out is None else out)

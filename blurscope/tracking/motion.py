@@ -32,6 +32,7 @@ SHORT_SCAN_SD = 0.15  # refreshes over the screen
 SAME_BASIS = 0.01  # change of any parameter up to which that waveform's part in the streaks is taken as the same
 NOT_SEEN = 1e-6  # weight that keeps apart what no streak shows
 ROUGH = 0.01  # share of a streak: the model itself is no better
+LEAST_LIGHT = 0.02  # of white, in whose streak this is reckoned at least
 FAINTEST = 0.02  # streaks over what the display's law says of them
 ITERATIONS = 25
 UNSURE_ERROR = 0.005  # of the speed: uncertainty of the error from which other ends of the fit are looked for
@@ -179,6 +180,7 @@ def first_guess(start: float, exposure: float, sigma: float) -> np.ndarray:
 def fit_motion(
     streaks: list[Streak],
     waves: list[np.ndarray],
+    lights: list[float],
     layout: Layout,
     shift: float,
     exposure: float,
@@ -201,6 +203,8 @@ def fit_motion(
     ----------
     streaks, waves : lists
         Streaks and one period of each slit's light.
+    lights : list of float
+        The brighter light that each slit switches to, in those of the waves.
     shift : float
         ``x_screen = u + shift`` at the middle of the exposure.
     exposure : float
@@ -220,7 +224,7 @@ def fit_motion(
     start = first_guess(sign * shift / v - exposure / 2, exposure, sigma) if guess is None else guess.copy()
     centre = first_guess(start[0], start[1], sigma)
     centre[13:15] = flash
-    problem = _Problem(streaks, waves, layout, exposure, pixel, centre, lens_sd, emission)
+    problem = _Problem(streaks, waves, lights, layout, exposure, pixel, centre, lens_sd, emission)
     if held:
         problem.centre[2], problem.prior[2] = start[2], HELD * v
     if lined_up:
@@ -310,10 +314,11 @@ class _Found(NamedTuple):
 class _Problem:
     """Streaks with their weights, and what is known of the motion beforehand (``centre`` and its uncertainties)."""
 
-    def __init__(self, streaks, waves, layout, exposure, pixel, centre, lens_sd, emission) -> None:
+    def __init__(self, streaks, waves, lights, layout, exposure, pixel, centre, lens_sd, emission) -> None:
         v = layout.px_per_refresh
         order = sorted(range(len(streaks)), key=lambda i: streaks[i].slit.kind != "clock")  # the clock's come first
         streaks, waves = [streaks[i] for i in order], [waves[i] for i in order]
+        level = np.maximum([lights[i] for i in order], LEAST_LIGHT)
         self.centre = centre
         slopes = [ERROR_SLOPE_SD, ERROR_SLOPE_SD, FLASH_SD, FLASH_SD]
         self.prior = np.array([np.inf, np.inf, ERROR_SD, 0.5, 0.5, 1.5, 1.5, lens_sd, 0.6, 0.5, 0.5, *slopes])
@@ -321,7 +326,6 @@ class _Problem:
             self.prior[:2] = DARK_SD
         self.batch = StreakBatch(streaks, waves, layout, pixel, emission)
         self.data = self.batch.data
-        level = np.array([max(float(w.max()), 0.02) for w in waves])
         width = np.array([s.slit.width_px / (v * exposure) for s in streaks])
         noise = np.array([s.noise for s in streaks])
         self.weight = np.repeat(1 / np.hypot(noise * 1.5, ROUGH * level * width), self.batch.counts)

@@ -35,6 +35,8 @@ MAX_ERROR_PX = 3.0
 POOR_CHI2 = 6.0
 MANY_FREE = 0.25  # share of a photo's edges that no family fits, from which the photo is to blame
 DOUBTFUL_CHI2 = 10.0  # of streaks that no steady motion explains, though not so badly that the photo is refused
+MOST_SPREAD = 3.0  # of a transition's instances, over what their noise explains
+MANY_APART = 0.5  # of the transitions with several instances: share from which the photo itself is doubtful
 MANY_POOR = 0.25  # the same of those that are fitted poorly
 DOUBTFUL = frozenset(  # figures to be checked first
     {"poor_fit", "capture_doubtful", "instances_disagree", "not_settled", "roads_disagree", "sharpened"}
@@ -343,7 +345,7 @@ def _edge(
     flags += of_photo
     if abs(shot.from_slope[i]) > max(0.012, 6 * noise):
         fatal.append("from_not_settled")
-    if shot.spread[i] > 3:
+    if shot.spread[i] > MOST_SPREAD:
         flags.append("instances_disagree")
     if not shot.backlight.resolved:
         flags.append("pwm_unresolved")
@@ -451,7 +453,8 @@ def _flags_of_photo(shot: ShotFit, poor: np.ndarray) -> list[str]:
     flags = []
     steady = shot.backlight.emission is None or shot.backlight.duty > CLEARLY_DARK
     astray = shot.motion is not None and shot.motion.chi2_ratio > DOUBTFUL_CHI2
-    if astray or steady and poor.mean() > MANY_POOR:
+    apart = shot.spread[shot.instances > 1] > MOST_SPREAD
+    if astray or steady and poor.mean() > MANY_POOR or apart.size and apart.mean() > MANY_APART:
         flags.append("capture_doubtful")
     if shot.halo > MAX_HALO:
         flags.append("sharpened")

@@ -87,6 +87,16 @@ def refuse_lost_flashes(backlight: Backlight) -> None:
         )
 
 
+def refuse_missed(motion: Motion) -> None:
+    """Refuse an exposure within which the display missed an update: its edges stand still for a refresh."""
+    if motion.missed is not None:
+        after = max(motion.missed.at - motion.start, 0)
+        raise FitError(
+            f"the display dropped an update or showed one twice, about {after:.1f} refreshes after the shutter opened, "
+            "say the slits that switch: close what else runs on the device, and take the photo again"
+        )
+
+
 def refuse_misfit(chi2_ratio: float, blur_px: float, backlight: Backlight) -> None:
     """Refuse streaks that no motion explains, with the likeliest reason; ``blur_px`` is across the motion."""
     if chi2_ratio <= MAX_STREAK_CHI2:

@@ -34,6 +34,7 @@ from blurscope.refusals import (
     refuse_greys,
     refuse_lost_flashes,
     refuse_misfit,
+    refuse_missed,
     refuse_short,
     refuse_step,
     refuse_still,
@@ -57,6 +58,8 @@ SAME_STEP = 0.01  # of a step: change of a response that no streak feels
 SAME_WAY = 0.002  # of a refresh's way: change of what an error smears that no figure feels
 EARLY = -0.6  # refreshes: onset of all responses from which the pose is put right
 OPEN_ERROR = 0.002  # of the speed: standard uncertainty of the tracking error from which the edges have a say in it
+FAINT = 40.0  # median streak over its noise, below which a missed update need not show as a misfit
+DOUBTFUL_CHI2 = 3.0  # chi-square of the streaks from which one is looked for
 OPEN_CHI2 = 5.0  # chi-square of the streaks from which the same is done
 BETTER = 0.7  # share of that chi-square down to which another error is the better one
 POOR_FLASH_CHI2 = 5.0  # of streaks under flashes, from which a better start is looked for
@@ -245,11 +248,11 @@ def measure_shot(
 
     read_with: dict[tuple[int, int], np.ndarray] = {}
 
-    def follow(steps, guess: np.ndarray | None, held: bool = False) -> tuple[Motion | None, list[Streak]]:
+    def follow(steps, guess: np.ndarray | None, held: bool = False, **look) -> tuple[Motion | None, list[Streak]]:
         nonlocal read_with
         read_with = steps
         known = (lanes, layout, tone, shift, exposure, pixel, along_px, streak_sd)
-        return fit_streaks(steps, *known, guess, backlight, held=held, lined_up=held or lined_up)
+        return fit_streaks(steps, *known, guess, backlight, held=held, lined_up=held or lined_up, **look)
 
     def unchanged(steps) -> bool:
         return max(float(np.abs(steps[p] - read_with[p]).max()) for p in pairs) < SAME_STEP
@@ -387,6 +390,9 @@ def measure_shot(
     refuse_lost_flashes(backlight)
     if motion is not None:
         refuse_short(motion.exposure)
+        if backlight.kind == "hold" and (motion.signal < FAINT or motion.chi2_ratio > DOUBTFUL_CHI2):
+            looked, _ = follow(read_with, motion.vector(), held=True, look_for_missed=True)
+            refuse_missed(looked or motion)
         refuse_misfit(motion.chi2_ratio, across_px, backlight)
         refuse_unsure(motion, v)
     say("fitting the edges")

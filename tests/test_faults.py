@@ -267,10 +267,12 @@ def test_pulses_in_step_with_the_refresh_on_a_display_that_is_scanned(scan, layo
     seen = result.as_json()["backlight"]
     assert (seen["kind"], seen["pulses_per_refresh"]) == ("pwm", 2)
     assert abs(seen["duty"].value - 0.5) <= seen["duty"].u95
+    if scan:  # instances of a transition in different rows differ
+        assert all("capture_doubtful" in e.flags and not e.ok for e in result.edges)
     for figure in ("bet_ms", "response_ms"):
         off, u95, truth = errors(result, true, figure)
         assert np.all(np.abs(off) <= np.maximum(1.5 * u95, 0.05 * truth + 0.2)), (figure, off, u95)
-        assert np.mean(np.abs(off) <= u95) >= 0.75, (figure, off, u95)
+        assert scan or np.mean(np.abs(off) <= u95) >= 0.75, (figure, off, u95)
 
 
 def test_pulses_finer_than_the_slits_are_said_and_trusted_by_no_figure(layout, tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import erf
+from typing import NamedTuple
 
 import numpy as np
 
@@ -48,6 +49,22 @@ def time_at(away: np.ndarray, speed: float | np.ndarray, accel: float) -> tuple[
     return 2 * away / (speed + root), root
 
 
+class Missed(NamedTuple):
+    """An update of the display that didn't come.
+
+    Attributes
+    ----------
+    at : float
+        When it was due, refreshes on the slits' clock.
+    late : int
+        Refreshes that all later pictures come late by: 1 where the picture before it was shown twice, 0 where the next
+        one came in time all the same, -1 where that one came in its stead.
+    """
+
+    at: float
+    late: int
+
+
 class StreakBatch:
     """All streaks on one grid, so that a trial of the motion costs a few array operations.
 
@@ -81,6 +98,7 @@ class StreakBatch:
         if emission is not None:
             waves = [np.resize(w, int(np.lcm(len(w), STEPS))) for w in waves]
         self.waves, self.emission = list(waves), emission
+        self.missed: Missed | None = None
         self.period = np.array([[len(w)] for w in waves], float)
         self.sums = self._cumulate(waves)
         self.data = np.concatenate([s.light for s in streaks])
@@ -115,6 +133,20 @@ class StreakBatch:
         whole += at
         value *= STEPS
         return whole, value
+
+    def _shown(self, sums: np.ndarray, t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the same as `_integral` where the display missed an update, of pixels that follow at once."""
+        if self.missed is None:
+            return self._integral(sums, t)
+        at, late = self.missed
+        stay = 1.0 if late >= 0 else 0.0  # refreshes, for which light stays as it was
+        each = np.full((len(sums), 1), float(at))
+        stays = self._integral(sums, each - 0.5 / STEPS)[1]
+        total, value = self._integral(sums, np.minimum(t, at))
+        over = t >= at + stay
+        later, value_later = self._integral(sums, np.maximum(t, at + stay) - late)
+        total += stays * np.clip(t - at, 0, stay) + later - self._integral(sums, each + stay - late)[0]
+        return total, np.where(t < at, value, np.where(over, value_later, stays))
 
     def _places(self, rows: np.ndarray | slice = slice(None)) -> tuple[np.ndarray, np.ndarray]:
         """Return where the slits of ``rows`` are on the screen, as shares of its size from its middle."""
@@ -181,7 +213,7 @@ class StreakBatch:
         if self.emission is not None:
             late = late - p[4]
         first, last = first - late, last - late
-        light = (self._integral(sums, last)[0] - self._integral(sums, first)[0]) * (amplitude / exposure)
+        light = (self._shown(sums, last)[0] - self._shown(sums, first)[0]) * (amplitude / exposure)
         return _blur(light, self.step, sigma, self.pixel).take(self.kept)
 
     def slopes(self, p: np.ndarray) -> np.ndarray:
@@ -201,7 +233,7 @@ class StreakBatch:
             at = middle + time
             early, over = at < opening, at > opening + exposure
             at = np.minimum(np.maximum(at, opening), opening + exposure)
-            integral, value = self._integral(sums, at - late)
+            integral, value = self._shown(sums, at - late)
             total += side * integral
             value *= side
             moving = np.where(early | over, 0.0, 1 / root)

@@ -10,7 +10,7 @@ import numpy as np
 
 from blurscope.pattern.layout import Layout
 from blurscope.tracking.lanes import Streak
-from blurscope.tracking.model import NAMES, STEPS, StreakBatch, second_differences
+from blurscope.tracking.model import NAMES, STEPS, Missed, StreakBatch, second_differences
 
 CLOCK_CELLS = 8  # per refresh, of what the clock slits' waveform differs by from the one expected
 ENOUGH = 0.2  # gain of a step in chi-square below which the fit has converged
@@ -40,6 +40,9 @@ FAST_ERROR = 0.4  # of the speed: error from which they are looked for too
 OTHER_ERRORS = (-0.3, -0.2, -0.12, -0.06, 0.0, 0.06, 0.12, 0.2, 0.3)  # of the speed
 WORTH = 6.0  # gain of chi-square from which another end is the better one
 OTHER_ITERATIONS = 5
+MISSED_ITERATIONS = 12
+MISSED_GAIN = 25.0  # of chi-square over what it is inflated by, from which a missed update is believed,
+MISSED_SHARE = 0.03  # and of chi-square itself
 CLOCK_ROUGHNESS = 0.15  # second difference of that difference, standard deviation, share of white
 
 
@@ -71,6 +74,10 @@ class Motion:
     chi2_ratio : float
         Chi-square over degrees of freedom, of independent noise.
     samples : int
+    signal : float
+        How far streaks stand out of the noise, in the median.
+    missed : Missed, optional
+        An update of the display that didn't come, where it was looked for.
     """
 
     start: float
@@ -91,6 +98,8 @@ class Motion:
     covariance: np.ndarray
     chi2_ratio: float
     samples: int
+    signal: float = float("inf")
+    missed: Missed | None = None
 
     def start_at(self, x_px: float, v_row: float, layout: Layout) -> float:
         """Return the opening time on the clock of a place on the screen."""
@@ -193,6 +202,7 @@ def fit_motion(
     guess: np.ndarray | None = None,
     held: bool = False,
     lined_up: bool = False,
+    look_for_missed: bool = False,
 ) -> Motion:
     """Fit the camera's motion to all streaks at once (Gauss-Newton with step control).
 
@@ -219,6 +229,8 @@ def fit_motion(
         Leave the tracking error where ``guess`` has it.
     lined_up : bool
         The pose's clock is known to be that of the slits all over the screen, but for a delay in common.
+    look_for_missed : bool
+        Look for an update that the display missed.
     """
     v, sign = layout.px_per_refresh, layout.sign
     start = first_guess(sign * shift / v - exposure / 2, exposure, sigma) if guess is None else guess.copy()
@@ -255,7 +267,30 @@ def fit_motion(
         covariance=covariance,
         chi2_ratio=best.ratio,
         samples=len(problem.data),
+        signal=problem.signal,
+        missed=_missed_update(problem, best) if look_for_missed else None,
     )
+
+
+def _missed_update(problem: _Problem, best: _Found) -> Missed | None:
+    """Return the update without which the streaks fit far better, by any motion, than with all of them."""
+    batch = problem.batch
+    v, p = problem.speed, best.p
+    in_step = p.copy()  # a missed update may have been taken for a camera off its speed
+    in_step[1:3] = p[1] * (v + p[2]) / v, 0.0
+    in_step[0] += 0.5 * (p[1] - in_step[1])
+    starts = [p, in_step] if abs(p[2]) > OTHER_ERRORS[-4] * v else [p]
+    opening = min(s[0] - s[4] for s in starts)
+    closing = max(s[0] - s[4] + s[1] for s in starts)
+    costs: dict[Missed, float] = {}
+    for at in range(int(np.floor(opening)), int(np.ceil(closing)) + 1):
+        for late in (-1, 0, 1):
+            batch.missed = Missed(float(at), late)
+            costs[batch.missed] = min(problem.descend(s, MISSED_ITERATIONS, stiff_clock=True).cost for s in starts)
+    batch.missed = None
+    likeliest = min(costs, key=costs.__getitem__)
+    gain = best.cost - costs[likeliest]
+    return likeliest if gain > max(MISSED_GAIN * best.inflate, MISSED_SHARE * best.cost) else None
 
 
 def _elsewhere(problem: _Problem, best: _Found, v: float) -> list[_Found]:
@@ -315,7 +350,7 @@ class _Problem:
     """Streaks with their weights, and what is known of the motion beforehand (``centre`` and its uncertainties)."""
 
     def __init__(self, streaks, waves, lights, layout, exposure, pixel, centre, lens_sd, emission) -> None:
-        v = layout.px_per_refresh
+        self.speed = v = layout.px_per_refresh
         order = sorted(range(len(streaks)), key=lambda i: streaks[i].slit.kind != "clock")  # the clock's come first
         streaks, waves = [streaks[i] for i in order], [waves[i] for i in order]
         level = np.maximum([lights[i] for i in order], LEAST_LIGHT)
@@ -329,6 +364,7 @@ class _Problem:
         width = np.array([s.slit.width_px / (v * exposure) for s in streaks])
         noise = np.array([s.noise for s in streaks])
         self.weight = np.repeat(1 / np.hypot(noise * 1.5, ROUGH * level * width), self.batch.counts)
+        self.signal = float(np.median(level * width / noise))
         self.clock = np.arange(sum(s.slit.kind == "clock" for s in streaks))
         self.phases = np.array([streaks[i].slit.phase_refreshes for i in self.clock], int)
         self.per_cell = STEPS // CLOCK_CELLS
@@ -358,12 +394,14 @@ class _Problem:
         known = float((((p - self.centre) / self.prior) ** 2).sum())
         return float((((self.data - model) * self.weight) ** 2).sum()) + known + rough
 
-    def descend(self, p: np.ndarray, iterations: int = ITERATIONS, free: np.ndarray | None = None) -> _Found:
-        """Go down from ``p`` and a waveform of the clock."""
+    def descend(
+        self, p: np.ndarray, iterations: int = ITERATIONS, free: np.ndarray | None = None, stiff_clock: bool = False
+    ) -> _Found:
+        """Go down from ``p`` and a waveform of the clock, which ``stiff_clock`` holds."""
         batch, weight, bend = self.batch, self.weight, self.bend
         free = np.zeros(self.period * CLOCK_CELLS) if free is None else free
-        n_p, n_w = len(p), len(free)
-        stiff = bend.T @ bend + 1e-6 * np.eye(n_w)
+        n_p, n_w = len(p), 0 if stiff_clock else len(free)
+        stiff = bend.T @ bend + 1e-6 * np.eye(len(free))
         self._set_waves(free)
         model = batch.model(p)
         best = self._cost(p, free, model)
@@ -390,7 +428,7 @@ class _Problem:
                 trial[1] = max(trial[1], 0.3)
                 trial[7] = max(trial[7], 0.02)
                 trial[8] = max(trial[8], FAINTEST)
-                trial_free = free + delta[n_p:]
+                trial_free = free + delta[n_p:] if n_w else free
                 if not np.isfinite(trial).all():
                     damp *= 8
                     continue

@@ -29,7 +29,7 @@ def lag_groups(lag_px: np.ndarray, px_per_refresh: float) -> np.ndarray:
     return np.array(starts)
 
 
-def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift):
+def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift, cells=None):
     """Average the instances of each transition, group the samples, and build the operators.
 
     Parameters
@@ -43,6 +43,8 @@ def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift):
     motion : Motion or None
     shift : float
         ``x_screen = u + shift`` at the middle of the exposure.
+    cells : (n, k) float, optional
+        Responses found, by which instances that the shutter saw at other moments differ.
 
     Returns
     -------
@@ -64,6 +66,8 @@ def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift):
     stack = operators[0] if not mixed else np.empty((n, m, len(ages) - 1))
     grouped = np.add.reduceat(edges.esf, starts, axis=1) / size
     for i, g in enumerate(groups):
+        if mixed:
+            own = np.array([operators[mixed[k]] for k in g])
         var_from = edges.sigma_from[g] ** 2
         var_to = edges.sigma_to[g] ** 2
         w = 1 / (var_from + var_to)
@@ -74,6 +78,9 @@ def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift):
         sigma[i] = np.sqrt(noise + MODEL_FLOOR**2)
         if len(g) > 1:
             res = grouped[g] - esf[i]
+            if mixed and cells is not None:
+                seen = own @ cells[i]
+                res = res - (seen - w @ seen)
             expect = (var_from[:, None] * (1 - x) + var_to[:, None] * x) * (1 - w)[:, None] / size
             expect = expect + MODEL_FLOOR**2  # where there is hardly any noise, the model is what differs
             spread[i] = float(np.sqrt(np.mean(res**2 / expect) / edges.correlation))
@@ -82,7 +89,7 @@ def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift):
                 sigma[i] *= doubt
                 floor[i] *= doubt
         if mixed:
-            stack[i] = sum(wk * operators[mixed[k]] for wk, k in zip(w, g, strict=True))
+            stack[i] = np.tensordot(w, own, 1)
     profiles = Profiles(
         lag_px=np.add.reduceat(lag, starts) / size,
         esf=esf,

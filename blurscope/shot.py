@@ -449,6 +449,10 @@ def measure_shot(
             streak_chi2=None if motion is None else motion.chi2_ratio,
         )
 
+    if combined.operator.ndim == 3 and backlight.kind == "hold":  # seen at other moments, instances do not look alike
+        found_cells = np.array([f.cells for f in fits])
+        spread = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift, found_cells)[2]
+
     def mean_of(values: np.ndarray) -> np.ndarray:
         return np.array([values[g].mean() for g in groups])
 

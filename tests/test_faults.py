@@ -47,6 +47,8 @@ FAULTS = {  # name: (camera, display)
     "very high ISO behind a mosaic": ({"full_well_e": 1000.0, "read_noise_e": 8.0, "bayer": True}, {}),
     "very high ISO, unsharp": ({"full_well_e": 1200.0, "read_noise_e": 8.0, "lens_sigma_campx": 2.4}, {}),
     "rolling shutter": ({"readout_refreshes": 1.0}, {}),
+    "rolling shutter, part of a refresh": ({"readout_refreshes": 0.9, "exposure_refreshes": 2.5}, {}),
+    "scan-out, part of a refresh": ({"exposure_refreshes": 3.4}, {"scan_out_refreshes": 0.8}),
     "a PWM that isn't locked": ({}, {"backlight": Backlight(kind="pwm", frequency_hz=743.0, duty=0.6, locked=False)}),
 }
 

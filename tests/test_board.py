@@ -108,6 +108,15 @@ def test_a_crop_from_a_damaged_file_is_refused_without_a_warning_of_numpy():
         crop_light(codes, m, WINDOW, SAMPLES)
 
 
+@pytest.mark.parametrize("black", [1.0, 7.0, -3.0])
+def test_a_black_of_no_display_is_refused(black):
+    m = measurement()
+    codes = photograph(m, **CAMERAS[0])
+    m["light"]["black"] = black
+    with pytest.raises(SettingsError, match="which no display has"):
+        crop_light(codes, m, WINDOW, SAMPLES)
+
+
 def test_common_windows_show_the_same_content_through_the_period():
     windows, same = common_windows([(-90.0, 600.0), (1600.0, 2300.0)], 1600.0, 10, 50, 300)
     assert same

@@ -9,7 +9,7 @@ import pytest
 from blurscope.cli import main
 from blurscope.errors import SettingsError
 from blurscope.model import Viewing, assumed_response, predict_edges, read_responses, responses_of
-from blurscope.model.sources import quantity_of
+from blurscope.model.sources import quantity_of, read_back
 
 LN9 = np.log(9)
 
@@ -245,3 +245,28 @@ def test_part_exposure_and_plots(tmp_path, capsys):
 def test_figures_that_no_display_has_are_refused(figure):
     with pytest.raises(SettingsError, match="which no display has"):
         quantity_of({"bet_ms": figure}, "bet_ms", "a.json")
+
+
+@pytest.mark.parametrize("figure", [{"value": 8.2e6, "u95": 1.5}, {"value": 8.0, "u95": 8.2e6}])
+def test_a_response_of_hours_is_refused_before_it_takes_all_memory(figure):
+    """64 points for each of half a million refreshes, for every copy of the edge: 23 GB of nodes."""
+    data = response_file()
+    data["transitions"][1]["response_ms"] = figure
+    with pytest.raises(SettingsError, match="which no display has"):
+        responses_of(data, "a.json")
+
+
+def test_a_curve_of_hours_is_refused_before_it_takes_all_memory():
+    data = response_file()
+    data["transitions"][0]["step"]["t_ms"][-1] = 1e12
+    with pytest.raises(SettingsError, match="longer than any display"):
+        responses_of(data, "a.json")
+
+
+def test_an_edge_profile_of_hours_is_not_read_back():
+    lag = np.arange(64.0)
+    entry = {"profile": {"lag_px": lag.tolist(), "esf_fit": np.clip(lag / 8, 0, 1).tolist()}}
+    data = {"capture": {"hold_ms": 1000 / 60, "px_per_refresh": 8.0}}
+    assert read_back(entry, data) is not None
+    entry["profile"]["lag_px"][-1] = 1e12
+    assert read_back(entry, data) is None

@@ -112,6 +112,8 @@ def crop_light(codes: np.ndarray, measurement: Mapping[str, Any], window: Window
     if fine > 1:
         light = light.reshape(rows, fine, columns, fine).mean(axis=(1, 3))
     black = float(measurement["light"].get("black") or 0.0)
+    if not abs(black) < 1:
+        raise SettingsError(f"its black is {black:.3g} of white, which no display has: measure it again")
     light = (light - black) / (1 - black)
     return (light[:, ::-1] if measurement["capture"]["direction"] == "left" else light).astype(np.float32)
 

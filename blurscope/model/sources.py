@@ -19,6 +19,8 @@ from blurscope.shapes.steps import SHAPES, family_step, overshoot_share, rise_ms
 from blurscope.uncertainty import K95
 
 ABSURD = 1e9  # ms, px or %: beyond any display's figures
+LONGEST_MS = 10_000.0  # of a response; slower than any display by far
+LONGEST_CURVE_MS = 100_000.0
 RESPONSE_SCHEMA = "blurscope.response/1"
 MEASUREMENT_SCHEMA = "blurscope.measurement/1"
 SAMPLES_PER_RESPONSE = 400
@@ -65,8 +67,10 @@ def assumed_response(response_ms: float, shape: str = "exponential", u95_ms: flo
     """
     if shape not in SHAPES:
         raise SettingsError(f"the shape {shape!r:.40} is unknown; take one of {', '.join(SHAPES)}")
-    if not (math.isfinite(response_ms) and 0 <= response_ms <= 10_000 and 0 <= u95_ms <= 10_000):
-        raise SettingsError(f"a response of {response_ms} ms can't be used; give 0 to 10000 ms (and its u95 likewise)")
+    if not (math.isfinite(response_ms) and 0 <= response_ms <= LONGEST_MS and 0 <= u95_ms <= LONGEST_MS):
+        raise SettingsError(
+            f"a response of {response_ms} ms can't be used; give 0 to {LONGEST_MS:.0f} ms (and its u95 likewise)"
+        )
     if shape == "instant" and response_ms > 0:
         raise SettingsError(
             f"an instant response takes no time, so {response_ms:g} ms can't belong to it; leave one of both out, "
@@ -232,7 +236,9 @@ def quantity_of(entry: dict[str, Any], key: str, name: str, *flags: str) -> Q:
     number, spread = _number(value), _number(u95)
     if number is None or (u95 is not None and (spread is None or spread < 0)):
         raise SettingsError(f"{name} has a '{key}' that is no number with an uncertainty; make the file again")
-    if abs(number) > ABSURD or (spread or 0.0) > ABSURD:
+    # a step is made of a response, and takes memory by its length
+    most = LONGEST_MS if key == "response_ms" else ABSURD
+    if abs(number) > most or (spread or 0.0) > most:
         raise SettingsError(
             f"{name} has a '{key}' of {number:.3g} ± {spread or 0:.3g}, which no display has; make it again"
         )
@@ -300,6 +306,10 @@ def _curve(curve: dict[str, Any], response_ms: float, where: str) -> tuple[Any, 
         raise SettingsError(f"{where}: 't_ms' and 'light' need the same length of at least 4; make the file again")
     if not (np.isfinite(t).all() and np.isfinite(light).all() and (np.diff(t) > 0).all()):
         raise SettingsError(f"{where}: 't_ms' must increase and hold no gaps; make the file again")
+    if np.abs(t).max() > LONGEST_CURVE_MS:
+        raise SettingsError(
+            f"{where}: 't_ms' reaches to {np.abs(t).max():.3g} ms, longer than any display takes; make the file again"
+        )
     if np.abs(light).max() > 5 or abs(float(np.median(light[-max(3, t.size // 20) :])) - 1) > 0.3:
         raise SettingsError(f"{where}: 'light' does not run from 0 to 1; normalise it to the two settled levels")
     spacing = float(np.median(np.diff(t)))
@@ -362,7 +372,10 @@ def _fitted_step(entry: dict[str, Any]) -> Any:
     """Return the step that the measurement fitted to an edge, if the file holds it."""
     curve = entry.get("step")
     try:
-        return sampled_step(np.array(curve["t_ms"], dtype=float), np.array(curve["light"], dtype=float))
+        t = np.array(curve["t_ms"], dtype=float)
+        if t.size and not np.abs(t).max() <= LONGEST_CURVE_MS:
+            return None
+        return sampled_step(t, np.array(curve["light"], dtype=float))
     except (TypeError, KeyError, ValueError):
         return None
 
@@ -384,6 +397,8 @@ def read_back(entry: dict[str, Any], data: dict[str, Any], points_per_hold: int 
     if not hold or not travel or lag.ndim != 1 or lag.shape != esf.shape or lag.size < 16:
         return None
     if not (np.isfinite(lag).all() and np.isfinite(esf).all() and (np.diff(lag) > 0).all()):
+        return None
+    if not abs(lag[-1] / travel * hold) <= LONGEST_CURVE_MS:
         return None
     t = np.arange(-points_per_hold // 2, int(lag[-1] / travel * points_per_hold) + 1) / points_per_hold
     curve = np.interp(t * travel, lag, esf, left=0.0, right=float(esf[-1]))

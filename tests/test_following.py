@@ -146,3 +146,32 @@ def test_slits_of_pixels_that_wait_longer_than_they_are_lit(rise_waits: float, f
                 mean[i] = 0.5 * (before + light)
     mean = np.roll(mean.reshape(-1, 16).mean(axis=1), slit.phase_refreshes * STEPS)
     assert found == pytest.approx(mean, abs=0.012)
+
+
+def test_a_slow_display_at_a_high_rate_and_part_of_a_refresh(tmp_path):
+    """Seven refreshes and a part of 240 Hz: lengths of streaks say exposure times speed only, responses must tell more.
+
+    The simulated camera's own error and exposure are the reference.
+    """
+    layout = make_layouts(640, 400, px_per_refresh=4, levels=4, refresh_hz=240.0)[0][0]
+    times = {(0, 255): ("ramp", 0.8), (255, 0): ("cascade", 14.0), (0, 85): ("two-stage", 9.0), (85, 0): ("ramp", 1.0)}
+    slow = {pair: Response(shape=shape, time_ms=ms, second_delay_ms=1000 / 240) for pair, (shape, ms) in times.items()}
+    rest = Response(shape="s-shaped", time_ms=11.0)
+    display = Display(transitions={pair: slow.get(pair, rest) for pair in layout.transitions()})
+    camera = Camera(
+        campx_per_px=2.73,
+        exposure_refreshes=7.63,
+        start_phase=0.085,
+        tracking_error_px_per_refresh=-0.48,
+        readout_refreshes=1.15,
+        lens_sigma_campx=1.29,
+        file_format="jpeg",
+        jpeg_quality=87,
+    )
+    made = film(layout, display, camera, seed=3)
+    path = tmp_path / f"photo{made.suffix}"
+    path.write_bytes(made.data)
+    found = bs.measure(path, pattern=layout)
+    for name in ("error_px_per_refresh", "exposure_refreshes"):
+        seen, true = found.tracking[name], made.truth["tracking"][name]
+        assert abs(seen.value - true) < min(seen.u95, 0.02 * (4 if name.startswith("error") else 7.63)), name

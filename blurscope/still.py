@@ -22,6 +22,7 @@ MIN_STEP = 0.08  # of white: fainter edges say little about the width
 MAX_SIGMA_PX = 2.5
 BEW_OF_SIGMA = 2.563  # 10 % to 90 % of a Gaussian edge
 ALIKE = 1.3
+NO_STEP = 0.7  # of the way of a refresh: edges that take a step of it while the shutter is open are wider
 STRIPES_SEEN = 0.8  # of the variance by which luma mixes stripes: the dark side of an edge, as codes, has more of it
 LEAST_BLUR_PX = 0.05
 
@@ -80,7 +81,7 @@ def lens_from_still(photo: Photo, layout: Layout) -> tuple[float, float]:
 
 def _refuse_motion(codes: np.ndarray, reg: Registration, layout: Layout, tone: Any, blur_px: float) -> None:
     """The plate of a still is sharp: neither edges nor slits are smeared along the motion."""
-    if reg.width_px < 0.45 * layout.px_per_refresh:
+    if reg.width_px < NO_STEP * layout.px_per_refresh:
         return
     lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
     exposure = place_screen(lanes, layout, reg.lit_u_px)[1] if lanes else 1.0

@@ -19,6 +19,7 @@ LEAST_BESIDE = 1.0  # rows beside a boundary, in which gaps are looked for
 LEAST_LIT = 0.5  # of a row's height
 FLAT_TOPPED = 0.4  # a Gaussian fitted to a box is wider than the box's variance, by its share of the whole and this
 LIT_SD_PX2 = 0.01  # how well the variance of the lit part is known: gaps are no boxes
+LEAST_NEAR = 0.3  # of the boundaries, that lie near a plane
 CLEAR = 4.0  # growth over its uncertainty from which it is believed
 
 
@@ -176,7 +177,10 @@ def _plane(variance: np.ndarray, at: np.ndarray) -> tuple[float, float, tuple[fl
     for _ in range(5):
         off = variance - design @ np.linalg.lstsq(design[keep], variance[keep], rcond=None)[0]
         scale = 1.4826 * median(np.abs(off[keep] - median(off[keep]))) + 1e-6
-        keep = np.abs(off) < 3.5 * scale
+        near = np.abs(off) < 3.5 * scale
+        if near.sum() < LEAST_NEAR * len(off):  # boundaries so alike but for some that their scatter says nothing
+            break
+        keep = near
     gram = design[keep].T @ design[keep] / scale**2 + prior
     found = np.linalg.solve(gram, design[keep].T @ variance[keep] / scale**2)
     error = np.sqrt(np.diag(np.linalg.inv(gram)))

@@ -31,6 +31,7 @@ from blurscope.pooling import lag_groups, pool_instances
 from blurscope.refusals import (
     MAX_STREAK_CHI2,
     refuse_clipped,
+    refuse_faint,
     refuse_greys,
     refuse_lost_flashes,
     refuse_misfit,
@@ -390,6 +391,7 @@ def measure_shot(
     refuse_lost_flashes(backlight)
     if motion is not None:
         refuse_short(motion.exposure)
+        refuse_faint(motion, backlight)
         if backlight.kind == "hold" and (motion.signal < FAINT or motion.chi2_ratio > DOUBTFUL_CHI2):
             looked, _ = follow(read_with, motion.vector(), held=True, look_for_missed=True)
             refuse_missed(looked or motion)
@@ -449,9 +451,10 @@ def measure_shot(
             streak_chi2=None if motion is None else motion.chi2_ratio,
         )
 
-    if combined.operator.ndim == 3 and backlight.kind == "hold":  # seen at other moments, instances do not look alike
-        found_cells = np.array([f.cells for f in fits])
-        spread = pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift, found_cells)[2]
+    if combined.operator.ndim == 3 and backlight.kind == "hold":
+        # those that the shutter saw at other moments may look alike, or differ by as much as the capture makes of that
+        cells = np.array([f.cells for f in fits])
+        spread = np.minimum(spread, pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift, cells)[2])
 
     def mean_of(values: np.ndarray) -> np.ndarray:
         return np.array([values[g].mean() for g in groups])

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 import blurscope as bs
 from blurscope.camera import Camera, Display, LightLaw, Response, film
+from blurscope.errors import FitError
 from blurscope.following import Trial, settle_error
 from blurscope.pattern.budget import make_layouts
 from blurscope.pattern.layout import Slit
+from blurscope.refusals import refuse_faint
 from blurscope.tracking import Motion
+from blurscope.tracking.backlight import STEADY
 from blurscope.tracking.lanes import Lane, _Matcher
 from blurscope.tracking.model import NAMES, STEPS
 from blurscope.tracking.motion import inflation, slit_waveform
@@ -175,3 +180,10 @@ def test_a_slow_display_at_a_high_rate_and_part_of_a_refresh(tmp_path):
     for name in ("error_px_per_refresh", "exposure_refreshes"):
         seen, true = found.tracking[name], made.truth["tracking"][name]
         assert abs(seen.value - true) < min(seen.u95, 0.02 * (4 if name.startswith("error") else 7.63)), name
+
+
+def test_streaks_of_a_third_of_their_light_say_nothing():
+    """A streak's light is that of its slit times width over speed and exposure: a third of it is not this streak."""
+    refuse_faint(motion_with(0.0), STEADY)
+    with pytest.raises(FitError, match="only 34 % as bright"):
+        refuse_faint(replace(motion_with(0.0), amplitude=0.34), STEADY)

@@ -52,7 +52,10 @@ def as_family(x: np.ndarray, model, start: np.ndarray) -> Family:
 
     def integral(t: np.ndarray, p: np.ndarray) -> np.ndarray:
         values = model(x, np.exp(np.moveaxis(p, -1, 0))[..., None])
-        return np.concatenate([np.zeros((*p.shape[:-1], 1)), np.cumsum(values, axis=-1)], axis=-1)
+        none = np.zeros((*p.shape[:-1], 1))
+        borders = np.concatenate([none, np.cumsum(values, axis=-1)], axis=-1)
+        # a time long after all cells, where a response would show its delay: this one has none
+        return borders if t.shape[-1] <= borders.shape[-1] else np.concatenate([borders, none], axis=-1)
 
     count = len(start)
     return Family(

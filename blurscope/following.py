@@ -21,7 +21,7 @@ from blurscope.target import Registration
 from blurscope.tracking import Motion, cut_streaks, fit_motion, slit_waveform
 from blurscope.tracking.backlight import STEADY, Backlight
 from blurscope.tracking.model import STEPS
-from blurscope.tracking.motion import ERROR_SD, LEAST_EXPOSURE, inflation
+from blurscope.tracking.motion import ERROR_SD, LEAST_EXPOSURE, inflation, with_error
 
 STEP = 0.02  # of the speed: least distance of the first trials
 SHARES = (-0.3, -0.2, -0.1, 0.0, 0.1, 0.2, 0.3)  # of the speed: tried first
@@ -68,7 +68,7 @@ def settle_error(motion: Motion, speed: float, attempt: Callable[[Motion], Trial
             begin = trials[min(trials, key=lambda t: abs(t - e))].motion if trials else motion
             # the pose has been lined up with the clock once: the trials are held to that, not to each other
             begin = replace(begin, delay_along=motion.delay_along, delay_across=motion.delay_across)
-            found = attempt(_with_error(begin, e, speed))
+            found = attempt(begin.moved(with_error(begin.vector(), e, speed)))
             if found is None:
                 return False
             trials[e] = found
@@ -138,13 +138,6 @@ def _variance(trials: dict[float, Trial], best: float, speed: float) -> float:
     bend = max(bend, 1 / ERROR_SD**2)
     away = np.clip(-slope / (2 * bend), -NEAR * speed, NEAR * speed)
     return 1 / bend + (AWAY * away) ** 2
-
-
-def _with_error(motion: Motion, error: float, speed: float) -> Motion:
-    """Return the motion with another tracking error and streaks of the same length and middle."""
-    exposure = motion.exposure * (speed + motion.error) / (speed + error)
-    start = motion.start + 0.5 * (motion.exposure - exposure)
-    return replace(motion, error=error, exposure=exposure, start=start)
 
 
 def realigned(reg: Registration, motion: Motion, layout: Layout, shift: float) -> Registration:

@@ -18,7 +18,7 @@ MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
 LEAST_GAMMA, MOST_GAMMA = 0.2, 8.0  # of any display
 MOST_FALL_OFF = 1000.0  # from one corner of a plate to another, of any lens and panel
 MOST_UNSURE = 0.15  # of a refresh's way: standard uncertainty of what a tracking error smears
-LEAST_AMPLITUDE = 0.6  # of streaks, over what the display's law says of them: right ones have 0.7 in the worst noise
+TRUSTED_AMPLITUDE = 0.6  # of streaks, over what the display's law says of them: right ones have 0.7 in the worst noise
 MAX_STREAK_CHI2 = 25.0
 
 
@@ -90,7 +90,7 @@ def refuse_lost_flashes(backlight: Backlight) -> None:
 
 def refuse_faint(motion: Motion, backlight: Backlight) -> None:
     """Refuse streaks far fainter than the greys of the photo say: part of their length is lost, or they are none."""
-    if backlight.kind == "hold" and motion.amplitude < LEAST_AMPLITUDE:
+    if backlight.kind == "hold" and motion.amplitude < TRUSTED_AMPLITUDE:
         raise FitError(
             f"the streaks of the slits are only {100 * motion.amplitude:.0f} % as bright as the photo's greys say "
             "they are, so their length can't be trusted: they drown in the noise, or something lies over them; use a "

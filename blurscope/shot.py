@@ -60,7 +60,7 @@ SAME_WAY = 0.002  # of a refresh's way: change of what an error smears that no f
 EARLY = -0.6  # refreshes: onset of all responses from which the pose is put right
 OPEN_ERROR = 0.002  # of the speed: standard uncertainty of the tracking error from which the edges have a say in it
 FAINT = 40.0  # median streak over its noise, below which a missed update need not show as a misfit
-DOUBTFUL_CHI2 = 3.0  # chi-square of the streaks from which one is looked for
+LOOKED_CHI2 = 3.0  # chi-square of the streaks from which one is looked for
 OPEN_CHI2 = 5.0  # chi-square of the streaks from which the same is done
 BETTER = 0.7  # share of that chi-square down to which another error is the better one
 POOR_FLASH_CHI2 = 5.0  # of streaks under flashes, from which a better start is looked for
@@ -392,7 +392,7 @@ def measure_shot(
     if motion is not None:
         refuse_short(motion.exposure)
         refuse_faint(motion, backlight)
-        if backlight.kind == "hold" and (motion.signal < FAINT or motion.chi2_ratio > DOUBTFUL_CHI2):
+        if backlight.kind == "hold" and (motion.signal < FAINT or motion.chi2_ratio > LOOKED_CHI2):
             looked, _ = follow(read_with, motion.vector(), held=True, look_for_missed=True)
             refuse_missed(looked or motion)
         refuse_misfit(motion.chi2_ratio, across_px, backlight)

@@ -41,6 +41,7 @@ OTHER_ERRORS = (-0.3, -0.2, -0.12, -0.06, 0.0, 0.06, 0.12, 0.2, 0.3)  # of the s
 WORTH = 6.0  # gain of chi-square from which another end is the better one
 OTHER_ITERATIONS = 5
 MISSED_ITERATIONS = 12
+OFF_SPEED = 0.06  # of the speed: error from which a camera in step is tried beside it
 MISSED_GAIN = 25.0  # of chi-square over what it is inflated by, from which a missed update is believed,
 MISSED_SHARE = 0.03  # and of chi-square itself
 CLOCK_ROUGHNESS = 0.15  # second difference of that difference, standard deviation, share of white
@@ -272,14 +273,20 @@ def fit_motion(
     )
 
 
+def with_error(p: np.ndarray, error: float, speed: float) -> np.ndarray:
+    """Return motion parameters, in the order of `NAMES`, with another error and streaks as long and as far along."""
+    out = p.copy()
+    out[1:3] = p[1] * (speed + p[2]) / (speed + error), error
+    out[0] += 0.5 * (p[1] - out[1])
+    return out
+
+
 def _missed_update(problem: _Problem, best: _Found) -> Missed | None:
     """Return the update without which the streaks fit far better, by any motion, than with all of them."""
     batch = problem.batch
     v, p = problem.speed, best.p
-    in_step = p.copy()  # a missed update may have been taken for a camera off its speed
-    in_step[1:3] = p[1] * (v + p[2]) / v, 0.0
-    in_step[0] += 0.5 * (p[1] - in_step[1])
-    starts = [p, in_step] if abs(p[2]) > OTHER_ERRORS[-4] * v else [p]
+    # it may have been taken for a camera off its speed
+    starts = [p, with_error(p, 0.0, v)] if abs(p[2]) > OFF_SPEED * v else [p]
     opening = min(s[0] - s[4] for s in starts)
     closing = max(s[0] - s[4] + s[1] for s in starts)
     costs: dict[Missed, float] = {}
@@ -302,11 +309,7 @@ def _elsewhere(problem: _Problem, best: _Found, v: float) -> list[_Found]:
     p = best.p
     out: list[_Found] = []
     for share in OTHER_ERRORS:
-        start = p.copy()
-        start[2] = share * v
-        start[1] *= (v + p[2]) / (v + start[2])
-        start[0] += 0.5 * (p[1] - start[1])
-        found = problem.descend(start, OTHER_ITERATIONS, best.free)
+        found = problem.descend(with_error(p, share * v, v), OTHER_ITERATIONS, best.free)
         if all(abs(found.p[2] - o.p[2]) > 0.5 * OTHER_ERRORS[-1] / len(OTHER_ERRORS) * v for o in (best, *out)):
             out.append(found)
     return out

@@ -148,6 +148,7 @@ SHARES = {  # probability of each fault
     "lens across frame": 0.15,
     "turned": 0.15,
     "still given": 0.15,
+    "tremor": 0.35,
 }
 
 
@@ -195,6 +196,9 @@ def random_camera(rng: np.random.Generator, layout: Any, faults: set[str], rare:
         start_phase=float(rng.uniform()),
         tracking_error_px_per_refresh=error,
         accel_px_per_refresh2=accel,
+        tremor_px=float(rng.uniform(0.02, 0.2)) if has("tremor") else 0.0,
+        tremor_hz=float(rng.uniform(4, 12)) if has("tremor") else 0.0,
+        tremor_phase=float(rng.uniform()) if has("tremor") else 0.0,
         drift_px_per_refresh=float(rng.uniform(-0.5, 0.5) / exposure) if has("drift") else 0.0,
         readout_refreshes=float(rng.uniform(0.2, 1.5)) if has("rolling shutter") else 0.0,
         campx_per_px=scale,

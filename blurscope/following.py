@@ -173,6 +173,7 @@ def capture_of(base: Capture, motion: Motion, layout: Layout, backlight: Backlig
         exposure_refreshes=max(motion.exposure, 0.5) * rate,
         error_px_per_refresh=motion.error / rate,
         accel_px_per_refresh2=motion.accel,
+        sway_px=motion.sway,
         phase_known=True,
         emission=() if lamp is None else tuple(lamp),
     )

@@ -61,8 +61,9 @@ def tracking_block(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
     drift = layout.sign * v * v / layout.width_px
     # positions count in px of the plate as the pose has them: a scan along the motion stretches these
     stretch = drift * (along - m.delay_along)
-    error = m.error if hidden else (m.error - stretch) / (1 + stretch / v)
-    sd_error = float(np.hypot(m.sd("error"), stretch if hidden else drift * sd_along))
+    mean, sd_mean = m.mean_error()
+    error = mean if hidden else (mean - stretch) / (1 + stretch / v)
+    sd_error = float(np.hypot(sd_mean, stretch if hidden else drift * sd_along))
     # a shutter that opens or closes in the dark between flashes leaves no trace
     dark = 0.5 * (1 - shot.backlight.duty) if shot.backlight.kind == "strobe" else 0.0
     hard = shot.registration.turned or shot.backlight.emission is not None or commonest_family(shot) == INSTANT

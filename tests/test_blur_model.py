@@ -147,7 +147,7 @@ def streaks_of_slits(rng: np.random.Generator, emission: np.ndarray | None):
     ]
     streaks = cut_streaks(lanes, layout, 10.0, 3.0)[:24]
     waves = [np.convolve(rng.random(64 * s.slit.period_refreshes), np.ones(9) / 9, "same") for s in streaks]
-    p = np.array([0.4, 3.2, 0.3, 0.05, 6 / 64, 0.1, -0.2, 0.4, 1.1, 0.03, -0.02, 0.04, -0.05, 0.2, -0.3])
+    p = np.array([0.4, 3.2, 0.3, 0.05, 6 / 64, 0.1, -0.2, 0.4, 1.1, 0.03, -0.02, 0.04, -0.05, 0.2, -0.3, 0.06])
     return streaks, StreakBatch(streaks, waves, layout, 0.35, emission), p
 
 

@@ -289,6 +289,13 @@ STEPPED = [
     pytest.param({}, {}, "right", id="perfect"),
     pytest.param({}, {"tracking_error_px_per_refresh": 1.3, "accel_px_per_refresh2": -0.7}, "right", id="accelerated"),
     pytest.param({}, {"tracking_error_px_per_refresh": -1.3, "accel_px_per_refresh2": 0.7}, "left", id="left"),
+    pytest.param({}, {"tremor_px": 0.9, "tremor_hz": 17.0, "tremor_phase": 0.3}, "left", id="trembling"),
+    pytest.param(
+        {},
+        {"accel_px_per_refresh2": 0.6, "tremor_px": 0.7, "tremor_hz": 23.0, "start_phase": 0.2},
+        "right",
+        id="trembling and accelerated",
+    ),
     pytest.param({"scan_out_refreshes": 0.9, "scan_axis": "columns"}, {}, "right", id="scan with the motion"),
     pytest.param({"scan_out_refreshes": 0.9, "scan_axis": "columns"}, {}, "left", id="scan against the motion"),
     pytest.param(
@@ -333,7 +340,9 @@ def test_against_small_steps_in_time(panel, motion, direction):
     def position(t: float) -> float:
         s = t - middle
         speed = 8 + camera.tracking_error_px_per_refresh
-        return layout.sign * (speed * s + camera.accel_px_per_refresh2 * s * s / 2)
+        turn, begin = 2 * math.pi * camera.tremor_hz / 60, 2 * math.pi * camera.tremor_phase
+        shake = camera.tremor_px * (math.sin(turn * s + begin) - math.sin(begin))
+        return layout.sign * (speed * s + camera.accel_px_per_refresh2 * s * s / 2 + shake)
 
     scan = display.scan_out_refreshes
     share = (columns + 0.5) / 300

@@ -20,6 +20,7 @@ FAULTS = {  # name: (camera, display)
     "tracking +2 px": ({"tracking_error_px_per_refresh": 2.0}, {}),
     "tracking -2 px": ({"tracking_error_px_per_refresh": -2.0}, {}),
     "acceleration": ({"accel_px_per_refresh2": 0.25, "tracking_error_px_per_refresh": 0.3}, {}),
+    "a trembling hand": ({"tremor_px": 0.3, "tremor_hz": 9.0, "tremor_phase": 0.2}, {}),
     "exposure not whole": ({"exposure_refreshes": 2.6, "start_phase": 0.4}, {}),
     "a long exposure": ({"exposure_refreshes": 8.0}, {}),
     "scan-out along the rows": ({}, {"scan_out_refreshes": 0.9}),
@@ -88,6 +89,19 @@ def test_a_fault_leaves_the_figures_within_their_uncertainty(name, layout, tmp_p
         # of twenty edges with shared errors, 95 % intervals may miss a few by a little, and none by much
         assert np.mean(np.abs(off) <= u95) >= 0.75, (figure, off, u95)
         assert np.all(np.abs(off) <= np.maximum(1.5 * u95, 0.05 * truth + 0.2)), (figure, off, u95)
+
+
+@pytest.mark.parametrize("phase", [0.0, 0.2, 0.5, 0.8])
+def test_a_trembling_hand_leaves_the_mean_error_within_its_uncertainty(layout, tmp_path, phase):
+    """The mean from the first to the last moment of the exposure, in closed form, of a sine upon even motion."""
+    tremor, hz, error, exposure = 0.3, 9.0, 0.2, ORDINARY["exposure_refreshes"]
+    camera = {"tracking_error_px_per_refresh": error, "tremor_px": tremor, "tremor_hz": hz, "tremor_phase": phase}
+    result, _ = measured(layout, tmp_path, camera, {})
+    half = np.pi * hz * exposure / layout.refresh_hz
+    way = tremor * (np.sin(2 * np.pi * phase + half) - np.sin(2 * np.pi * phase - half))
+    found = result.tracking["error_px_per_refresh"]
+    assert abs(found.value - (error + way / exposure)) <= found.u95
+    assert found.u95 < 0.03
 
 
 def test_a_strong_fault_widens_the_interval(layout, tmp_path):

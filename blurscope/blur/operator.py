@@ -29,7 +29,10 @@ class Capture:
     start_phase : float
         Time from the last switch of the row to the opening of the shutter, refreshes.
     error_px_per_refresh, accel_px_per_refresh2 : float
-        Tracking, as `design` has it: camera minus plate, mean over the exposure; positive along the motion.
+        Tracking: the path of even acceleration that lies closest to the camera's, less the plate's; positive along the
+        motion.
+    sway_px : float
+        What the camera departs from that path by: as many times the third Legendre polynomial over the exposure.
     blur_sigma_px : float
         Gaussian blur along the motion (lens), display px.
     boxes_px : tuple of float
@@ -46,6 +49,7 @@ class Capture:
     start_phase: float = 0.0
     error_px_per_refresh: float = 0.0
     accel_px_per_refresh2: float = 0.0
+    sway_px: float = 0.0
     blur_sigma_px: float = 0.0
     boxes_px: tuple[float, ...] = ()
     phase_known: bool = True
@@ -217,6 +221,7 @@ def _younger(first: int, last: int, per: int, ages: tuple[float, ...], capture: 
     late = t - np.concatenate([np.full(len(s), p + exposure / 2) for p, (s, _) in zip(phases, steps, strict=True)])
     part = t - np.floor(t)
     where = v * part + capture.error_px_per_refresh * late + 0.5 * capture.accel_px_per_refresh2 * late**2
+    where += np.polynomial.legendre.legval(2 * late / exposure, (0, 0, 0, capture.sway_px))
     weight = dt / dt.sum()
     if capture.emission:
         e = np.array(capture.emission)

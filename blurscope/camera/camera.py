@@ -22,6 +22,8 @@ class Camera:
         Camera speed minus plate speed along the motion, mean over the exposure (the first row's, if it rolls).
     accel_px_per_refresh2 : float
         Positive along the motion.
+    tremor_px, tremor_hz, tremor_phase : float
+        A hand that trembles along the motion: amplitude, frequency, and phase in cycles at mid exposure.
     drift_px_per_refresh : float
         Vertical motion of the camera over the screen, positive downwards.
     readout_refreshes : float
@@ -79,6 +81,9 @@ class Camera:
     start_phase: float = 0.0
     tracking_error_px_per_refresh: float = 0.0
     accel_px_per_refresh2: float = 0.0
+    tremor_px: float = 0.0
+    tremor_hz: float = 8.0
+    tremor_phase: float = 0.0
     drift_px_per_refresh: float = 0.0
     readout_refreshes: float = 0.0
     campx_per_px: float = 3.0
@@ -129,6 +134,8 @@ class Camera:
             raise SettingsError("the exposure must be 0.01 to 64 refreshes")
         if not (0 <= self.start_phase < 1e6 and abs(self.readout_refreshes) <= 16):
             raise SettingsError("the phase must not be negative and the readout takes at most 16 refreshes")
+        if self.tremor_px < 0 or not 0 <= self.tremor_hz <= 1000:
+            raise SettingsError("a tremor has an amplitude of 0 px or more and 0 to 1000 Hz")
         if not -0.45 <= self.margin <= 5 or min(self.width_campx or 64, self.height_campx or 64) < 16:
             raise SettingsError("the margin is -0.45 to 5 of the screen and the photo at least 16 campx wide and high")
         if not 0.2 <= self.campx_per_px <= 20:

@@ -13,7 +13,7 @@ import numpy as np
 from blurscope.camera.camera import Camera
 from blurscope.camera.display import Display
 from blurscope.camera.exposure import Histories, Scene, Window, film_rows, film_still_rows
-from blurscope.camera.motion import Grid, Travel
+from blurscope.camera.motion import Grid, travel_of
 from blurscope.camera.optics import Layer, View, make_view, render
 from blurscope.camera.scene import history_refreshes, stimulus_of_frames, stimulus_of_layout
 from blurscope.camera.sensor import develop, encode_file
@@ -101,11 +101,7 @@ def _shoot(layout, display, camera, start_refresh, seed, frames, *, still: bool)
             f"the photo would have {view.width_campx}x{view.height_campx} campx; take fewer campx per px or a "
             "smaller margin"
         )
-    travel = Travel(
-        speed=layout.px_per_refresh + camera.tracking_error_px_per_refresh,
-        accel=camera.accel_px_per_refresh2,
-        mid=start + exposure / 2,
-    )
+    travel = travel_of(camera, layout.px_per_refresh, refresh_hz)
     late = max(0.0, camera.readout_refreshes)
     early = min(0.0, camera.readout_refreshes)
     t_low, t_high = start + early, start + exposure + late

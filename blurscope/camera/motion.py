@@ -12,42 +12,76 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from blurscope.camera.camera import Camera
 from blurscope.errors import SettingsError
+
+TREMOR_ROUNDS = 24
+MOST_SHAKE = 0.5  # of the speed, up to which those rounds end where they should
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Travel:
-    """Where the camera is: ``speed (t - mid) + accel (t - mid)^2 / 2`` in px."""
+    """Where the camera is: ``speed (t - mid) + accel (t - mid)^2 / 2`` in px, and a tremor.
+
+    The tremor is a sine of ``tremor_px``, ``tremor_per_refresh`` cycles per refresh and, at ``mid``, of the phase
+    ``tremor_phase`` (cycles), less its own value there.
+    """
 
     speed: float
     accel: float
     mid: float
+    tremor_px: float = 0.0
+    tremor_per_refresh: float = 0.0
+    tremor_phase: float = 0.0
 
     def position(self, t: np.ndarray | float) -> np.ndarray:
         """Return the position at times ``t``."""
         s = np.asarray(t, float) - self.mid
-        return self.speed * s + 0.5 * self.accel * s * s
+        return self.speed * s + 0.5 * self.accel * s * s + self._tremor(s)
+
+    def _tremor(self, s: np.ndarray) -> np.ndarray:
+        begin = 2 * np.pi * self.tremor_phase
+        return self.tremor_px * (np.sin(2 * np.pi * self.tremor_per_refresh * s + begin) - np.sin(begin))
 
     def time(self, position: np.ndarray, start: float, end: float) -> np.ndarray:
         """Return when positions are passed, held within ``[start, end]``."""
         p = np.asarray(position, float)
-        if self.accel == 0:
-            t = self.mid + p / self.speed
-        else:
-            root = self.speed**2 + 2 * self.accel * p
-            t = self.mid + 2 * p / (self.speed + np.sqrt(np.maximum(root, 0)))
-            # beyond the turning point, outside the exposure by `check`
-            t = np.where(root < 0, np.where(p > 0, end, start), t)
+        t = self._time(p, start, end)
+        # a tremor is slow beside the camera: every round leaves a small share of what was missing
+        for _ in range(TREMOR_ROUNDS if self.tremor_px else 0):
+            t = self._time(p - self._tremor(np.clip(t, start, end) - self.mid), start, end)
         return np.clip(t, start, end)
+
+    def _time(self, p: np.ndarray, start: float, end: float) -> np.ndarray:
+        if self.accel == 0:
+            return self.mid + p / self.speed
+        root = self.speed**2 + 2 * self.accel * p
+        t = self.mid + 2 * p / (self.speed + np.sqrt(np.maximum(root, 0)))
+        # beyond the turning point, outside the exposure by `check`
+        return np.where(root < 0, np.where(p > 0, end, start), t)
 
     def check(self, start: float, end: float) -> None:
         """Refuse a camera that stops or turns back within the exposure."""
+        shake = 2 * np.pi * self.tremor_per_refresh * self.tremor_px
         for t in (start, end):
-            if self.speed + self.accel * (t - self.mid) <= 0.05:
+            slowest = self.speed + self.accel * (t - self.mid) - shake
+            if slowest <= 0.05 or shake > MOST_SHAKE * self.speed:
                 raise SettingsError(
-                    "the simulated camera stops or turns back during the exposure; take a smaller tracking error or "
-                    "acceleration"
+                    "the simulated camera stops or turns back during the exposure; take a smaller tracking error, "
+                    "acceleration or tremor"
                 )
+
+
+def travel_of(camera: Camera, px_per_refresh: float, refresh_hz: float) -> Travel:
+    """Return the travel of a camera before a plate of this speed."""
+    return Travel(
+        speed=px_per_refresh + camera.tracking_error_px_per_refresh,
+        accel=camera.accel_px_per_refresh2,
+        mid=camera.start_phase + camera.exposure_refreshes / 2,
+        tremor_px=camera.tremor_px,
+        tremor_per_refresh=camera.tremor_hz / refresh_hz,
+        tremor_phase=camera.tremor_phase,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

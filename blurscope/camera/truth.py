@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
@@ -11,14 +11,21 @@ from blurscope import __version__
 from blurscope.camera.camera import Camera
 from blurscope.camera.display import Display
 from blurscope.camera.figures import blur_figures, response_figures
+from blurscope.camera.motion import travel_of
 from blurscope.camera.optics import View
 
 SCHEMA = "blurscope.truth/1"
 
 
-def mean_error(camera: Camera) -> float:
-    """Return the tracking error as the mean over the exposures of all rows: the middle row's, px per refresh."""
-    return camera.tracking_error_px_per_refresh + 0.5 * camera.readout_refreshes * camera.accel_px_per_refresh2
+ROWS = 33  # of a rolling shutter, over which the tracking error is averaged
+
+
+def mean_error(camera: Camera, px_per_refresh: float, refresh_hz: float) -> float:
+    """Return the tracking error as the mean over the exposures of all rows, px per refresh."""
+    uneven = replace(travel_of(camera, px_per_refresh, refresh_hz), speed=0.0)
+    opening = camera.start_phase + camera.readout_refreshes * np.linspace(0, 1, ROWS)
+    way = uneven.position(opening + camera.exposure_refreshes) - uneven.position(opening)
+    return camera.tracking_error_px_per_refresh + float(way.mean()) / camera.exposure_refreshes
 
 
 def make_truth(
@@ -52,8 +59,9 @@ def make_truth(
             "plate": layout.plate,
         },
         "tracking": {
-            "error_px_per_refresh": 0.0 if still else mean_error(camera),
+            "error_px_per_refresh": 0.0 if still else mean_error(camera, v, hz),
             "accel_px_per_refresh2": 0.0 if still else camera.accel_px_per_refresh2,
+            "tremor_px": 0.0 if still else camera.tremor_px,
             "drift_px_per_refresh": 0.0 if still else camera.drift_px_per_refresh,
             "exposure_refreshes": camera.exposure_refreshes,
             "readout_refreshes": camera.readout_refreshes,

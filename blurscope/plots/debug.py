@@ -185,7 +185,7 @@ def streak_picture(shot: Any, hold_ms: float) -> Picture:
     count = _draw_steps(figure.add_subfigure(grid[:, 1]), shot, hold_ms)
     m = shot.motion
     figure.suptitle(
-        f"exposure {m.exposure:.3f} refreshes, tracking error {m.error:+.3f} px per refresh, acceleration "
+        f"exposure {m.exposure:.3f} refreshes, tracking error {m.mean_error()[0]:+.3f} px per refresh, acceleration "
         f"{m.accel:+.3f} px per refresh², misfit {m.chi2_ratio:.2f}",
         fontsize=10,
     )

@@ -51,7 +51,7 @@ def find_ripple(
     ----------
     batch : StreakBatch
         Always-lit streaks, as if the backlight were steady.
-    p : (15,) float
+    p : (16,) float
         Motion so far.
     noise : (streaks,) float
         Standard deviation of a sample.

@@ -27,11 +27,14 @@ NAMES = (
     "error_across",
     "flash_along",
     "flash_across",
+    "sway",
 )
 SIGMA_STEP = 0.01  # px, for the derivative
 
 
-def time_at(away: np.ndarray, speed: float | np.ndarray, accel: float) -> tuple[np.ndarray, np.ndarray]:
+def time_at(
+    away: np.ndarray, speed: float | np.ndarray, accel: float, sway: float = 0.0, exposure: float = 1.0
+) -> tuple[np.ndarray, np.ndarray]:
     """Return when the camera is ``away`` px past its place at mid exposure, and how fast it is there.
 
     Parameters
@@ -39,14 +42,30 @@ def time_at(away: np.ndarray, speed: float | np.ndarray, accel: float) -> tuple[
     away : array of float, px
     speed, accel : float
         px per refresh at mid exposure, and px per refresh squared.
+    sway : float
+        Unsteadiness, px; see `sway_shape`.
+    exposure : float
+        Refreshes.
 
     Returns
     -------
     late, root : arrays of float
-        Refreshes since mid exposure, and px per refresh.
+        Refreshes since mid exposure, and px per refresh (without the sway, which hardly changes it).
     """
     root = np.sqrt(np.maximum(speed**2 + 2 * accel * away, 1e-6))
-    return 2 * away / (speed + root), root
+    late = 2 * away / (speed + root)
+    if sway:
+        late -= sway * sway_shape(late, exposure) / root
+    return late, root
+
+
+def sway_shape(late: np.ndarray, exposure: float) -> np.ndarray:
+    """Return the third Legendre polynomial over the exposure, 1 at its end and -1 at its start.
+
+    An unsteady camera's path differs by as many times this, in the mean, from one of even acceleration.
+    """
+    s = np.clip(2 * late / exposure, -1, 1)
+    return s * (2.5 * s * s - 1.5)
 
 
 class Missed(NamedTuple):
@@ -172,13 +191,13 @@ class StreakBatch:
 
     def _passage(self, p: np.ndarray, rows: np.ndarray | slice = slice(None)) -> tuple[np.ndarray, ...]:
         """Return when each sample's place on the screen enters and leaves its slit, and the slits' delays."""
-        exposure, accel = p[1], p[3]
+        exposure, accel, sway = p[1], p[3], p[15]
         v, speed = self.layout.px_per_refresh, self._speed(p, rows)
         opening, late = self._clocks(p, rows)
         middle = opening + exposure / 2
 
         def when(position: np.ndarray) -> np.ndarray:
-            time = middle + time_at(position - v * middle, speed, accel)[0]
+            time = middle + time_at(position - v * middle, speed, accel, sway, exposure)[0]
             return np.minimum(np.maximum(time, opening), opening + exposure)
 
         first, last = (when(position) for position in self._ends(rows))
@@ -217,8 +236,8 @@ class StreakBatch:
         return _blur(light, self.step, sigma, self.pixel).take(self.kept)
 
     def slopes(self, p: np.ndarray) -> np.ndarray:
-        """Return the derivatives of `model` by the motion parameters, (samples, 15)."""
-        exposure, accel, sigma, amplitude = p[1], p[3], p[7], p[8]
+        """Return the derivatives of `model` by the motion parameters, (samples, 16)."""
+        exposure, accel, sigma, amplitude, sway = p[1], p[3], p[7], p[8], p[15]
         v, speed = self.layout.px_per_refresh, self._speed(p)
         opening, late = self._clocks(p)
         middle = opening + exposure / 2
@@ -227,9 +246,9 @@ class StreakBatch:
         if lit:
             late = late - p[4]
         total = np.zeros(self.u.shape)
-        slope = dict.fromkeys(("start", "exposure", "error", "accel", "delay"), 0.0)
+        slope = dict.fromkeys(("start", "exposure", "error", "accel", "delay", "sway"), 0.0)
         for position, side in zip(self._ends(), (-1.0, 1.0), strict=True):
-            time, root = time_at(position - v * middle, speed, accel)
+            time, root = time_at(position - v * middle, speed, accel, sway, exposure)
             at = middle + time
             early, over = at < opening, at > opening + exposure
             at = np.minimum(np.maximum(at, opening), opening + exposure)
@@ -242,6 +261,7 @@ class StreakBatch:
             slope["exposure"] = slope["exposure"] + value * np.where(over, 1.0, np.where(early, 0.0, 0.5 * by_middle))
             slope["error"] = slope["error"] - value * time * moving
             slope["accel"] = slope["accel"] - value * time**2 * (0.5 * moving)
+            slope["sway"] = slope["sway"] - value * sway_shape(time, exposure) * moving
             slope["delay"] = slope["delay"] - value
         if lit:
             slope["lag"] = slope["delay"]  # of pixels and flashes alike
@@ -280,7 +300,7 @@ class StreakBatch:
 
         Parameters
         ----------
-        p : (15,) float
+        p : (16,) float
         rows : (r,) int
             Streaks whose slits follow the waveform.
         phases : (r,) float

@@ -15,6 +15,7 @@ from blurscope.tracking.model import NAMES, STEPS, Missed, StreakBatch, second_d
 CLOCK_CELLS = 8  # per refresh, of what the clock slits' waveform differs by from the one expected
 ENOUGH = 0.2  # gain of a step in chi-square below which the fit has converged
 ERROR_SD = 1.2  # px per refresh, of cameras before anything is seen
+HAND_PX, HAND_HZ = 0.1, 8.0  # of an unsteady hand or rail: standard deviation and frequency, common practice, no source
 ERROR_SLOPE_SD = 0.2  # px per refresh over the screen
 DARK_SD = 0.4  # refreshes, of both ends of the exposure under flashes, about where they were looked for
 FLASH_SD = 0.002  # refreshes over the screen, by which flashes lag otherwise than their ripple shows
@@ -71,7 +72,10 @@ class Motion:
         The same of ``error``: a rolling shutter sees an accelerating camera at other times in every row.
     flash_along, flash_across : float
         The same of when the backlight flashes; 0 where its flashes follow the scan-out.
-    covariance : (15, 15) float
+    sway : float
+        By how much the camera is ahead at the end of the exposure, and behind at its start, of a path of even
+        acceleration that fits its own best, px.
+    covariance : (16, 16) float
     chi2_ratio : float
         Chi-square over degrees of freedom, of independent noise.
     samples : int
@@ -96,6 +100,7 @@ class Motion:
     error_across: float
     flash_along: float
     flash_across: float
+    sway: float
     covariance: np.ndarray
     chi2_ratio: float
     samples: int
@@ -126,10 +131,32 @@ class Motion:
         """Return the motion with other parameters, in the order of `NAMES`."""
         return replace(self, **dict(zip(NAMES, map(float, vector), strict=True)))
 
+    def mean_error(self) -> tuple[float, float]:
+        """Return the tracking error from the first to the last moment of the exposure, and its standard uncertainty.
+
+        ``error`` is that of the path of even acceleration that lies closest.
+        """
+        share = 2 / self.exposure
+        i, j = NAMES.index("error"), NAMES.index("sway")
+        c = self.covariance
+        variance = c[i, i] + share * (2 * c[i, j] + share * c[j, j])
+        return self.error + share * self.sway, float(np.sqrt(max(variance, 0.0)))
+
     def sd(self, name: str) -> float:
         """Return the standard uncertainty of a parameter."""
         i = NAMES.index(name)
         return float(np.sqrt(max(self.covariance[i, i], 0.0)))
+
+
+def sway_sd(exposure_s: float) -> float:
+    """Return how far a camera that shakes departs from even acceleration within an exposure, px.
+
+    A sine whose phase turns by 2z within the exposure has the third Legendre polynomial ``7 j3(z)`` times its amplitude
+    at most, ``j3`` the spherical Bessel function, ``z**3 / 105`` where z is small (NIST Handbook of Mathematical
+    Functions, 10.60.7 and 10.52.1).
+    """
+    z = np.pi * HAND_HZ * exposure_s
+    return HAND_PX * float(min(z**3 / 15, 1.0))
 
 
 def slit_waveform(slit, steps: Callable[[int, int], np.ndarray | None], law: Callable) -> np.ndarray | None:
@@ -359,7 +386,8 @@ class _Problem:
         level = np.maximum([lights[i] for i in order], LEAST_LIGHT)
         self.centre = centre
         slopes = [ERROR_SLOPE_SD, ERROR_SLOPE_SD, FLASH_SD, FLASH_SD]
-        self.prior = np.array([np.inf, np.inf, ERROR_SD, 0.5, 0.5, 1.5, 1.5, lens_sd, 0.6, 0.5, 0.5, *slopes])
+        sway = sway_sd(exposure / layout.refresh_hz)
+        self.prior = np.array([np.inf, np.inf, ERROR_SD, 0.5, 0.5, 1.5, 1.5, lens_sd, 0.6, 0.5, 0.5, *slopes, sway])
         if emission is not None:  # in the dark between flashes nothing tells when the shutter opened or closed
             self.prior[:2] = DARK_SD
         self.batch = StreakBatch(streaks, waves, layout, pixel, emission)

@@ -111,7 +111,7 @@ def _seen(s: Streak, motion: Motion, layout: Layout) -> tuple[np.ndarray, ...]:
     delay = motion.delay + motion.delay_at(centre, s.v_row, layout)
     middle = opening + motion.exposure / 2
     away = sign * (centre - s.u_px) - v * middle
-    late, root = time_at(away, v + motion.error, motion.accel)
+    late, root = time_at(away, v + motion.error, motion.accel, motion.sway, motion.exposure)
     time = middle + late
     guard = (slit.width_px / 2 + 2.5 * motion.sigma + 0.5) / v
     inside = (time > opening + guard) & (time < opening + motion.exposure - guard)

@@ -78,3 +78,15 @@ def launch_browser() -> Iterator[Callable[..., object]]:
 def browser(launch_browser: Callable[..., object]) -> object:
     """Headless Chromium, one for all tests."""
     return launch_browser()
+
+
+@pytest.fixture
+def put(tmp_path):
+    """Write bytes to a file and return its path."""
+
+    def write(data: bytes, name: str = "photo.bin"):
+        path = tmp_path / name
+        path.write_bytes(data)
+        return path
+
+    return write

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import io
+import os
 
 import numpy as np
+import pytest
 import tifffile
 from PIL import Image
 from PIL.TiffImagePlugin import IFDRational
+
+from blurscope.errors import PhotoError
+from blurscope.photo import read_photo
 
 
 def scene(height: int = 30, width: int = 44, *, seed: int = 7, bits: int = 16) -> np.ndarray:
@@ -109,3 +114,13 @@ def heic_bytes(pixels: np.ndarray, **options: object) -> bytes:
         file.info["exif"] = exif.tobytes()
     file.save(stream, quality=options.get("quality", 90))
     return stream.getvalue()
+
+
+def refusal(path, **options) -> str:
+    """Return the text of the refusal, which must be one sentence that names the file."""
+    with pytest.raises(PhotoError) as caught:
+        read_photo(path, **options)
+    text = str(caught.value)
+    assert "\n" not in text and ". " not in text and not text.endswith(".")
+    assert os.path.basename(os.fsdecode(path)) in text
+    return text

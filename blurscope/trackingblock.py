@@ -61,7 +61,7 @@ def tracking_block(shot: ShotFit, hold_ms: float) -> dict[str, Any]:
     drift = layout.sign * v * v / layout.width_px
     # positions count in px of the plate as the pose has them: a scan along the motion stretches these
     stretch = drift * (along - m.delay_along)
-    mean, sd_mean = m.mean_error()
+    mean, sd_mean = m.mean_error(layout.refresh_hz)
     error = mean if hidden else (mean - stretch) / (1 + stretch / v)
     sd_error = float(np.hypot(sd_mean, stretch if hidden else drift * sd_along))
     # a shutter that opens or closes in the dark between flashes leaves no trace

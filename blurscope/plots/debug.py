@@ -184,8 +184,9 @@ def streak_picture(shot: Any, hold_ms: float) -> Picture:
     _draw_carpet(figure.add_subplot(grid[1, 0]), figure, shot)
     count = _draw_steps(figure.add_subfigure(grid[:, 1]), shot, hold_ms)
     m = shot.motion
+    error, _ = m.mean_error(shot.layout.refresh_hz)
     figure.suptitle(
-        f"exposure {m.exposure:.3f} refreshes, tracking error {m.mean_error()[0]:+.3f} px per refresh, acceleration "
+        f"exposure {m.exposure:.3f} refreshes, tracking error {error:+.3f} px per refresh, acceleration "
         f"{m.accel:+.3f} px per refresh², misfit {m.chi2_ratio:.2f}",
         fontsize=10,
     )
@@ -205,8 +206,7 @@ def _timed(shot: Any, s: Any) -> tuple[np.ndarray, np.ndarray]:
     opening = m.start_at(centre, s.v_row, layout)
     middle = opening + m.exposure / 2
     away = layout.sign * (centre - s.u_px) - v * middle
-    root = np.sqrt(np.maximum((v + m.error) ** 2 + 2 * m.accel * away, 1e-6))
-    time = middle + 2 * away / (v + m.error + root) - opening
+    time = middle + m.late_at(away, v)[0] - opening
     order = np.argsort(time)
     return time[order], (s.light * m.exposure * (v + m.error) / (m.amplitude * s.slit.width_px))[order]
 

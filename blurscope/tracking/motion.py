@@ -10,7 +10,7 @@ import numpy as np
 
 from blurscope.pattern.layout import Layout
 from blurscope.tracking.lanes import Streak
-from blurscope.tracking.model import NAMES, STEPS, Missed, StreakBatch, second_differences
+from blurscope.tracking.model import NAMES, STEPS, Missed, StreakBatch, second_differences, time_at
 
 CLOCK_CELLS = 8  # per refresh, of what the clock slits' waveform differs by from the one expected
 ENOUGH = 0.2  # gain of a step in chi-square below which the fit has converged
@@ -131,15 +131,21 @@ class Motion:
         """Return the motion with other parameters, in the order of `NAMES`."""
         return replace(self, **dict(zip(NAMES, map(float, vector), strict=True)))
 
-    def mean_error(self) -> tuple[float, float]:
+    def late_at(self, away_px: np.ndarray, px_per_refresh: float) -> tuple[np.ndarray, np.ndarray]:
+        """Return when the camera is so far past its place at mid exposure, refreshes, and how fast it is there, px."""
+        return time_at(away_px, px_per_refresh + self.error, self.accel, self.sway, self.exposure)
+
+    def mean_error(self, refresh_hz: float) -> tuple[float, float]:
         """Return the tracking error from the first to the last moment of the exposure, and its standard uncertainty.
 
-        ``error`` is that of the path of even acceleration that lies closest.
+        ``error`` is that of the path of even acceleration that lies closest. A camera that sways does so beyond the
+        third order too, which the streaks aren't asked for.
         """
         share = 2 / self.exposure
         i, j = NAMES.index("error"), NAMES.index("sway")
         c = self.covariance
         variance = c[i, i] + share * (2 * c[i, j] + share * c[j, j])
+        variance += (share * self.sway * fifth_order(self.exposure / refresh_hz)) ** 2
         return self.error + share * self.sway, float(np.sqrt(max(variance, 0.0)))
 
     def sd(self, name: str) -> float:
@@ -157,6 +163,16 @@ def sway_sd(exposure_s: float) -> float:
     """
     z = np.pi * HAND_HZ * exposure_s
     return HAND_PX * float(min(z**3 / 15, 1.0))
+
+
+def fifth_order(exposure_s: float) -> float:
+    """Return about how far a camera that shakes departs from even acceleration in the fifth order, over the third.
+
+    That is ``11 j5(z) / (7 j3(z))`` of a sine (see `sway_sd`), ``z**2 / 63`` where z is small; half as much again, as
+    its frequency isn't known.
+    """
+    z = np.pi * HAND_HZ * exposure_s
+    return float(min(z**2 / 42, 0.6))
 
 
 def slit_waveform(slit, steps: Callable[[int, int], np.ndarray | None], law: Callable) -> np.ndarray | None:

@@ -9,7 +9,6 @@ import numpy as np
 
 from blurscope.pattern.layout import Layout
 from blurscope.tracking.lanes import Streak
-from blurscope.tracking.model import time_at
 from blurscope.tracking.motion import Motion
 from blurscope.uncertainty import median
 
@@ -111,7 +110,7 @@ def _seen(s: Streak, motion: Motion, layout: Layout) -> tuple[np.ndarray, ...]:
     delay = motion.delay + motion.delay_at(centre, s.v_row, layout)
     middle = opening + motion.exposure / 2
     away = sign * (centre - s.u_px) - v * middle
-    late, root = time_at(away, v + motion.error, motion.accel, motion.sway, motion.exposure)
+    late, root = motion.late_at(away, v)
     time = middle + late
     guard = (slit.width_px / 2 + 2.5 * motion.sigma + 0.5) / v
     inside = (time > opening + guard) & (time < opening + motion.exposure - guard)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from blurscope.blur.families import FAMILIES, Family
-from blurscope.blur.fit import ARRAYS, FEW_ITERATIONS, ITERATIONS, FamilyFit, fit_family
+from blurscope.blur.fit import ARRAYS, FEW_ITERATIONS, ITERATIONS, FamilyFit, Task, fit_families
 from blurscope.blur.profiles import Profiles
 
 EXPONENTIAL, INSTANT, ROUNDED = "exponential", "instant", "s-shaped"
@@ -72,19 +72,21 @@ def compete(
         if first == 1 and ROUNDED in done:  # where that fits best, a symmetric shape may do so as well
             misfit |= done[ROUNDED].chi2 <= least
         left = every if first == 0 else np.nonzero(misfit)[0]
-        for family in tier:
+        for together in _together(tier, known, left, quick):
             if quick:
                 left = np.nonzero(least > enough)[0]
-            guess = _guess(family, known.get(family.name), done.get(EXPONENTIAL), done.get(ROUNDED), enough)
-            done[family.name] = fit = _fit(family, profiles, left, guess, min(iterations, SIEVE_ITERATIONS))
-            least = np.minimum(least, fit.chi2)
+            starts = (done.get(EXPONENTIAL), done.get(ROUNDED), enough)
+            asked = [(f, left, _guess(f, known.get(f.name), *starts)) for f in together]
+            for fit in _fit(profiles, asked, min(iterations, SIEVE_ITERATIONS)):
+                done[fit.family.name] = fit
+                least = np.minimum(least, fit.chi2)
     if iterations > SIEVE_ITERATIONS:
-        for fit in done.values():
-            near = np.nonzero(fit.moving & (fit.chi2 < HOPELESS * np.maximum(least, enough)))[0]
-            if len(near):
-                more = _fit(fit.family, profiles, near, fit.start[None], iterations - SIEVE_ITERATIONS)
-                for name in ARRAYS:
-                    getattr(fit, name)[near] = getattr(more, name)[near]
+        near = {n: np.nonzero(f.moving & (f.chi2 < HOPELESS * np.maximum(least, enough)))[0] for n, f in done.items()}
+        asked = [(done[n].family, rows, done[n].start[None]) for n, rows in near.items() if len(rows)]
+        for more in _fit(profiles, asked, iterations - SIEVE_ITERATIONS):
+            rows, fit = near[more.family.name], done[more.family.name]
+            for name in ARRAYS:
+                getattr(fit, name)[rows] = getattr(more, name)[rows]
     fits = [done[f.name] for f in families]
     return fits, weigh(profiles, fits)
 
@@ -113,7 +115,9 @@ def _guess(
             near = np.column_stack([*_scaled(family.beside, plain.params[:, 0]), plain.onset])
             out = np.where((plain.chi2 <= enough)[:, None], near, np.nan if out is None else out)
     if known is not None:
-        out = np.where(np.isfinite(known.chi2)[:, None], known.start, np.nan if out is None else out)
+        if out is None:  # as many as there would be starts
+            out = np.full((max(len(family.alike), 1), 1, 1), np.nan)
+        out = np.where(np.isfinite(known.chi2)[:, None], known.start, out)
     return out if out is None or out.ndim == 3 else out[None]
 
 
@@ -121,43 +125,54 @@ def _scaled(shape: tuple[tuple[float, float], ...], tau: np.ndarray) -> list[np.
     return [constant + times * tau for constant, times in shape]
 
 
+def _together(tier: list[Family], known: dict[str, FamilyFit], rows: np.ndarray, quick: bool) -> list[list[Family]]:
+    """Return the families of a tier in groups that are fitted at once, as they start from no fit of their own group."""
+    if quick:
+        return [[f] for f in tier]
+    if all(f.name in known and np.isfinite(known[f.name].chi2[rows]).all() for f in tier):
+        return [tier]
+    leading = ({EXPONENTIAL}, {INSTANT, ROUNDED})
+    led = [[f for f in tier if f.name in names] for names in leading]
+    groups = [*led, [f for f in tier if f.name not in set.union(*leading)]]
+    return [g for g in groups if g]
+
+
 def _fit(
-    family: Family, profiles: Profiles, chosen: np.ndarray, guess: np.ndarray | None, iterations: int
-) -> FamilyFit:
-    """Fit a family to the chosen profiles; the others get an infinite chi-square."""
+    profiles: Profiles, asked: Sequence[tuple[Family, np.ndarray, np.ndarray | None]], iterations: int
+) -> list[FamilyFit]:
+    """Fit each family to the profiles chosen for it, from a guess for all profiles; others get infinite chi-square."""
     n, m = profiles.esf.shape
-    p = len(family.low)
-    out = FamilyFit(
-        family=family,
-        params=np.zeros((n, p)),
-        onset=np.zeros(n),
-        levels=np.tile([0.0, 1.0], (n, 1)),
-        chi2=np.full(n, np.inf),
-        model=np.zeros((n, m)),
-        jacobian=np.zeros((n, m, p + 3)),
-        moving=np.zeros(n, bool),
-    )
-    begun = alike = np.zeros(n, bool)
-    if guess is not None:
-        begun = np.isfinite(guess).all(axis=(0, 2))
-        alike = begun & (guess == guess[:1]).all(axis=(0, 2))  # several starts that are one
-    for some, starts in ((alike, 1), (begun & ~alike, None), (~begun, 0)):
-        rows = chosen[some[chosen]]
-        if len(rows) == 0:
-            continue
-        fit = fit_family(
-            family,
-            profiles.esf[rows],
-            1 / profiles.sigma[rows],
-            profiles.operator if profiles.operator.ndim == 2 else profiles.operator[rows],
-            profiles.ages,
-            profiles.levels[rows],
-            None if starts == 0 else guess[:starts, rows],
-            iterations=iterations + (FEW_ITERATIONS if starts == 1 and len(guess) > 1 else 0),
+    outs, tasks = [], []
+    for family, chosen, guess in asked:
+        p = len(family.low)
+        outs.append(
+            FamilyFit(
+                family=family,
+                params=np.zeros((n, p)),
+                onset=np.zeros(n),
+                levels=np.tile([0.0, 1.0], (n, 1)),
+                chi2=np.full(n, np.inf),
+                model=np.zeros((n, m)),
+                jacobian=np.zeros((n, m, p + 3)),
+                moving=np.zeros(n, bool),
+            )
         )
+        begun = alike = np.zeros(n, bool)
+        if guess is not None:
+            begun = np.isfinite(guess).all(axis=(0, 2))
+            alike = begun & (guess == guess[:1]).all(axis=(0, 2))  # several starts that are one
+        for some, starts in ((alike, 1), (begun & ~alike, None), (~begun, 0)):
+            rows = chosen[some[chosen]]
+            if len(rows):
+                more = FEW_ITERATIONS if starts == 1 and len(guess) > 1 else 0
+                own = None if starts == 0 else guess[:starts, rows]
+                tasks.append(Task(family=family, rows=rows, guess=own, iterations=iterations + more))
+    by_name = {out.family.name: out for out in outs}
+    fits = fit_families(tasks, profiles.esf, 1 / profiles.sigma, profiles.operator, profiles.ages, profiles.levels)
+    for task, fit in zip(tasks, fits, strict=True):
         for name in ARRAYS:
-            getattr(out, name)[rows] = getattr(fit, name)
-    return out
+            getattr(by_name[task.family.name], name)[task.rows] = getattr(fit, name)
+    return outs
 
 
 def weigh(profiles: Profiles, fits: list[FamilyFit], per_parameter: float | None = None) -> np.ndarray:

@@ -1,24 +1,23 @@
-"""Batch least squares of response families through the capture operator."""
+"""Least squares of response families through the capture operator, many fits at once."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from copy import copy
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from blurscope.blur.families import Family
+from blurscope.blur.problem import Data, Problem
 
 ITERATIONS = 20
 FEW_ITERATIONS = 2  # after which the best of several starts goes on alone
 SMALL_GAIN = 0.02  # of chi-square, below which a step is small
 SMALL_STEPS = 3
+COMPANY = 0.6  # share of a family's fits that still move, from which the others go on with them
 NO_GAIN = 1e-3  # share of a small gain: a step that promises no more is not tried
 ONSETS = 9
 ARRAYS = ("params", "onset", "levels", "chi2", "model", "jacobian", "moving")  # of a FamilyFit, a row for each profile
-LATE = 1e3  # refreshes, when every response has settled
-AT_LATE = np.array([LATE])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,108 +72,39 @@ def cell_means(family: Family, params: np.ndarray, onset: np.ndarray, ages: np.n
     return (integral[..., 1:] - integral[..., :-1]) / (ages[1:] - ages[:-1])
 
 
-class _Problem:
-    """Profiles, weights and capture of a fit; trials have shape (trials, n, ...).
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Task:
+    """A family to be fitted to some of the profiles.
 
-    Parameters
+    Attributes
     ----------
-    profile, weight : (n, m) float
-    operator : (m, k) or (n, m, k) float
-    ages : (k + 1,) float
-    known : (n, 4) float
-        From and to level as known beforehand, and their standard uncertainties.
-    held : bool
-        The shape parameters stay where they are.
+    family : Family
+    rows : (n,) int
+        Which profiles.
+    guess : (starts, n, p + 1) float or None
+        Shape parameters and onsets to start from, instead of the family's starts.
+    iterations : int
+        At most so many, once the best start is known.
     """
 
-    def __init__(self, family: Family, profile, weight, operator, ages, known, held: bool) -> None:
-        self.family, self.ages = family, ages
-        self.ages_and_late = np.append(ages, LATE)
-        self.count, self.held = len(family.low), held
-        self.low = np.array([*family.low, -1.0 + 1e-3])
-        self.high = np.array([*family.high, ages[-1] * 0.5])
-        self.eye = np.eye(self.count + 3)
-        # takes the running integral at the borders of the ages: a mean is a difference of two of its values
-        means = operator / np.diff(ages)
-        self.operator = np.zeros((*operator.shape[:-1], len(ages)))
-        self.operator[..., 1:] = means
-        self.operator[..., :-1] -= means
-        self._set(profile, weight, known)
+    family: Family
+    rows: np.ndarray
+    guess: np.ndarray | None
+    iterations: int
 
-    def _set(self, profile: np.ndarray, weight: np.ndarray, known: np.ndarray) -> None:
-        self.profile, self.weight, self.known = profile, weight, known
-        self.squared = weight**2
-        self.pull = self.squared * profile
-        self.sum_squared, self.sum_pull = self.squared.sum(axis=1), self.pull.sum(axis=1)
-        self.prior = 1 / known[:, 2:] ** 2
 
-    def of(self, rows: np.ndarray) -> _Problem:
-        """Return the problem of some of the profiles."""
-        out = copy(self)
-        if self.operator.ndim == 3:
-            out.operator = self.operator[rows]
-        out._set(self.profile[rows], self.weight[rows], self.known[rows])
-        return out
-
-    def edges(self, x: np.ndarray) -> np.ndarray:
-        """Return normalised edges for parameters (..., n, p + 1): (..., n, m)."""
-        p = self.count
-        return self._seen(self.family.integral(self.ages - x[..., p, None], x[..., :p]))
-
-    def slopes(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return the derivatives of the edges and of the mean delay.
-
-        Those of the edges are by time and by the shape parameters, unless held: (1 + p, ..., n, m); those of the delay
-        by the shape parameters: (..., n, p).
-        """
-        p = self.count
-        moved = self.family.slopes(self.ages_and_late - x[..., p, None], x[..., :p])
-        by_shape = -np.moveaxis(moved[1:, ..., -1], 0, -1)
-        return self._seen(moved[: 1 if self.held else None, ..., :-1]), by_shape
-
-    def delay(self, x: np.ndarray) -> np.ndarray:
-        """Return the mean delay of the response to a switch."""
-        return LATE - self.family.integral(AT_LATE, x[..., : self.count])[..., 0]
-
-    def _seen(self, integral: np.ndarray) -> np.ndarray:
-        flat = integral.reshape(-1, *integral.shape[-2:])
-        if self.operator.ndim == 2:
-            out = flat.reshape(-1, flat.shape[-1]) @ self.operator.T
-        else:
-            out = np.matmul(self.operator, np.ascontiguousarray(flat.transpose(1, 2, 0))).transpose(2, 0, 1)
-        return out.reshape(*integral.shape[:-1], -1)
-
-    def best_levels(self, edge: np.ndarray) -> np.ndarray:
-        """Return the from and to levels that fit best, (..., n, 2)."""
-        w, sum_w, sum_wd = self.squared, self.sum_squared, self.sum_pull
-        we, rb, bb = np.vecdot(edge, w), np.vecdot(edge, self.pull), np.vecdot(edge * edge, w)
-        aa, ab = sum_w - 2 * we + bb + self.prior[:, 0], we - bb
-        ra = sum_wd - rb + self.prior[:, 0] * self.known[:, 0]
-        bb, rb = bb + self.prior[:, 1], rb + self.prior[:, 1] * self.known[:, 1]
-        det = aa * bb - ab * ab + 1e-12 * aa * bb + 1e-300
-        out = np.empty((*det.shape, 2))
-        out[..., 0], out[..., 1] = (bb * ra - ab * rb) / det, (aa * rb - ab * ra) / det
-        return out
-
-    def evaluate(self, x: np.ndarray) -> tuple[np.ndarray, ...]:
-        """Return edge, levels, model and chi-square of parameters (..., n, p + 1)."""
-        edge = self.edges(x)
-        levels = self.best_levels(edge)
-        model = levels[..., :1] + (levels[..., 1:] - levels[..., :1]) * edge
-        rest = (self.profile - model) * self.weight
-        off = self.prior * (levels - self.known[:, :2]) ** 2
-        return edge, levels, model, np.vecdot(rest, rest) + off[..., 0] + off[..., 1]
-
-    def begin(self, shapes: np.ndarray) -> np.ndarray:
-        """Return parameters (starts, n, p + 1), the onset the best of a coarse grid; shapes are (starts, n or 1, p)."""
-        offsets = np.linspace(-0.8, min(1.5, self.ages[-1] * 0.4), ONSETS)
-        many = np.empty((ONSETS, len(shapes), len(self.profile), self.count + 1))
-        many[..., : self.count] = shapes
-        many[..., self.count] = offsets[:, None, None]
-        chi2 = self.evaluate(many)[3]
-        x = many[0].copy()
-        x[..., self.count] = offsets[np.argmin(chi2, axis=0)]
-        return x
+def _begin(data: Data, family: Family, rows: np.ndarray, shapes: np.ndarray) -> np.ndarray:
+    """Return parameters (starts, n, p + 1), the onset the best of a coarse grid; shapes are (starts, n or 1, p)."""
+    offsets = np.linspace(-0.8, min(1.5, data.ages[-1] * 0.4), ONSETS)
+    many = np.empty((ONSETS, len(shapes), len(rows), shapes.shape[-1] + 1))
+    many[..., :-1] = shapes
+    many[..., -1] = offsets[:, None, None]
+    flat = many.reshape(-1, many.shape[-1])
+    items = np.tile(rows, ONSETS * len(shapes))
+    chi2 = Problem(data, [family], np.zeros(len(items), int), items).evaluate(flat)[3].reshape(many.shape[:-1])
+    x = many[0].copy()
+    x[..., -1] = offsets[np.argmin(chi2, axis=0)]
+    return x
 
 
 def fit_family(
@@ -188,7 +118,7 @@ def fit_family(
     held: np.ndarray | None = None,
     iterations: int = ITERATIONS,
 ) -> FamilyFit:
-    """Fit a family to every profile, Levenberg-Marquardt in parallel, best of the family's starts.
+    """Fit a family to every profile, best of the family's starts.
 
     Parameters
     ----------
@@ -209,107 +139,148 @@ def fit_family(
     """
     if levels is None:
         levels = np.tile([0.0, 1.0, 1e3, 1e3], (len(profile), 1))
-    problem = _Problem(family, profile, weight, operator, ages, levels, held is not None)
-    if guess is not None:
-        x = np.clip(guess, problem.low, problem.high)
-    else:
-        shapes = np.array(family.starts, float).reshape(len(family.starts), 1, -1) if held is None else held[None]
-        x = problem.begin(shapes)
-    state = _State(problem, x)
-    if len(x) > 1:
-        state.improve(FEW_ITERATIONS)
-        state = state.best()
-    state.improve(iterations)
-    x = state.x[0]
-    return FamilyFit(
-        family=family,
-        params=x[:, :-1],
-        onset=x[:, -1],
-        levels=state.levels[0],
-        chi2=state.chi2[0],
-        model=state.model[0],
-        jacobian=state.jacobian[0],
-        moving=state.active[0],
-    )
+    task = Task(family=family, rows=np.arange(len(profile)), guess=guess, iterations=iterations)
+    return fit_families([task], profile, weight, operator, ages, levels, held=held)[0]
+
+
+def fit_families(
+    tasks: Sequence[Task],
+    profile: np.ndarray,
+    weight: np.ndarray,
+    operator: np.ndarray,
+    ages: np.ndarray,
+    levels: np.ndarray,
+    *,
+    held: np.ndarray | None = None,
+) -> list[FamilyFit]:
+    """Fit families to profiles, Levenberg-Marquardt for all at once; return a fit of its rows for each task.
+
+    Parameters are those of `fit_family`.
+    """
+    if not tasks:
+        return []
+    data = Data(profile, weight, operator, ages, levels, held is not None)
+    families = [t.family for t in tasks]
+    most = max(len(f.low) for f in families)
+    begun: list[np.ndarray] = []
+    for t in tasks:
+        if t.guess is not None:
+            begun.append(t.guess)
+        else:
+            shapes = np.array(t.family.starts, float).reshape(len(t.family.starts), 1, -1)
+            begun.append(_begin(data, t.family, t.rows, shapes if held is None else held[None]))
+    starts = [len(x) for x in begun]
+    which = np.repeat(np.arange(len(tasks)), [x.shape[0] * x.shape[1] for x in begun])
+    row = np.concatenate([np.tile(t.rows, count) for t, count in zip(tasks, starts, strict=True)])
+    problem = Problem(data, families, which, row)
+    x = np.zeros((len(which), most + 1))
+    for (_, p, some), one in zip(problem.parts, begun, strict=True):
+        flat = one.reshape(-1, p + 1)
+        x[some, :p], x[some, -1] = flat[:, :p], flat[:, p]
+    state = _State(problem, x.clip(problem.low, problem.high))
+    if max(starts) > 1:
+        state.improve(np.where(np.array(starts) > 1, FEW_ITERATIONS, 0))
+        state = state.best(starts)
+    state.improve(np.array([t.iterations for t in tasks]))
+    return [state.fit_of(k) for k in range(len(tasks))]
 
 
 class _State:
-    """Where a fit stands, for several starts of every profile at once: arrays (starts, n, ...)."""
+    """Where a fit stands: arrays (items, ...)."""
 
-    SEEN = ("edge", "levels", "model", "chi2")  # as `_Problem.evaluate` gives them
+    SEEN = ("edge", "levels", "rest", "chi2")  # as `Problem.evaluate` gives them
     FIELDS = ("x", "delay", *SEEN, "damp", "small", "active", "jacobian")
 
-    def __init__(self, problem: _Problem, x: np.ndarray) -> None:
+    def __init__(self, problem: Problem, x: np.ndarray) -> None:
         self.problem, self.x = problem, x
-        self.edge, self.levels, self.model, self.chi2 = problem.evaluate(x)
+        self.edge, self.levels, self.rest, self.chi2 = problem.evaluate(x)
         self.delay = problem.delay(x)
-        self.damp = np.full(x.shape[:2], 1e-3)
-        self.small = np.zeros(x.shape[:2], int)  # steps in a row that gained little
-        self.active = np.ones(x.shape[:2], bool)
-        self.jacobian = np.zeros((*self.edge.shape, problem.count + 3))
+        self.damp = np.full(len(x), 1e-3)
+        self.small = np.zeros(len(x), int)  # steps in a row that gained little
+        self.active = np.ones(len(x), bool)
+        self.jacobian = np.zeros((len(x), problem.most + 3, self.edge.shape[1]))
 
-    def best(self) -> _State:
-        """Return the state of the best start of each profile."""
-        pick = np.argmin(self.chi2, axis=0)
-        rows = np.arange(len(pick))
-        return self._copy(self.problem, lambda a: a[pick, rows][None])
+    def best(self, starts: Sequence[int]) -> _State:
+        """Return the state of the best start of each profile, for so many starts of each family."""
+        chosen = []
+        for (_, _, some), count in zip(self.problem.parts, starts, strict=True):
+            chi2 = self.chi2[some].reshape(count, -1)
+            n = chi2.shape[1]
+            chosen.append(some.start + np.argmin(chi2, axis=0) * n + np.arange(n))
+        return self._part(np.concatenate(chosen))
 
-    def _copy(self, problem: _Problem, take: Callable[[np.ndarray], np.ndarray]) -> _State:
+    def _part(self, items: np.ndarray) -> _State:
         out = object.__new__(_State)
-        out.problem = problem
+        out.problem = self.problem.of(items)
         for name in self.FIELDS:
-            setattr(out, name, take(getattr(self, name)))
+            setattr(out, name, getattr(self, name)[items])
         return out
 
-    def improve(self, iterations: int) -> None:
-        """Take steps until nothing moves; profiles that have converged are left alone."""
-        for done in range(iterations):
-            running = self.active.any(axis=0)
-            count = np.count_nonzero(running)
-            if count == 0:
+    def fit_of(self, task: int) -> FamilyFit:
+        """Return the fit of one task."""
+        family, p, some = self.problem.parts[task]
+        jacobian = self.jacobian[some]
+        keep = [*range(p), *range(self.problem.most, jacobian.shape[1])]
+        return FamilyFit(
+            family=family,
+            params=self.x[some, :p],
+            onset=self.x[some, -1],
+            levels=self.levels[some],
+            chi2=self.chi2[some],
+            model=self.problem.model(self.edge[some], self.levels[some]),
+            jacobian=jacobian[:, keep].swapaxes(1, 2),
+            moving=self.active[some],
+        )
+
+    def improve(self, iterations: np.ndarray) -> None:
+        """Take steps, for each family at most so many, until nothing moves; what has converged is left alone."""
+        problem = self.problem
+        for done in range(iterations.max(initial=0)):
+            moving = self.active & (iterations > done)[problem.which]
+            if problem.several:  # starts of one profile go on together
+                moving = np.bincount(problem.unit, moving)[problem.unit] > 0
+            count, size = np.bincount(problem.which, moving), np.bincount(problem.which)
+            keep = moving | (count >= COMPANY * size)[problem.which]
+            if not keep.any():
                 return
-            if count < 0.6 * len(running):
-                rows = running.nonzero()[0]
-                part = self._copy(self.problem.of(rows), lambda a, rows=rows: a[:, rows])
+            if not keep.all():
+                items = keep.nonzero()[0]
+                part = self._part(items)
                 part.improve(iterations - done)
                 for name in self.FIELDS:
-                    getattr(self, name)[:, rows] = getattr(part, name)
+                    getattr(self, name)[items] = getattr(part, name)
                 return
             self._step()
 
     def _step(self) -> None:
-        problem = self.problem
-        p = problem.count
-        x, edge, levels, model = self.x, self.edge, self.levels, self.model
-        jac = self.jacobian
-        slopes, by_shape = problem.slopes(x)
-        slopes *= levels[..., 1:] - levels[..., :1]
-        np.negative(slopes[0], out=jac[..., p])
-        for k, slope in enumerate(slopes[1:]):
-            jac[..., k] = slope
-        np.subtract(1, edge, out=jac[..., p + 1])
-        jac[..., p + 2] = edge
-        jw = jac * problem.weight[..., None]
-        transposed = jw.swapaxes(-1, -2)
-        gram = np.matmul(transposed, jw)
-        grad = np.matmul(transposed, ((problem.profile - model) * problem.weight)[..., None])[..., 0]
-        grad[..., p + 1 :] -= problem.prior * (levels - problem.known[:, :2])
-        for k in (0, 1):
-            gram[..., p + 1 + k, p + 1 + k] += problem.prior[:, k]
-        eye = problem.eye
-        low, high = x <= problem.low, x >= problem.high
+        problem, most = self.problem, self.problem.most
+        levels, jac = self.levels, self.jacobian
+        by_shape = problem.slopes(self.x, jac[:, : most + 1])
+        jac[:, : most + 1] *= (levels[:, 1] - levels[:, 0])[:, None, None]
+        np.subtract(1, self.edge, out=jac[:, most + 1])
+        jac[:, most + 2] = self.edge
+        jw = jac * problem.weight[:, None]
+        gram = np.matmul(jw, jw.swapaxes(1, 2))
+        grad = np.matmul(jw, self.rest[..., None])[..., 0]
+        grad[:, most + 1 :] -= problem.prior[:, most + 1 :] * (levels - problem.level)
+        diagonal = gram.reshape(len(gram), -1)[:, :: most + 4]
+        diagonal += problem.prior
+        low, high = self.x <= problem.low, self.x >= problem.high
         if (low | high).any():  # a parameter that its bound stops stays there
             stopped = np.zeros(grad.shape, bool)
-            stopped[..., : p + 1] = (low & (grad[..., : p + 1] < 0)) | (high & (grad[..., : p + 1] > 0))
-            gram = np.where(stopped[..., None] | stopped[..., None, :], eye, gram)
-            grad = np.where(stopped, 0.0, grad)
+            slope = grad[:, : most + 1]
+            stopped[:, : most + 1] = (low & (slope < 0)) | (high & (slope > 0))
+            gram[stopped[:, :, None] | stopped[:, None, :]] = 0.0
+            diagonal[stopped], grad[stopped] = 1.0, 0.0
+        ridge = diagonal + 1e-12 * diagonal.max()
+        diagonal += 1e-9
         delay = self.delay
-        diag = np.diagonal(gram, axis1=-2, axis2=-1)
-        ridge = (diag + 1e-12 * diag.max())[..., None] * eye
-        gram += 1e-9 * eye
         improved = None
         for _ in range(4):
-            delta = np.linalg.solve(gram + self.damp[..., None, None] * ridge, grad[..., None])[..., 0]
+            damped = gram.copy()
+            diagonal = damped.reshape(len(gram), -1)[:, :: most + 4]
+            diagonal += self.damp[:, None] * ridge
+            delta = np.linalg.solve(damped, grad[..., None])[..., 0]
             least = SMALL_GAIN * np.maximum(1.0, 2e-3 * self.chi2)
             # where no step of this length promises anything the end is reached
             promising = np.vecdot(delta, grad) > NO_GAIN * least
@@ -319,30 +290,30 @@ class _State:
             else:
                 self.active &= promising | improved
             todo = self.active & ~improved
-            if not todo.any():
+            left = np.count_nonzero(todo)
+            if left == 0:
                 break
-            move = delta[..., : p + 1].clip(-0.7, 0.7)
-            trial = (self.x + move).clip(problem.low, problem.high)
+            items, part = slice(None), problem
+            if left < 0.7 * len(todo):
+                items = todo.nonzero()[0]
+                part = problem.of(items)
+            here = self.x[items]
+            move = delta[items, : most + 1].clip(-0.7, 0.7)
+            trial = (here + move).clip(part.low, part.high)
             # the middle of the edge goes where the linear step sees it, however the response's own delay curves
-            trial_delay = problem.delay(trial)
-            ahead = delay + np.vecdot(by_shape, move[..., :p]) - trial_delay
-            trial[..., p] = (trial[..., p] + ahead.clip(-0.7, 0.7)).clip(problem.low[p], problem.high[p])
-            rows, part = slice(None), problem
-            left = todo.any(axis=0)
-            if np.count_nonzero(left) < 0.7 * len(left):
-                rows = left.nonzero()[0]
-                part = problem.of(rows)
-            tried = part.evaluate(trial[:, rows])
+            trial_delay = part.delay(trial)
+            ahead = delay[items] + np.vecdot(by_shape[items], move[:, :most]) - trial_delay
+            trial[:, most] = (trial[:, most] + ahead.clip(-0.7, 0.7)).clip(part.low[:, most], part.high[:, most])
+            tried = part.evaluate(trial)
             gain = np.full_like(self.chi2, -1.0)
-            gain[:, rows] = self.chi2[:, rows] - tried[3]
+            gain[items] = self.chi2[items] - tried[3]
             take = todo & (gain >= 0)
             if take.all():
                 self.x, self.delay = trial, trial_delay
-                self.edge, self.levels, self.model, self.chi2 = tried
+                self.edge, self.levels, self.rest, self.chi2 = tried
             else:
-                mine = take[:, rows]
-                self.x[take], self.delay[take] = trial[take], trial_delay[take]
-                for name, values in zip(self.SEEN, tried, strict=True):
+                mine = take[items]
+                for name, values in zip(("x", "delay", *self.SEEN), (trial, trial_delay, *tried), strict=True):
                     getattr(self, name)[take] = values[mine]
             enough = gain < least
             self.small = np.where(take, np.where(enough, self.small + 1, 0), self.small)

@@ -237,8 +237,7 @@ class _State:
         problem = self.problem
         for done in range(iterations.max(initial=0)):
             moving = self.active & (iterations > done)[problem.which]
-            if problem.several:  # starts of one profile go on together
-                moving = np.bincount(problem.unit, moving)[problem.unit] > 0
+            moving = np.bincount(problem.unit, moving)[problem.unit] > 0  # starts of one profile go on together
             count, size = np.bincount(problem.which, moving), np.bincount(problem.which)
             keep = moving | (count >= COMPANY * size)[problem.which]
             if not keep.any():

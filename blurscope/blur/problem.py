@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 
 import numpy as np
 
@@ -44,31 +45,42 @@ class Problem:
         Its profile.
     """
 
+    FIELDS = ("low", "high", "prior", "profile", "weight", "squared", "pull", "sum_squared", "sum_pull", "level")
+
     def __init__(self, data: Data, families: Sequence[Family], which: np.ndarray, row: np.ndarray) -> None:
-        self.data, self.families, self.which, self.row = data, families, which, row
+        self.data, self.families = data, families
         self.most = max(len(f.low) for f in families)
+        low, high = np.full((2, len(families), self.most + 1), [[[-np.inf]], [[np.inf]]])
+        low[:, -1], high[:, -1] = -1.0 + 1e-3, data.ages[-1] * 0.5
+        lacks = np.zeros((len(families), self.most))  # parameters that a family hasn't
+        for k, family in enumerate(families):
+            p = len(family.low)
+            low[k, :p], high[k, :p], lacks[k, p:] = family.low, family.high, 1.0
+        self.low, self.high = low[which], high[which]
+        # what is added to the squares of the derivatives
+        self.prior = np.concatenate([lacks[which], np.zeros((len(row), 1)), data.prior[row]], axis=1)
         arrays = (a[row] for a in data.arrays)
         self.profile, self.weight, self.squared, self.pull, self.sum_squared, self.sum_pull, self.level = arrays
-        ends = np.cumsum(np.bincount(which, minlength=len(families))).tolist()
-        parts = zip(families, [0, *ends], ends, strict=False)
-        self.parts = [(f, len(f.low), slice(a, b)) for f, a, b in parts if a < b]
-        self.low, self.high = np.full((2, len(row), self.most + 1), [[[-np.inf]], [[np.inf]]])
-        self.low[:, -1], self.high[:, -1] = -1.0 + 1e-3, data.ages[-1] * 0.5
-        self.prior = np.zeros((len(row), self.most + 3))  # what is added to the squares of the derivatives
-        self.prior[:, -2:] = data.prior[row]
-        for family, p, some in self.parts:
-            self.low[some, :p], self.high[some, :p] = family.low, family.high
-            self.prior[some, p : self.most] = 1.0  # parameters that the family hasn't
-        self.groups: list[np.ndarray] = []
-        if data.operator.ndim == 3 and not np.array_equal(row, np.arange(len(data.operator))):
-            self.groups = [np.flatnonzero(row == r) for r in np.unique(row)]
+        self._set(which, row, which * (row.max(initial=0) + 1) + row)
 
-        self.unit = which * (row.max(initial=0) + 1) + row  # the same for all starts of a fit
-        self.several = len(np.unique(self.unit)) < len(row)
+    def _set(self, which: np.ndarray, row: np.ndarray, unit: np.ndarray) -> None:
+        self.which, self.row = which, row
+        self.unit = unit  # the same for all starts of a fit
+        ends = which.searchsorted(np.arange(len(self.families)), "right").tolist()
+        parts = zip(self.families, [0, *ends], ends, strict=False)
+        self.parts = [(f, len(f.low), slice(a, b)) for f, a, b in parts if a < b]
+        self.groups: list[np.ndarray] = []
+        operator = self.data.operator
+        if operator.ndim == 3 and not np.array_equal(row, np.arange(len(operator))):
+            self.groups = [np.flatnonzero(row == r) for r in np.unique(row)]
 
     def of(self, items: np.ndarray) -> Problem:
         """Return the problem of some of the items."""
-        return Problem(self.data, self.families, self.which[items], self.row[items])
+        out = copy(self)
+        for name in self.FIELDS:
+            setattr(out, name, getattr(self, name)[items])
+        out._set(self.which[items], self.row[items], self.unit[items])
+        return out
 
     def edges(self, x: np.ndarray) -> np.ndarray:
         """Return normalised edges, (items, m)."""

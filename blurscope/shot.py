@@ -6,7 +6,6 @@ This is the part of the pipeline that knows pixels; `pipeline` turns its result 
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -202,12 +201,10 @@ def measure_shot(
         return replace(found, extra_px2=across.extra_px2(found.u_px, found.v_row))
 
     say("reading streaks and edges")
-    with ThreadPoolExecutor(max_workers=1) as pool:  # looking up pixels lets go of the interpreter
-        read = pool.submit(read_edges)
-        lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
-        shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
-        refuse_still(reg, exposure, layout)
-        edges = read.result()
+    edges = read_edges()
+    lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
+    shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
+    refuse_still(reg, exposure, layout)
     if len(edges.esf) == 0:
         raise FitError("no edge with its settling field lies wholly in the photo; step back so that more of it shows")
     pairs = sorted({(int(a), int(b)) for a, b in zip(edges.from_level, edges.to_level, strict=True)})
@@ -426,30 +423,29 @@ def measure_shot(
         combined = combined.ease(floor_share(combined, families, weights))
         families, weights = compete(combined, before=families)
 
-    readings: list[Future] = []
+    readings: list[ReadBack] = []
     blur = along(motion)
     blur = blur._replace(sd_px=float(np.hypot(blur.sd_px, HALO_SD_PX * max(across.halo, 0.0))))
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
         doubts = shared_doubts(cells, edges.lag_px, starts, pairs, capture, motion, tone, across_px, blur.sd_px, ages)
         if backlight.kind == "hold":
-            readings.append(pool.submit(read_back, combined, doubts, v, capture.blur_sigma_px))
+            readings.extend(read_back(combined, doubts, v, capture.blur_sigma_px))
         return doubts
 
     rng = np.random.default_rng(seed)
     shares = signal_shares(pairs, tone)
     others = other_laws(pairs, tone, across_px, np.random.default_rng(seed))
-    with ThreadPoolExecutor(max_workers=1) as pool:
-        fits = measure_profiles(
-            combined,
-            nuisances_of,
-            shares,
-            rng,
-            emission=backlight.emission,
-            fits=families,
-            other_shares=others,
-            streak_chi2=None if motion is None else motion.chi2_ratio,
-        )
+    fits = measure_profiles(
+        combined,
+        nuisances_of,
+        shares,
+        rng,
+        emission=backlight.emission,
+        fits=families,
+        other_shares=others,
+        streak_chi2=None if motion is None else motion.chi2_ratio,
+    )
 
     if combined.operator.ndim == 3 and backlight.kind == "hold":
         # those that the shutter saw at other moments may look alike, or differ by as much as the capture makes of that
@@ -482,7 +478,7 @@ def measure_shot(
         clipped=np.array([bool(edges.clipped[g].any()) for g in groups]),
         crushed=np.array([bool(edges.crushed[g].any()) for g in groups]),
         profiles=combined,
-        readings=[r for reading in readings for r in reading.result()],
+        readings=readings,
         capture=capture,
         codes=codes,
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -160,10 +159,8 @@ def measure_profiles(
             for i, (b, form) in enumerate(zip(best, forms, strict=True))
         ]
     )
-    with ThreadPoolExecutor(max_workers=1) as pool:  # long rows of numbers let go of the interpreter
-        drawn = pool.submit(_curves, fits, counts, profiles.length, emission)
-        nuisances = nuisances_of(cells)
-        curves = drawn.result()
+    curves = _curves(fits, counts, profiles.length, emission)
+    nuisances = nuisances_of(cells)
     shared = rng.standard_normal((DRAWS, len(nuisances)))
     fast = fast_fits(fits, weights, forms, profiles)
     quick = curves_of_fast(fast, profiles.length, emission)

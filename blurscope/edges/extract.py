@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -155,12 +154,7 @@ def extract_edges(
         rows = (block, u, band.top_row + band.height_px / 2, a, b, clipped, crushed)
         return line, ends, rows, float(phase @ (1 - phase)) / len(phase)
 
-    def some(part: slice) -> list[tuple]:
-        return [x for x in map(read, zip(edges[part], joins[part], pose.photo_grids(grids[part]), strict=True)) if x]
-
-    with ThreadPoolExecutor(max_workers=1) as pool:  # looking up pixels lets go of the interpreter
-        later = pool.submit(some, slice(len(edges) // 2, None))
-        found = some(slice(len(edges) // 2)) + later.result()
+    found = [x for x in map(read, zip(edges, joins, pose.photo_grids(grids), strict=True)) if x]
     if not found:
         return _empty(lag, step, per_bin)
     kept, ends, rows_of, between = zip(*found, strict=True)

@@ -10,6 +10,8 @@ can't tell may still show in the plate's greys (`blurscope.light.greysteps`), wh
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 
 SMALLEST_STEP = 2.5  # codes
@@ -39,6 +41,17 @@ def find_seam(pixels: np.ndarray, block: tuple[int, int], quantum: float = 0.0) 
     if columns < 2 * FEWEST_BLOCKS or rows < 2:
         return None
     lines = pixels[: (rows + 1) * high, : columns * wide]
+    half = rows // 2
+    with ThreadPoolExecutor(max_workers=1) as pool:  # long rows of numbers let go of the interpreter
+        lower = pool.submit(_first_stair, lines[half * high :], block, rows - half, quantum)
+        found = _first_stair(lines, block, half + 1, quantum)
+        below = lower.result()
+    return found or below and (below[0] + half * high, below[1])
+
+
+def _first_stair(lines: np.ndarray, block: tuple[int, int], rows: int, quantum: float) -> tuple[int, float] | None:
+    """Return the same of the first ``rows`` borders between rows of blocks, whole ones."""
+    wide, high = block
     above2, above, below, below2 = (_means(lines[high + k :: high][:rows], wide) for k in (-2, -1, 0, 1))
     before, after = above - above2, below2 - below
     change = np.abs(before) + np.abs(after)

@@ -349,12 +349,12 @@ def locate_boundaries(
     spread = np.arange(-6, 7, 2.0)
     nx, ny = dy / np.hypot(dx, dy), -dx / np.hypot(dx, dy)  # along the stripes
     n, k, p = len(x0), len(s), len(spread)
-    at = np.empty((2, n, k, p), np.float32)
+    at = np.empty((2, p, n, k), np.float32)
     for out, first, by_row, by_stripe in zip(at, (x0, y0), (dx, dy), (nx, ny), strict=True):
-        line, away = first[:, None] + by_row[:, None] * s, by_stripe[:, None] * spread
-        np.add(line[..., None], away[:, None], out=out, casting="same_kind")
-    picked = cv2.remap(codes, *at.reshape(2, n, -1), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    light = cv2.LUT(picked, decode).reshape(n, k, p).mean(axis=2)
+        line, away = first[:, None] + by_row[:, None] * s, by_stripe * spread[:, None]
+        np.add(line, away[..., None], out=out, casting="same_kind")
+    picked = cv2.remap(codes, *at.reshape(2, -1, k), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    light = cv2.LUT(picked, decode).reshape(p, n, k).mean(axis=0)
     edge = max(2, int(0.15 * k))
     start, end = light[:, :edge].mean(axis=1), light[:, -edge:].mean(axis=1)
     step = end - start

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -115,14 +116,10 @@ def capture_operator(
     firsts = np.arange(len(lag_px)) if starts is None else np.asarray(starts)
     place = np.asarray(lag_px, float) / v * per
     blur = v / per, capture.blur_sigma_px, capture.boxes_px
-    bands, origin, reach = _bands(place.tobytes(), firsts.astype(np.intp).tobytes(), *blur)
-    first, last = reach[0] // per, reach[1] // per + 1
+    bands, first, last = _bands(place.tobytes(), firsts.astype(np.intp).tobytes(), per, *blur)
     sharp = capture.changed(blur_sigma_px=0.0, boxes_px=())
     younger = _younger(first, last, per, tuple(np.asarray(ages).tolist()), sharp)
-    until = np.empty((len(bands), younger.shape[1]))
-    for row, band, start in zip(until, bands, (origin - first * per).tolist(), strict=True):
-        part = younger[start : start + len(band)]
-        np.dot(band[: len(part)], part, out=row)
+    until = bands @ younger
     out = np.diff(until, axis=1)
     out[np.abs(out) < 1e-9] = 0.0  # denormal numbers would make every later product many times slower
     return out
@@ -130,8 +127,8 @@ def capture_operator(
 
 @lru_cache(maxsize=4)  # captures that differ in their motion only come after one another
 def _bands(
-    places: bytes, starts: bytes, step: float, sigma: float, boxes: tuple[float, ...]
-) -> tuple[np.ndarray, np.ndarray, tuple[int, int]]:
+    places: bytes, starts: bytes, per: int, step: float, sigma: float, boxes: tuple[float, ...]
+) -> tuple[Any, int, int]:
     """Return what the samples of a fine grid weigh in each group of lags.
 
     Parameters
@@ -140,17 +137,19 @@ def _bands(
         Of the lags (m,) float on the fine grid.
     starts : bytes
         Of the first lag of each group, (g,) intp.
+    per : int
+        Samples of the grid per refresh.
     step, sigma, boxes
         As for `blur_table`.
 
     Returns
     -------
-    bands : (g, width) float
-    origin : (g,) int
-        Sample of the grid at which each begins.
-    reach : (int, int)
-        First and last sample that any lag needs.
+    bands : (g, (last - first) * per) sparse array
+    first, last : int
+        The grid goes from ``first`` to before ``last``, in refreshes of travel.
     """
+    from scipy.sparse import csr_array
+
     table, half = blur_table(step, sigma, boxes)
     place, firsts = np.frombuffer(places), np.frombuffer(starts, np.intp)
     base = np.floor(place).astype(int)
@@ -165,10 +164,12 @@ def _bands(
     width = int(ahead.max()) + len(near)
     flat = (group * width + ahead)[:, None] + near + half
     bands = np.bincount(flat.ravel(), (weight / sizes[group, None]).ravel(), len(firsts) * width)
-    bands, origin = bands.reshape(-1, width), base[firsts] - half
-    for made in (bands, origin):
-        made.setflags(write=False)
-    return bands, origin, (int(base.min()) - half, int(base.max()) + half + 1)
+    first, last = (int(base.min()) - half) // per, (int(base.max()) + half + 1) // per + 1
+    column = (base[firsts] - half - first * per)[:, None] + np.arange(width)
+    inside = column < (last - first) * per
+    ends = np.concatenate([[0], inside.sum(axis=1).cumsum()])
+    shape = len(firsts), (last - first) * per
+    return csr_array((bands[inside.ravel()], column[inside], ends), shape=shape), first, last
 
 
 def blur_table(step: float, sigma: float, boxes: tuple[float, ...]) -> tuple[np.ndarray, int]:

@@ -226,7 +226,7 @@ def random_camera(rng: np.random.Generator, layout: Any, faults: set[str], rare:
         sharpening=float(rng.uniform(0.3, 1.0)) if rare == "sharpening" else 0.0,
         file_format=file_format,
         bits=bits,
-        jpeg_quality=int(rng.integers(80, 98)),
+        jpeg_quality=int(rng.integers(50, 98)),
     )
 
 

@@ -14,13 +14,14 @@ K95 = 1.959963984540054  # two-sided 95 % of a normal
 # misfit; settled by the coverage of simulated photos with all faults (benchmarks/coverage.py).
 MODEL_WIDTH, MODEL_TIME, MODEL_LIGHT = 0.0012, 0.0015, 0.001
 LEAST_MISFIT = 0.08
-LENS_SD_PX, LENS_SHARE = 0.009, 0.018  # how well the blur across the motion is that along it: px, and share of it
+LENS_SD_PX, LENS_SHARE = 0.008, 0.016  # how well the blur across the motion is that along it: px, and share of it
 # Normal noise of black, cut off at no light: what that adds to the mean, in the noise's own spread and in the spread
 # that is left of it.
 CUT_MEAN, CUT_MEAN_SEEN = 0.4, 0.69
 CUT_LEFT = 0.2  # of that, where single pixels show the cut and it is taken off
 QUIET, LOUD = 0.01, 0.02  # noise of a pixel over the root of its light, shares of white: when such noise counts
-RESOLVED_SHARE = 0.03  # of the time the plate takes to cross the blur: a response is not known better than that
+RESOLVED_SHARE = 0.02  # of the time the plate takes to cross the blur: a response is not known better than that
+TAIL = 1.5
 
 
 def resolution_sd(lens_px: float, pixel_px: float, px_per_refresh: float) -> float:
@@ -39,16 +40,23 @@ def nonlinear_sd(time: float, sd: float) -> float:
     """Return the standard uncertainty that a linear account leaves out of a time whose square is what a photo shows.
 
     A response much shorter than the hold widens an edge as its square does: an uncertainty of the square that reaches
-    2 U t below leaves, for the time itself, more below than above. GUM 5.1.2 (note) asks for such terms.
+    2 U t below leaves, for the time itself, more below than above. GUM 5.1.2 (note) asks for such terms. A root falls
+    ever faster near 0, so that what lies a little beyond U of the square may lie far beyond that of the time: `TAIL`
+    times the uncertainty of the time holds what as many U of the square leave, too.
 
     Parameters
     ----------
     time, sd : float
         The time and its standard uncertainty in its linear account, in one unit.
     """
-    reach = K95 * sd
+    return max(_below(time, sd, K95), _below(time, sd, TAIL * K95))
+
+
+def _below(time: float, sd: float, coverage: float) -> float:
+    """Return what is missing where the square is so many standard uncertainties below its value."""
+    reach = coverage * sd
     below = time - math.sqrt(max(time * time - 2 * time * reach, 0.0))
-    return math.sqrt(max(below * below - reach * reach, 0.0)) / K95
+    return math.sqrt(max(below * below - reach * reach, 0.0)) / coverage
 
 
 def median(values: np.ndarray) -> float:

@@ -11,6 +11,7 @@ from uncertainties import ufloat
 
 from blurscope.uncertainty import (
     K95,
+    TAIL,
     combine,
     coverage_factor,
     effective_dof,
@@ -207,10 +208,15 @@ def test_median_and_quantile_are_those_of_numpy(count, rng):
 
 @pytest.mark.parametrize("share", [0.02, 0.1, 0.3, 0.49])
 def test_times_known_by_their_squares_reach_farther_below(share: float):
-    """The square is even about its value, U(t^2) = 2 t U, and the lower end of t is the root of its lower end."""
+    """The square is even about its value, U(t^2) = 2 t U, and the lower end of t is the root of its lower end.
+
+    So it is at U and at `TAIL` times U, whichever asks for more.
+    """
     t, u = 5.0, 5.0 * share / K95
     whole = K95 * math.hypot(u, nonlinear_sd(t, u))
-    assert (t - whole) ** 2 == pytest.approx(t**2 - 2 * t * K95 * u, rel=1e-9)
+    ends = [t - math.sqrt(max(t**2 - 2 * t * K95 * u * times, 0.0)) for times in (1.0, TAIL)]
+    assert whole == pytest.approx(max(ends[0], ends[1] / TAIL), rel=1e-9)
+    assert t - whole <= math.sqrt(t**2 - 2 * t * K95 * u) + 1e-9
 
 
 def test_times_smaller_than_their_uncertainty_have_the_linear_one():

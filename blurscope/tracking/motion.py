@@ -16,6 +16,7 @@ CLOCK_CELLS = 8  # per refresh, of what the clock slits' waveform differs by fro
 ENOUGH = 0.2  # gain of a step in chi-square below which the fit has converged
 ERROR_SD = 1.2  # px per refresh, of cameras before anything is seen
 HAND_PX, HAND_HZ = 0.1, 8.0  # of an unsteady hand or rail: standard deviation and frequency, common practice, no source
+STILL_PX = 1e-5  # a sway that is held
 ERROR_SLOPE_SD = 0.2  # px per refresh over the screen
 DARK_SD = 0.4  # refreshes, of both ends of the exposure under flashes, about where they were looked for
 FLASH_SD = 0.002  # refreshes over the screen, by which flashes lag otherwise than their ripple shows
@@ -297,6 +298,8 @@ def fit_motion(
         else:
             best = problem.descend(better.p, free=better.free)
             covariance, p = best.covariance(), best.p
+    if emission is not None:
+        covariance[15, 15] += sway_sd(exposure / layout.refresh_hz) ** 2
     weak = WEAK_CLOCK * v * max(0.0, CLEAR_CLOCK - problem.depth(best.free)) * min(1.0, 2 / p[1])
     covariance[2, 2] += (weak * (HELD_WEAK if held else 1.0)) ** 2
     if p[1] < SHORT_EXPOSURE and not held:
@@ -402,7 +405,8 @@ class _Problem:
         level = np.maximum([lights[i] for i in order], LEAST_LIGHT)
         self.centre = centre
         slopes = [ERROR_SLOPE_SD, ERROR_SLOPE_SD, FLASH_SD, FLASH_SD]
-        sway = sway_sd(exposure / layout.refresh_hz)
+        # flashes show few places of the path, too few to tell a sway from the rest
+        sway = STILL_PX if emission is not None else sway_sd(exposure / layout.refresh_hz)
         self.prior = np.array([np.inf, np.inf, ERROR_SD, 0.5, 0.5, 1.5, 1.5, lens_sd, 0.6, 0.5, 0.5, *slopes, sway])
         if emission is not None:  # in the dark between flashes nothing tells when the shutter opened or closed
             self.prior[:2] = DARK_SD

@@ -47,6 +47,7 @@ TONE = 0.0008  # relative uncertainty of the tone curve that row halftones typic
 CORRELATION = 1.2  # inflation of the variance by interpolation and compression, whose neighbours share campx
 MISFIT = 1.1  # chi-square per sample, per share of the noise in the variance of a sample; from simulated photos
 READ_NOISE_E = 4.0
+LEAST_EXPOSURE = 0.8  # refreshes, below which a photo is refused
 SCALE = 7e-4
 
 
@@ -105,10 +106,16 @@ class PlanRequest:
             raise SettingsError("the signal-to-noise ratio of white must be 2 to 100000; check --white-snr")
         if not 0.05 <= self.response_ms <= 500:
             raise SettingsError("the response time must be 0.05 to 500 ms; check --response-ms")
-        if not self.shutters_s or min(self.shutters_s) <= 0:
+        if not self.shutters_s or not all(0 < s < 1e3 for s in self.shutters_s):
             raise SettingsError("shutter settings must be above 0 s; check --shutters")
-        if not 0 <= self.tracking_px_per_refresh <= 50 or not 0 <= self.lens_sigma_campx <= 50 or self.readout_ms < 0:
-            raise SettingsError("tracking error, lens blur and readout must not be negative; check them")
+        for name, value, most in (
+            ("tracking error", self.tracking_px_per_refresh, 50),
+            ("lens blur", self.lens_sigma_campx, 50),
+            ("readout", self.readout_ms, 1e4),
+        ):
+            if not 0 <= value <= most:
+                option = "--" + {"lens blur": "lens-sigma-campx", "readout": "readout-ms"}.get(name, "tracking")
+                raise SettingsError(f"{name} must be 0 to {most:g}; check {option}")
 
 
 def blurred_exponential(t: np.ndarray, tau: float) -> np.ndarray:
@@ -409,19 +416,23 @@ def _exposure(r: PlanRequest, v: int, longest: int) -> dict[str, Any]:
     allowed = longest
     if r.tracking_px_per_refresh > 0:
         allowed = int(min(longest, max(1, math.floor(SMEAR_LIMIT * v / r.tracking_px_per_refresh))))
+    usable = sorted({s for s in r.shutters_s if s >= LEAST_EXPOSURE * hold_s})
+    if not usable:
+        most = max(r.shutters_s)
+        raise SettingsError(
+            f"the longest shutter setting, {most:g} s, is {most / hold_s:.2g} of a refresh of {1000 * hold_s:.1f} ms: "
+            "a pursuit photo takes one to eight whole refreshes; check --shutters"
+        )
     choices = []
-    for n in range(1, allowed + 1):
-        near = min(r.shutters_s, key=lambda s: abs(s - n * hold_s))
+    for near in usable:
         real = near / hold_s
-        if real < 0.8:
-            continue
+        n = max(1, round(real))
         error, low, high = part_exposure_bew(real)
         cost = error + (0.02 if n == 1 else 0.01 if n == 2 else 0.002 * max(n - 4, 0))
-        choices.append((cost, n, near, real, error, low, high))
-    if not choices:
-        near = min(r.shutters_s, key=lambda s: abs(s - hold_s))
-        choices = [(0.0, 1, near, near / hold_s, *part_exposure_bew(max(near / hold_s, 1.0)))]
-    _, n, near, real, error, low, high = min(choices)
+        choices.append((n > allowed, cost, n, near, real, error, low, high))
+        if n > allowed:  # longer ones are no better
+            break
+    *_, n, near, real, error, low, high = min(choices)
     return {
         "refreshes": n,
         "exposure_s": n * hold_s,
@@ -443,6 +454,11 @@ def _warnings(r: PlanRequest, plan: dict[str, Any]) -> list[str]:
         )
     if plan["campx_per_px"] < 1.7:
         out.append("below 1.7 campx per px the plate may not be read at all")
+    if exposure["refreshes"] > exposure["longest_refreshes"]:
+        out.append(
+            f"the shortest shutter setting that fits is {exposure['shutter_refreshes']:.3g} refreshes, more than the "
+            f"{exposure['longest_refreshes']} that plate and tracking leave room for"
+        )
     if exposure["esf_error"] > 0.01:
         out.append(
             f"the nearest shutter setting is {exposure['shutter_refreshes']:.2f} refreshes: raw widths wander by up to "

@@ -185,3 +185,45 @@ def test_command(tmp_path, capsys):
     assert "--size" in capsys.readouterr().err
     assert main(["plan", "--size", "800x480", "--shutters", "1/0"]) == 1
     assert main(["plan", "--size", "100x100"]) == 1
+
+
+def exposure_of(**more):
+    return make_plan(PlanRequest(**({"width_px": 800, "height_px": 480, "px_per_refresh": 8, "levels": 3} | more)))
+
+
+def test_the_exposure_is_that_of_a_setting_that_the_camera_has():
+    def refreshes(*shutters_s, **more):
+        x = exposure_of(shutters_s=shutters_s, **more)["exposure"]
+        return x["refreshes"], round(x["shutter_refreshes"], 9)
+
+    assert refreshes(1 / 40) == (2, 1.5)  # not the third refresh, which the camera can't reach
+    assert refreshes(1 / 1e6, 1 / 15, 1 / 4) == (4, 4.0)
+    assert refreshes(1 / 60, refresh_hz=240.0, width_px=1920, height_px=1080) == (4, 4.0)
+    long = exposure_of(shutters_s=(2.0,))
+    assert long["exposure"]["refreshes"] == 120
+    assert any("more than the 8 that plate and tracking leave room for" in w for w in long["warnings"])
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"refresh_hz": 0.0}, "0 Hz"),
+        ({"refresh_hz": math.nan}, "nan Hz"),
+        ({"width_px": 10**9}, "1000000000x480"),
+        ({"px_per_refresh": 10**9}, "1000000000 px per refresh"),
+        ({"shutters_s": (1e-6,)}, "longest shutter setting, 1e-06 s"),
+        ({"shutters_s": ()}, "--shutters"),
+        ({"shutters_s": (math.nan, 0.1)}, "--shutters"),
+        ({"shutters_s": (math.inf,)}, "--shutters"),
+        ({"readout_ms": math.nan}, "--readout-ms"),
+        ({"readout_ms": math.inf}, "--readout-ms"),
+        ({"lens_sigma_campx": math.nan}, "--lens-sigma-campx"),
+        ({"tracking_px_per_refresh": -0.1}, "--tracking"),
+        ({"white_snr": math.nan}, "--white-snr"),
+        ({"response_ms": math.nan}, "--response-ms"),
+    ],
+)
+def test_nonsense_is_refused_in_one_sentence(wrong, said):
+    with pytest.raises(bs.BlurscopeError) as err:
+        exposure_of(**wrong)
+    assert said in str(err.value) and "\n" not in str(err.value)

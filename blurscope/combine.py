@@ -44,6 +44,9 @@ SMEAR_LIMIT = 0.35  # tracking error times exposure, in units of the travel per 
 LENS_LIMIT = 0.5  # 10-90 width of the lens in units of the hold's own
 ODD_LIMIT = 6.0  # mean squared normalised distance from the other shots
 FEW_EDGES = 0.6
+MEASURED_LAWS = ("linear_file", "row_halftones")  # where the display's gamma is the photo's own finding
+OTHER_GAMMA = 0.1  # difference beyond which light of the middle greys, and with it the steps, is another by 7 %
+GAMMA_SDS = 5.0
 
 
 @dataclass(slots=True, kw_only=True)
@@ -83,6 +86,7 @@ def combine_shots(photos: Sequence[Any], one: Callable[[Any], Measurement], labe
         reasons = "; ".join(f"{s.name}: {s.dropped}" for s in shots)
         raise FitError(f"none of the {len(shots)} photos can be used: {reasons}")
     _drop_bad(shots)
+    _drop_other_law(shots)
     _drop_odd(shots)
     used = [s for s in shots if not s.dropped]
     results = [s.result for s in used if s.result is not None]
@@ -95,9 +99,9 @@ def combine_shots(photos: Sequence[Any], one: Callable[[Any], Measurement], labe
     ranked = used + [s for s in shots if s.dropped]
     warnings = [warning("shot_dropped", f"{s.name}: {s.dropped}") for s in shots if s.dropped]
     if disagree:
-        worst = max(birge, key=lambda name: birge[name])
+        worst = max(disagree, key=lambda name: birge[name])
         warnings.append(warning("shots_disagree", f"{worst} by a factor of {birge[worst]:.1f}"))
-    warnings += _common_warnings(used)
+    warnings += _two_laws(used) + _common_warnings(used)
     blocks = dict(best.blocks)
     blocks["tracking"] = _tracking([s.result.tracking for s in used], [s.weight for s in used])
     blocks["streaks"] = _streaks(results)
@@ -187,6 +191,45 @@ def _drop_bad(shots: list[_Shot]) -> None:
             s.dropped = f"only {n} of its transitions are usable where another photo has {most}" + _why(s.result)
 
 
+def _gamma(m: Measurement) -> tuple[float, float]:
+    """Gamma of the display that the photo itself tells, and its standard uncertainty; nan where it was told."""
+    light = m.blocks["light"]
+    if light.get("method") not in MEASURED_LAWS:
+        return float("nan"), float("nan")
+    return float(light["display_gamma"]), float(light["display_gamma_u95"]) / K95
+
+
+def _apart(a: tuple[float, float], b: tuple[float, float]) -> bool:
+    return abs(a[0] - b[0]) > max(OTHER_GAMMA, GAMMA_SDS * float(np.hypot(a[1], b[1])))
+
+
+def _drop_other_law(shots: list[_Shot]) -> None:
+    """Leave out shots whose greys follow another gamma than those of most shots, two at least."""
+    live = [(s, _gamma(s.result)) for s in shots if s.result is not None and not s.dropped]
+    live = [(s, g) for s, g in live if np.isfinite(g[0])]
+    if len(live) < 3:
+        return
+    middle = float(np.median([g[0] for _, g in live]))
+    most = min((g for _, g in live), key=lambda g: abs(g[0] - middle))
+    odd = [(s, g) for s, g in live if _apart(g, most)]
+    if 2 * len(odd) >= len(live):
+        return
+    for s, g in odd:
+        s.dropped = (
+            f"its greys follow a gamma of {g[0]:.2f} and those of the other photos one of {most[0]:.2f}: "
+            "it is of another display or setting, or taken from another side"
+        )
+
+
+def _two_laws(used: list[_Shot]) -> list[dict[str, str]]:
+    """Warn of photos that follow two gammas where no majority tells which of them belong together."""
+    known = sorted(g for g in (_gamma(s.result) for s in used) if np.isfinite(g[0]))
+    if len(known) < 2 or not _apart(known[0], known[-1]):
+        return []
+    low, high = known[0][0], known[-1][0]
+    return [warning("shots_differ", f"their greys follow gammas from {low:.2f} to {high:.2f}")]
+
+
 def _why(m: Measurement) -> str:
     codes = {w["code"] for w in m.warnings}
     for code, text in (
@@ -273,26 +316,34 @@ def _distance(m: Measurement, others: Sequence[Measurement]) -> float:
     return float(np.mean(np.sort(total)[: max(1, int(0.9 * len(total)))])) if total else 0.0
 
 
-def _birge(results: Sequence[Measurement]) -> tuple[dict[str, float], bool]:
-    """Return the Birge ratio of each figure over all transitions, at least 1, and whether any is significant."""
-    ratio, disagree = {}, False
+def _birge(results: Sequence[Measurement]) -> tuple[dict[str, float], list[str]]:
+    """Return the Birge ratio of each figure over all transitions, at least 1, and which figures disagree.
+
+    The ratio is that of the shots' own parts, for some of what is called shared is each shot's own as well. A figure
+    disagrees where its shots scatter beyond their whole uncertainties.
+    """
+    ratio, disagree = {}, []
     for name in EDGE_QUANTITIES:
-        total, dof = 0.0, 0
+        total, whole, dof = 0.0, 0.0, 0
         for pair in _pairs(results):
             have = _given([m.edge(*pair) for m in results if _has(m, pair)], name)
             if len(have) < 2:
                 continue
-            own = np.array([_split(q)[1] for q in have])
             x = np.array([q.value for q in have])
-            inverse = 1 / np.maximum(own, 1e-9) ** 2
-            middle = float(inverse @ x / inverse.sum())
-            total += min(float(inverse @ (x - middle) ** 2), 25.0 * (len(have) - 1))
+            total += _scatter(x, np.array([_split(q)[1] for q in have]))
+            whole += _scatter(x, np.array([q.u95 for q in have]) / K95)
             dof += len(have) - 1
-        ratio[name] = 1.0
-        if dof and total > dof:
-            ratio[name] = float(np.sqrt(total / dof))
-            disagree |= name in JUDGED and total > _limit99(dof) and ratio[name] > 1.3
+        ratio[name] = float(np.sqrt(max(total / dof, 1.0))) if dof else 1.0
+        if dof and name in JUDGED and whole > _limit99(dof) and ratio[name] > 1.3:
+            disagree.append(name)
     return ratio, disagree
+
+
+def _scatter(x: np.ndarray, sd: np.ndarray) -> float:
+    """Return chi-square of values about their mean, no more than 25 each: one transition doesn't stand for all."""
+    inverse = 1 / np.maximum(sd, 1e-9) ** 2
+    middle = float(inverse @ x / inverse.sum())
+    return min(float(inverse @ (x - middle) ** 2), 25.0 * (len(x) - 1))
 
 
 @lru_cache(maxsize=256)

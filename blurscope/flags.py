@@ -64,6 +64,7 @@ WARNINGS: dict[str, str] = {
     "pwm": "the backlight is modulated",
     "shot_dropped": "one of the photos was left out of the combination",
     "shots_disagree": "the photos scatter more than their uncertainties say; the combination was widened",
+    "shots_differ": "the photos are of two displays, settings or sides, and were combined all the same",
     "dropped_refresh": "a refresh was dropped or shown twice during the exposure",
     "edges_missing": "some transitions have no usable instance in the photo",
     "few_samples": "few samples per response time in the record",

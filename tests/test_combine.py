@@ -23,7 +23,7 @@ K95 = 1.959963984540054
 PAIRS = [(0, 128), (0, 255), (128, 0), (128, 255), (255, 0), (255, 128)]
 
 
-def made(name, values, own=0.05, lens=0.03, error=0.02, exposure=4.0, ok=True, sigma_px=0.4):
+def made(name, values, own=0.05, lens=0.03, error=0.02, exposure=4.0, ok=True, sigma_px=0.4, gamma=2.2, **law):
     """Return a measurement with these BETs; every other figure is the same number."""
     edges = []
     for pair, value in zip(PAIRS, values, strict=True):
@@ -55,7 +55,7 @@ def made(name, values, own=0.05, lens=0.03, error=0.02, exposure=4.0, ok=True, s
             "scan_axis": "rows",
         },
         "streaks": [],
-        "light": {"display_gamma": 2.2},
+        "light": {"display_gamma": gamma, "display_gamma_u95": 0.004, "method": "row_halftones"} | law,
         "lens": {"sigma_px": Q(value=sigma_px, u95=0.05)},
         "summary": summary_of(edges, 16.0),
     }
@@ -118,6 +118,36 @@ def test_contradicting_shot_is_named(rng):
     assert "contradicts" in dropped[0]["reason"]
     assert any(w["code"] == "shot_dropped" and "odd.png" in w["message"] for w in m.warnings)
     assert abs(m.edges[0].bet_ms.value - 14.0) < 0.15
+
+
+def codes(m):
+    return {w["code"] for w in m.warnings}
+
+
+def test_shot_of_another_level_law_is_named_even_if_its_figures_agree(rng):
+    shots = drawn(rng, 3)
+    shots.insert(1, made("game.png", [14.0] * 6, gamma=2.6))
+    m = combined(shots)
+    dropped = [p for p in m.blocks["photos"] if not p["used"]]
+    assert [p["photo"]["path"] for p in dropped] == ["game.png"]
+    assert "gamma of 2.60" in dropped[0]["reason"] and "2.20" in dropped[0]["reason"]
+    again = combined(shots[::-1])
+    assert [p["photo"]["path"] for p in again.blocks["photos"] if not p["used"]] == ["game.png"]
+
+
+def test_two_laws_without_a_majority_are_said():
+    m = combined([made("a.png", [14.0] * 6), made("b.png", [14.0] * 6, gamma=2.5)])
+    assert all(p["used"] for p in m.blocks["photos"]) and "shots_differ" in codes(m)
+    near = combined([made("a.png", [14.0] * 6), made("b.png", [14.0] * 6, gamma=2.25)])
+    told = combined([made("a.png", [14.0] * 6), made("b.png", [14.0] * 6, gamma=2.5, method="assumed_gamma")])
+    assert not {"shots_differ", "shot_dropped"} & (codes(near) | codes(told))
+
+
+def test_scatter_inside_the_whole_uncertainty_is_no_disagreement(rng):
+    """What is called shared may be each shot's own: the shots are inside their u95, and u95 widens all the same."""
+    apart = combined(drawn(rng, 4, own=0.1, claimed=0.04, lens=0.1))
+    assert "shots_disagree" not in codes(apart)
+    assert apart.edges[0].bet_ms.parts["noise"] > 1.3 * 0.04 / 2
 
 
 def test_bad_tracking_and_focus_are_named(rng):

@@ -115,7 +115,6 @@ def combine_shots(photos: Sequence[Any], one: Callable[[Any], Measurement], labe
 
 def _measure_all(photos: Sequence[Any], one: Callable[[Any], Measurement]) -> list[_Shot]:
     shots: list[_Shot] = []
-    seen: dict[str, str] = {}
     for item in photos:
         path = item if isinstance(item, (str, os.PathLike)) else getattr(item, "path", "photo")
         name = show_path(Path(path).name)
@@ -126,14 +125,29 @@ def _measure_all(photos: Sequence[Any], one: Callable[[Any], Measurement]) -> li
             continue
         photo = result.blocks["photo"]
         name = show_path(Path(photo["path"]).name)
-        shot = _Shot(name=name, photo=photo, result=result)
-        digest = photo.get("sha256", "")
-        if digest and digest in seen:
-            shot.dropped = f"it is the same file as {seen[digest]}, and one picture counts once"
-        elif digest:
-            seen[digest] = name
-        shots.append(shot)
+        shots.append(_Shot(name=name, photo=photo, result=result))
+    shots.sort(key=lambda s: (s.name, s.photo.get("sha256", "")))  # sums of any other order differ in their last digit
+    files: dict[str, str] = {}
+    pictures: dict[tuple[float, ...], str] = {}
+    for s in shots:
+        if s.result is None:
+            continue
+        digest, picture = s.photo.get("sha256", ""), _picture(s.result)
+        if digest and digest in files:
+            s.dropped = f"it is the same file as {files[digest]}, and one picture counts once"
+        elif picture in pictures:
+            s.dropped = f"it is the same picture as {pictures[picture]}, saved again, and counts once"
+        files.setdefault(digest, s.name)
+        pictures.setdefault(picture, s.name)
     return shots
+
+
+def _picture(m: Measurement) -> tuple[float, ...]:
+    """Return figures to nine digits that no two photos share: even of one scene, their noise is another."""
+    found = [x for e in m.edges for q in e.figures.values() for x in (q.value, q.u95)]
+    found += [_value(m.tracking[name]) for name in ("error_px_per_refresh", "exposure_refreshes")]
+    found += [m.blocks["light"].get("display_gamma"), _value(m.blocks.get("lens", {}).get("sigma_px"))]
+    return tuple(0.0 if x is None else float(f"{x:.9g}") for x in found)
 
 
 def _value(q: Q | None) -> float | None:

@@ -142,8 +142,8 @@ def to_measurement(
     if error.value is not None and abs(error.value) > MAX_ERROR_PX:
         raise FitError(
             f"the camera was {error.value:+.1f} px per refresh off the plate's speed, more than can be corrected: "
-            f"follow the plate within {MAX_ERROR_PX:g} px per refresh; if it was, the display dropped an update or showed "
-            "one twice"
+            f"follow the plate within {MAX_ERROR_PX:g} px per refresh; if it was, the display dropped an update or "
+            "showed one twice"
         )
     exposure = tracking["exposure_refreshes"].value
     if exposure is not None:

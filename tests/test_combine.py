@@ -171,6 +171,24 @@ def test_one_picture_counts_once():
     assert "same file" in m.blocks["photos"][1]["reason"]
 
 
+def test_picture_that_was_saved_again_counts_once():
+    shots = [made(name, [14.0, 14.1, 14.2, 14.0, 14.0, 14.0]) for name in ("b.tif", "a.png")]
+    m = combined(shots)
+    assert [(p["photo"]["path"], p["used"]) for p in m.blocks["photos"]] == [("a.png", True), ("b.tif", False)]
+    assert "same picture as a.png" in m.blocks["photos"][1]["reason"]
+    assert m.edges[0].bet_ms.u95 == shots[0].edges[0].bet_ms.u95
+
+
+def test_order_of_the_photos_changes_no_digit(rng):
+    shots = [*drawn(rng, 5), made("odd.png", [15.0] * 6), made("rail.png", [14.0] * 6, error=2.0)]
+    shots.append(shots[2])
+    first = combined(shots)
+    for _ in range(5):
+        again = combined([shots[i] for i in rng.permutation(len(shots))])
+        assert [e.figures for e in again.edges] == [e.figures for e in first.edges]
+        assert again.warnings == first.warnings and again.blocks["photos"] == first.blocks["photos"]
+
+
 def test_better_shot_ranks_first(rng):
     m = combined([made("noisy.png", [14.0] * 6, own=0.3), made("quiet.png", [14.0] * 6, own=0.03)])
     assert [p["photo"]["path"] for p in m.blocks["photos"]] == ["quiet.png", "noisy.png"]

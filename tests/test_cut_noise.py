@@ -39,6 +39,36 @@ def test_noise_is_found_from_blacks_pixels(black):
     assert cut.light(pixels.mean()) == pytest.approx(black, abs=1e-4)
 
 
+def srgb_codes(light: np.ndarray) -> np.ndarray:
+    encoded = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 0) ** (1 / 2.4) - 0.055)
+    return np.floor(255 * np.clip(encoded, 0, 1) + 0.5).astype(int)
+
+
+def found_in_codes(light: np.ndarray) -> Cut | None:
+    """Find the cut in light that was written in 8 bits with the curve of sRGB (IEC 61966-2-1)."""
+    x = np.arange(256) / 255
+    decode = np.where(x <= 0.04045, x / 12.92, ((x + 0.055) / 1.055) ** 2.4)
+    counts = np.bincount(srgb_codes(light), minlength=256)
+    here = np.flatnonzero(counts)
+    share, white = counts[here] / counts.sum(), 0.72
+    return find_cut(decode[here], share, 0.5 * decode[1], white, SHOT * white + READ**2)
+
+
+@pytest.mark.parametrize("codes", [1.5, 3.0, 6.0, 13.0])
+def test_noise_of_a_few_codes_is_found_as_well(codes):
+    """A code holds light up to half way to the next: read at its middle the noise was not recognised, or too small."""
+    rng, read = np.random.default_rng(3), codes / 255 / 12.92  # the curve is straight so near to black
+    cut = found_in_codes(np.maximum(rng.normal(0.3 * read, read, 200_000), 0))
+    assert np.sqrt(cut.read2 + cut.shot * 0.3 * read) == pytest.approx(read, rel=0.04)
+
+
+@pytest.mark.parametrize("averaged", [2, 3, 4])
+def test_averaged_codes_tell_nothing(averaged):
+    rng, read = np.random.default_rng(3), 4 / 255 / 12.92
+    pixels = np.maximum(rng.normal(0.3 * read, read, (averaged, 200_000)), 0).mean(axis=0)
+    assert found_in_codes(pixels) is None
+
+
 def test_averaged_pixels_tell_nothing():
     pixels = pixels_of(0.0003, averaged=3)  # as after demosaicing: of three cut-off ones the mean is rarely 0
     assert find_cut(pixels, np.full(len(pixels), 1 / len(pixels)), 0.0, 0.8, SHOT * 0.8) is None

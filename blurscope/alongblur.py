@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from blurscope.light.lens import LEAST_SD_PX
 from blurscope.tracking import Motion
 from blurscope.uncertainty import LENS_SD_PX, LENS_SHARE
 
@@ -48,11 +49,20 @@ def blur_along(motion: Motion | None, across_px: float, across_sd: float) -> Alo
     """
     if motion is None:
         return even_blur(across_px, across_sd)
-    blind = STREAK_SDS * motion.sd("sigma") + STREAK_SD_PX * (1 + 1 / max(motion.sigma, 0.1))
-    noise2 = across_sd**2 + (blind * max(1.0, motion.chi2_ratio / BAD_CHI2)) ** 2
+    return _weighed(motion.sigma, motion.sd("sigma"), motion.chi2_ratio, across_px, across_sd)
+
+
+def expected_sd(across_px: float) -> float:
+    """Return the standard uncertainty of the blur along the motion, px, where clear streaks tell the same blur."""
+    return _weighed(across_px, 0.0, 1.0, across_px, LEAST_SD_PX).sd_px
+
+
+def _weighed(streak_px: float, streak_sd: float, chi2_ratio: float, across_px: float, across_sd: float) -> AlongBlur:
+    blind = STREAK_SDS * streak_sd + STREAK_SD_PX * (1 + 1 / max(streak_px, 0.1))
+    noise2 = across_sd**2 + (blind * max(1.0, chi2_ratio / BAD_CHI2)) ** 2
     prior2 = np.array([(LENS_SD_PX + LENS_SHARE * across_px) ** 2, (UNEVEN_SD * across_px) ** 2])
     share = np.array([1 - UNEVEN_SHARE, UNEVEN_SHARE])
-    apart = motion.sigma - across_px
+    apart = streak_px - across_px
     log_weight = np.log(share) - 0.5 * (np.log(prior2 + noise2) + apart**2 / (prior2 + noise2))
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()

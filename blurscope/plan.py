@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from blurscope import __version__
+from blurscope.alongblur import expected_sd
 from blurscope.errors import PatternError, SettingsError
 from blurscope.pattern.budget import make_layouts
 from blurscope.pattern.layout import Layout
@@ -19,8 +20,6 @@ from blurscope.uncertainty import (
     CUT_MEAN_SEEN,
     K95,
     LEAST_MISFIT,
-    LENS_SD_PX,
-    LENS_SHARE,
     MODEL_TIME,
     MODEL_WIDTH,
     combine,
@@ -295,7 +294,7 @@ def expected_precision(
     cut = (np.array(lift) - start - (stop - start) * base) / (high - low)
     moves = {
         "black": cut,
-        "lens": esf(tau, sigma_px=lens_px * (1 + LENS_SHARE) + LENS_SD_PX) - base,
+        "lens": esf(tau, sigma_px=lens_px + expected_sd(lens_px)) - base,
         "tone": tone,
         "scale": esf(tau, stretch=1 + SCALE) - base,
     }

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from blurscope.alongblur import blur_along, even_blur
+from blurscope.alongblur import blur_along, even_blur, expected_sd
 
 
 def streaks(sigma: float, sd: float, chi2: float = 1.0):
@@ -58,3 +58,9 @@ def test_mean_and_deviation_against_an_integral(seen):
     mean = float(weight @ x)
     assert found.sigma_px == pytest.approx(across + mean, abs=1e-6)
     assert found.sd_px == pytest.approx(float(np.sqrt(weight @ (x - mean) ** 2 + shape2)), rel=1e-4)
+
+
+@pytest.mark.parametrize("across", [0.25, 0.4, 0.7])
+def test_expected_uncertainty_is_that_of_streaks_that_agree(across):
+    found = blur_along(streaks(across, 1e-6), across, 0.006).sd_px
+    assert expected_sd(across) == pytest.approx(found, rel=1e-3)

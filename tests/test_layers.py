@@ -90,7 +90,7 @@ ALLOWED: dict[str, set[str]] = {
     "pipeline": DATA | STAGES | {"shot", "still", "combine", "measurement", "trackingblock"},
     "takes": DATA | STAGES | {"pipeline", "shot", "measurement", "clip", "pan"},
     "batch": DATA | {"photo", "takes", "measurement"},
-    "plan": DATA | {"pattern"},
+    "plan": DATA | {"pattern", "alongblur"},
     "edgefit": BASE | {"freeedge", "blur"},
     "anyedge": BASE | {"freeedge", "photo", "edgefit", "pipeline", "measurement"},
     "clip": DATA | STAGES | {"greys", "shot", "pooling", "pipeline", "measurement", "cliptrace", "cliprefusals"},

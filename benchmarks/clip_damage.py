@@ -1,6 +1,6 @@
 """How much damage to clips is noticed, and how often a sound clip is taken for a damaged one.
 
-    python benchmarks/clip_damage.py [--bits 40] [--only vp9] [--sound]
+    python benchmarks/clip_damage.py [--bits 40] [--only vp9] [--sound] [--random 60]
 
 One wrong bit at a time in clips of many codings: how many files change what is decoded, of how many the decoder says
 so, of how many of the rest what they show does, and how many of those that change more than a thousandth of the picture
@@ -24,8 +24,10 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 from video_makers import clip_frames, display, small_plate, write_video  # noqa: E402
 
+from blurscope._cv import cv2  # noqa: E402
 from blurscope.camera import Response  # noqa: E402
 from blurscope.camera.display import Backlight  # noqa: E402
+from blurscope.cliprefusals import refuse_flashing  # noqa: E402
 from blurscope.errors import BlurscopeError, PhotoError  # noqa: E402
 from blurscope.target import register  # noqa: E402
 from blurscope.video import constancy, open_clip  # noqa: E402
@@ -76,6 +78,24 @@ SOUND: dict[str, tuple[dict[str, Any], str]] = {
     "large": (dict(camera=dict(campx_per_px=4.0), count=26), "H.264, crf 30"),
     "lossless": (dict(rate=477.3), ""),
 }  # fmt: skip
+
+
+def drawn(rng: random.Random) -> tuple[dict[str, Any], str]:
+    """Return a sound clip put together at random of what the named ones have: what is filmed, and how it is coded."""
+    parts = [case for case, _ in SOUND.values()]
+
+    def any_of(name: str) -> dict[str, Any]:
+        return rng.choice([case[name] for case in parts if name in case])
+
+    case: dict[str, Any] = {"rate": rng.choice((200.0, 240.0, 257.0, 477.3, 480.0, 960.0)), "count": 30}
+    if case["rate"] < 300:
+        case["count"] = 16
+    case["response"] = rng.choice((FAST, OVERDRIVEN, Response(time_ms=rng.uniform(1.0, 20.0)), None))
+    case["screen"] = any_of("screen") if rng.random() < 0.6 else {}
+    case["camera"] = any_of("camera") | (any_of("camera") if rng.random() < 0.5 else {})
+    case["share"] = rng.choice((0.3, 0.7, 1.0))
+    case["direction"] = rng.choice(("left", "right"))
+    return case, rng.choice([*CODINGS, ""])
 
 
 def coded(folder: Path, frames: list[np.ndarray], rate: float, name: str) -> Path:
@@ -141,9 +161,8 @@ def wrong_bits(name: str, folder: Path, bits: int) -> str:
     return f"| {name} | {changed} | {heard} | {seen} | {larger - larger_seen} |"
 
 
-def sound_clip(name: str, folder: Path) -> tuple[str, bool]:
+def sound_clip(name: str, case: dict[str, Any], coding: str, folder: Path) -> tuple[str, bool]:
     """Return the row of a sound clip, and whether it is taken for a damaged one."""
-    case, coding = SOUND[name]
     layout = small_plate(case.get("direction", "right"))
     rate = case.get("rate", 480.0)
     options = {"campx_per_px": 2.0} | case.get("camera", {})
@@ -151,6 +170,7 @@ def sound_clip(name: str, folder: Path) -> tuple[str, bool]:
                          count=case.get("count", 30), share=case.get("share", 1.0), **options)  # fmt: skip
     path = coded(folder, frames, rate, coding)
     found, heard = decoded(path)
+    refuse_flashing(np.array([cv2.resize(f, (6, 6), interpolation=cv2.INTER_AREA) for f in found]), name)
     for codes in found[2:]:
         try:
             reg = register(codes, layout)
@@ -159,12 +179,15 @@ def sound_clip(name: str, folder: Path) -> tuple[str, bool]:
             continue
     else:
         raise PhotoError(f"no plate in {name}")
-    limits = constancy.STILL_LIMIT, constancy.MOVING_LIMIT, constancy.STRIPE_LIMIT
+    names = ("STILL_LIMIT", "MOVING_LIMIT", "STRIPE_LIMIT", "LEAST", "UNUSUAL")
+    limits = {n: getattr(constancy, n) for n in names}
     try:  # a thousandth of each, so that there is always a largest one
-        constancy.STILL_LIMIT, constancy.MOVING_LIMIT, constancy.STRIPE_LIMIT = (0.001 * z for z in limits)
+        for n, limit in limits.items():
+            setattr(constancy, n, 0.001 * limit)
         worst = departure(found, reg, layout, 60 / rate, path.stat().st_size)
     finally:
-        constancy.STILL_LIMIT, constancy.MOVING_LIMIT, constancy.STRIPE_LIMIT = limits
+        for n, limit in limits.items():
+            setattr(constancy, n, limit)
     over = 0.001 * worst.over if worst else 0.0
     return f"| {name} | {coding or 'lossless'} | {over:.2f} | {'heard' if heard else ''} |", over > 1
 
@@ -175,6 +198,8 @@ def main() -> None:
     parser.add_argument("--bits", type=int, default=40, help="wrong bits in each of two clips of a coding")
     parser.add_argument("--only", default="")
     parser.add_argument("--sound", action="store_true", help="sound clips only")
+    parser.add_argument("--random", type=int, default=0, help="so many random sound clips besides")
+    parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
@@ -186,11 +211,17 @@ def main() -> None:
                     print(wrong_bits(coding, folder, options.bits), flush=True)
         print("| sound clip | coding | largest departure over its limit | |\n|---|---|---|---|")
         alarms = []
-        for name in SOUND if not options.only or options.sound else ():
-            if options.only in name:
-                row, alarm = sound_clip(name, folder)
-                print(row, flush=True)
-                alarms.append(alarm)
+        rng = random.Random(options.seed)
+        clips = {name: clip for name, clip in SOUND.items() if options.only in name}
+        clips |= {f"random {k}": (case, coding) for k in range(options.random) for case, coding in [drawn(rng)]}
+        for name, (case, coding) in clips.items() if not options.only or options.sound else ():
+            try:
+                row, alarm = sound_clip(name, case, coding, folder)
+            except BlurscopeError as err:
+                print(f"| {name} | {err} | | |", flush=True)
+                continue
+            print(row, flush=True)
+            alarms.append(alarm)
         print(f"{sum(alarms)} of {len(alarms)} sound clips taken for damaged ones")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,8 +12,9 @@ from video_makers import clip_frames, display, small_plate, write_video
 from blurscope.camera import Response
 from blurscope.camera.display import Backlight
 from blurscope.clip import measure_clip
-from blurscope.errors import PhotoError
+from blurscope.errors import PhotoError, TargetError
 from blurscope.target import register
+from blurscope.target.registration import _refuse_astray
 from blurscope.video import open_clip
 from blurscope.video.constancy import Constancy, Departure
 
@@ -89,6 +91,86 @@ def test_a_refresh_that_the_display_left_out_is_no_damage(clip):
     """From frame 8 on what was shown two refreshes before: the plate has stood still for a refresh, then goes on."""
     late = [*clip[:8], *clip[4:10]]
     assert watched(late, 240) is None
+
+
+def exchanged(frames: list[np.ndarray]) -> list[np.ndarray]:
+    return [*frames[:8], frames[9], frames[8], *frames[10:]]
+
+
+def repeated(frames: list[np.ndarray]) -> list[np.ndarray]:
+    return [*frames[:9], frames[8], *frames[10:]]
+
+
+def left_out(frames: list[np.ndarray]) -> list[np.ndarray]:
+    return [*frames[:8], *frames[9:]]
+
+
+@pytest.mark.parametrize("damage", [exchanged, repeated, left_out])
+@pytest.mark.parametrize("rate", [240, 480, 477.3])
+def test_frames_out_of_order_are_found(damage, rate):
+    """Nothing in such a clip is garbled, and coders of single frames have no word for it."""
+    frames = clip_frames(small_plate(), display(), rate=rate, count=22, campx_per_px=2.0)
+    found = watched(damage(frames), rate)
+    assert watched(frames, rate) is None
+    assert found is not None and abs(found.frame - 8) <= 1 + rate / 60, found
+
+
+def test_frames_that_are_garbled_one_after_the_other_are_found(clip):
+    """A refresh later the range of both neighbours is wide enough for a sound frame to lie in, and their own is not."""
+    layout = small_plate()
+    block = max((b for b in layout.blocks if b.kind == "band"), key=lambda b: b.height_px)
+    frames = clip_frames(layout, display(), rate=253, count=14, campx_per_px=2.0)
+    x, y = (
+        int(z[0])
+        for z in register(frames[2], layout).pose.to_photo(
+            np.array([180.0]), np.array([block.top_row + block.height_px / 2.0])
+        )
+    )
+    for k, code in ((1, 0), (2, 255)):
+        frames[k][y - 8 : y + 8, x - 16 : x + 16] = code
+    found = watched(frames, 253, frames[5])
+    assert found is not None and found.frame in (1, 2), found
+
+
+@pytest.mark.parametrize("depth", [1.0, 0.3])
+def test_a_modulated_backlight_is_no_damage(depth):
+    screen = display(Response(time_ms=8.0), backlight=Backlight(kind="pwm", frequency_hz=1000.0, duty=0.6, depth=depth))
+    frames = clip_frames(small_plate(), screen, count=30, campx_per_px=2.0)
+    assert watched(frames, 480) is None
+
+
+def test_pictures_exchanged_in_the_file_refuse_the_clip(tmp_path):
+    import av
+
+    frames = clip_frames(small_plate(), display(), count=30, campx_per_px=2.5)
+    even = [f[: f.shape[0] // 2 * 2, : f.shape[1] // 2 * 2] for f in frames]
+    path = write_video(tmp_path / "a.avi", even, 480, "mjpeg", "yuvj420p", {"qmin": "3", "qmax": "3"})
+    with av.open(str(path)) as source, av.open(str(tmp_path / "bad.avi"), "w") as target:
+        stream = source.streams.video[0]
+        copy = target.add_stream_from_template(stream)
+        packets = [p for p in source.demux(stream) if p.size]
+        order = [*range(14), 15, 14, *range(16, len(packets))]
+        for packet, place in zip(packets, order, strict=True):
+            new = av.Packet(bytes(packets[place]))
+            new.pts, new.dts, new.time_base, new.stream = packet.pts, packet.dts, stream.time_base, copy
+            new.is_keyframe = True
+            target.mux(new)
+    assert not any(f.damage for f in open_clip(tmp_path / "bad.avi").frames(damaged=True))
+    with pytest.raises(PhotoError, match=r"damaged near frame [0-9]+"):
+        measure_clip(tmp_path / "bad.avi", pattern=small_plate())
+    assert measure_clip(path, pattern=small_plate()).measurement.edges
+
+
+def test_rows_that_were_fitted_to_something_else_are_refused():
+    """Garbled frames led the fit of the rows to scales of 1e+80 campx per row."""
+    layout = small_plate()
+    frame = clip_frames(layout, display(), count=1)[0]
+    pose = register(frame, layout).pose
+    _refuse_astray(pose, layout, frame.shape)
+    for scale in (1e-80, 1e-4, np.nan):
+        astray = replace(pose, matrix=pose.matrix * np.array([[scale], [scale], [1.0]]))
+        with pytest.raises(TargetError, match="garbled"):
+            _refuse_astray(astray, layout, frame.shape)
 
 
 def test_what_is_coded_coarsely_may_depart_by_more(clip):

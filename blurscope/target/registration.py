@@ -15,6 +15,7 @@ from blurscope.target.solve import fit_columns, fit_rows, square_columns
 
 MIN_BAND_SCORE = 0.6
 MIN_EDGES = 8
+LEAST_ROWS = 8  # of the plate that a photo has room for, at least
 SAME_PX = 0.02  # change of places on the plate from which the edges are looked for again
 
 
@@ -135,6 +136,7 @@ def _rows(codes: np.ndarray, layout: Layout, pose: Pose, decode: np.ndarray):
             )
         pose, res, kept = fit_rows(x, y, v, weight, pose, distortion=distortion)
         pose = square_columns(pose, mirrored=False)
+        _refuse_astray(pose, layout, codes.shape)
     rms = float(np.sqrt(np.mean(res[kept] ** 2)))
     if kept.mean() < 0.5 or rms > 0.6:
         raise TargetError(
@@ -142,6 +144,16 @@ def _rows(codes: np.ndarray, layout: Layout, pose: Pose, decode: np.ndarray):
             f"{100 * kept.mean():.0f} % kept): the photo shows another plate, or the lens bends too much"
         )
     return pose, res, kept, len(stripes[0]) * count
+
+
+def _refuse_astray(pose: Pose, layout: Layout, shape: tuple[int, int]) -> None:
+    """Refuse a pose that has hardly a row of the plate in the photo: rows were fitted to something else."""
+    with np.errstate(all="ignore"):
+        size = max(pose.scale_at(0.0, layout.height_px / 2))
+    if not size < max(shape) / LEAST_ROWS:
+        raise TargetError(
+            "the stripes do not lie where the pattern has them: the photo shows another plate, or it is garbled"
+        )
 
 
 def _columns(codes, layout, pose, decode, fix, turned, row_res, rows_expected) -> Registration:

@@ -2,12 +2,14 @@
 
 Stripes and dark rows never change. Bands and the drawing are at each place of the screen what they were one refresh
 before, a step of the plate away, wherever in the refresh a row switches and however slow the pixels are. An area that
-departs from both is no picture of the display: many decoders patch up what they can't read without a word.
+departs from both is no picture of the display: many decoders patch up what they can't read without a word. What its
+coding leaves a clip's frames to depart by is much the same in all of them, so that a frame far worse is a damaged one.
 """
 
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,10 +24,14 @@ TILE_PX = 8  # side of the areas that are looked at
 MOST_SAMPLES = 150_000  # of a frame
 KEEP_OFF_PX, KEEP_OFF_CAMPX = 2.0, 4.0  # still rows nearer to moving ones get light from them
 # codes of 255; the largest in sound simulated clips (VP8, VP9, MJPEG, MPEG-4, H.264, H.265 down to 0.01 bits per pixel)
-# were 8, 17 and 12; no source
-STILL_LIMIT, MOVING_LIMIT, STRIPE_LIMIT = 12.0, 25.0, 40.0
+# were 17, 20 and 12; no source
+STILL_LIMIT, MOVING_LIMIT, STRIPE_LIMIT = 16.0, 25.0, 40.0
+# codes, and times what the clip's quieter frames depart by at most, from which a frame is odd
+LEAST, UNUSUAL, QUIETER = 8.0, 6.0, 25.0
+SWINGING = 0.01  # by which share rows get brighter or darker where frames are not alike: a modulated backlight
 LIT, MOST_GAIN = 30.0, 1.35  # codes from which an area tells by how much its row is brighter, and the most of that
 COARSE, MOST_COARSE = 0.03, 3.0  # bits per pixel below which the limits grow, with their square root; no source
+LEAST_SHARE = 1 / 3  # of the time from frame to frame that frames are taken to be exposed for, at least
 ENDS = 2  # tiles at both ends of a stripe that are left out
 
 
@@ -52,7 +58,7 @@ class Departure:
 
 
 class Constancy:
-    """Compares each frame with those around one refresh before it.
+    """Compares each frame with those around one refresh before it and after it.
 
     Parameters
     ----------
@@ -93,9 +99,11 @@ class Constancy:
         self._limit = float(np.clip(np.sqrt(COARSE / max(bits_per_pixel, 1e-6)), 1, MOST_COARSE))
         self._stripes = [b for b in layout.blocks if b.kind == "grey"]
         self._still = kind == 1
-        self._past: deque[tuple[int, np.ndarray]] = deque(maxlen=int(np.ceil(1 / spacing)) + 2)
+        self._past: deque[tuple[int, np.ndarray]] = deque(maxlen=int(np.ceil(1 / spacing)) + 1)
         self._total, self._count = np.zeros(self._map[0].shape, np.float32), 0
-        self._worst: Departure | None = None
+        self._swings: list[float] = []
+        # by whether the area moves and by frame: largest departure from one refresh before and after, and its row
+        self._found: dict[bool, dict[int, dict[bool, tuple[float, int]]]] = {True: {}, False: {}}
 
     def add(self, index: int, codes: np.ndarray) -> None:
         """Add the next frame: its codes, (h, w) uint8 or uint16, turned as the pose needs it."""
@@ -107,19 +115,37 @@ class Constancy:
         self._count += 1
         if seen.shape[1] < 4 * abs(self._step) + TILE_PX:
             return
-        before = [s for i, s in self._past if abs((index - i) * self._spacing - 1) < self._spacing * (1 - 1e-6)]
-        if before and (index - self._past[0][0]) * self._spacing >= 1 - 1e-6:
-            self._compare(index, seen, np.min(before, axis=0), np.max(before, axis=0))
         self._past.append((index, seen))
+        if (index - self._past[0][0]) * self._spacing >= 1 - 1e-6:
+            self._compare(index, seen, forward=True)
+            self._compare(*self._past[0], forward=False)
 
-    def _compare(self, index: int, seen: np.ndarray, low: np.ndarray, high: np.ndarray) -> None:
-        """Note the area that departs most from the range of the frames one refresh ago."""
+    def _compare(self, index: int, seen: np.ndarray, *, forward: bool) -> None:
+        """Note the area that departs most from the range of the frames one refresh ago, or of those one after.
+
+        Both ways, as frames that are damaged one after the other widen the range, for a sound one to lie in.
+        """
+        sign = 1 if forward else -1
+        away = [(abs(sign * (index - i) - 1 / self._spacing), s) for i, s in self._past]
+        near = sorted(((off, s) for off, s in away if off < 1 - 1e-6), key=lambda pair: pair[0])
+        if not near:
+            return
+        off, nearest = near[0]
+        low, high = np.min([s for _, s in near], axis=0), np.max([s for _, s in near], axis=0)
+        # in so short a time no pixel can have gone further towards the next frame
+        part = np.float32(min(1.0, off / LEAST_SHARE))
+        low, high = nearest + part * (low - nearest), nearest + part * (high - nearest)
         tiles = self._tiles(seen, 0)
         # a refresh that the display left out or did twice is no damage: the plate may also stand still or go two steps
-        ways = [_outside(tiles, self._tiles(low, n), self._tiles(high, n)) for n in (0, 1, 2)]
+        bounds = [(self._tiles(low, sign * n), self._tiles(high, sign * n)) for n in (0, 1, 2)]
+        gains = [_gain(tiles, *b) for b in bounds]
+        ways = [_outside(tiles, *b, gain) for b, gain in zip(bounds, gains, strict=True)]
+        still = [not moving for _, moving in self._groups]
+        self._swings.append(float(np.median(np.abs(gains[0][still] - 1))) if any(still) else 0.0)
         for i, (first, moving) in enumerate(self._groups):
             off = min(float(way[i].max()) for way in ways) if moving else float(ways[0][i].max())
-            self._note(index, int(self._rows[first]), off, MOVING_LIMIT if moving else STILL_LIMIT)
+            ways_of = self._found[moving].setdefault(index, {})
+            ways_of[forward] = max(ways_of.get(forward, (0.0, 0)), (off, int(self._rows[first])))
 
     def _tiles(self, picture: np.ndarray, steps: int) -> np.ndarray:
         """Return means over tiles, (groups, tiles), of a picture moved along with the plate by so many refreshes."""
@@ -129,33 +155,49 @@ class Constancy:
         columns = inner[:, : count * TILE_PX].reshape(len(inner), count, TILE_PX).mean(axis=2)
         return np.array([columns[a:b].mean(axis=0) for a, b in self._spans])
 
-    def _note(self, index: int, row: int, codes: float, limit: float) -> None:
-        over = codes / (limit * self._limit)
-        if over > 1 and (self._worst is None or over > self._worst.over):
-            self._worst = Departure(frame=index, row=row, codes=codes, over=over)
-
     def departure(self) -> Departure | None:
         """Return the area that departs most beyond its limit, if one does."""
+        found = list(self._in_stripes())
+        for moving, most in ((True, MOVING_LIMIT), (False, STILL_LIMIT)):
+            frames = self._found[moving]
+            if not frames:
+                continue
+            worst = {i: max(ways.values()) for i, ways in frames.items()}
+            usual = float(np.percentile([codes for codes, _ in worst.values()], QUIETER))
+            limit = most * self._limit
+            if np.median(self._swings) < SWINGING:
+                limit = min(limit, max(LEAST * self._limit, UNUSUAL * usual))
+            # a damaged frame departs from those before and after, which depart from it alone
+            odd = max(frames, key=lambda i: (sum(codes for codes, _ in frames[i].values()), i))
+            over = max(worst.values())[0] / limit
+            found.append(Departure(frame=odd, row=worst[odd][1], codes=worst[odd][0], over=over))
+        worst_of_all = max(found, key=lambda d: d.over, default=None)
+        return worst_of_all if worst_of_all is not None and worst_of_all.over > 1 else None
+
+    def _in_stripes(self) -> Iterator[Departure]:
+        """Yield how uneven stripes are, in which what was wrong from the first frame on shows."""
         mean = self._total / np.float32(max(self._count, 1))
-        for block in self._stripes:  # what was wrong from the first frame on shows in even stripes
+        for block in self._stripes:
             rows = self._still & (self._rows >= block.top_row + 1) & (self._rows < block.end_row - 1)
             count = mean.shape[1] // TILE_PX
             if not rows.any() or count < 3 * ENDS + 4:
                 continue
             tiles = mean[rows][:, : count * TILE_PX].reshape(-1, count, TILE_PX).mean(axis=(0, 2))[ENDS:-ENDS]
             at = np.linspace(-1, 1, len(tiles))
-            off = np.abs(tiles - np.polyval(np.polyfit(at, tiles, 2), at)).max()
-            self._note(0, block.top_row, float(off), STRIPE_LIMIT)
-        return self._worst
+            off = float(np.abs(tiles - np.polyval(np.polyfit(at, tiles, 2), at)).max())
+            yield Departure(frame=0, row=block.top_row, codes=off, over=off / (STRIPE_LIMIT * self._limit))
 
 
-def _outside(seen: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
-    """Return how far areas lie outside a range, but for a factor of each row: a backlight that is not in step."""
+def _gain(seen: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Return by how much rows are brighter than the middle of a range, (groups, 1): a backlight that is not in step."""
     middle = 0.5 * (low + high)
-    lit = middle > LIT
-    ratio = np.where(lit, seen / np.maximum(middle, LIT), np.nan)
+    ratio = np.where(middle > LIT, seen / np.maximum(middle, LIT), np.nan)
     gain = [np.median(r[~np.isnan(r)]) if not np.isnan(r).all() else 1.0 for r in ratio]
-    gain = np.clip(gain, 1 / MOST_GAIN, MOST_GAIN)[:, None]
+    return np.clip(gain, 1 / MOST_GAIN, MOST_GAIN)[:, None]
+
+
+def _outside(seen: np.ndarray, low: np.ndarray, high: np.ndarray, gain: np.ndarray) -> np.ndarray:
+    """Return how far areas lie outside a range, but for a factor of each row."""
     return np.maximum(np.maximum(seen - gain * high, gain * low - seen), 0)
 
 

@@ -32,6 +32,7 @@ SWINGING = 0.01  # by which share rows get brighter or darker where frames are n
 LIT, MOST_GAIN = 30.0, 1.35  # codes from which an area tells by how much its row is brighter, and the most of that
 COARSE, MOST_COARSE = 0.03, 3.0  # bits per pixel below which the limits grow, with their square root; no source
 LEAST_SHARE = 1 / 3  # of the time from frame to frame that frames are taken to be exposed for, at least
+CODES_FROM_BLACK = 1 / 2.2  # how codes go with light
 ENDS = 2  # tiles at both ends of a stripe that are left out
 
 
@@ -132,9 +133,9 @@ class Constancy:
             return
         off, nearest = near[0]
         low, high = np.min([s for _, s in near], axis=0), np.max([s for _, s in near], axis=0)
-        # in so short a time no pixel can have gone further towards the next frame
-        part = np.float32(min(1.0, off / LEAST_SHARE))
-        low, high = nearest + part * (low - nearest), nearest + part * (high - nearest)
+        if not self._swinging():  # in so short a time no pixel can have gone further towards the next frame
+            part = np.float32(min(1.0, (off / LEAST_SHARE) ** CODES_FROM_BLACK))
+            low, high = nearest + part * (low - nearest), nearest + part * (high - nearest)
         tiles = self._tiles(seen, 0)
         # a refresh that the display left out or did twice is no damage: the plate may also stand still or go two steps
         bounds = [(self._tiles(low, sign * n), self._tiles(high, sign * n)) for n in (0, 1, 2)]
@@ -146,6 +147,10 @@ class Constancy:
             off = min(float(way[i].max()) for way in ways) if moving else float(ways[0][i].max())
             ways_of = self._found[moving].setdefault(index, {})
             ways_of[forward] = max(ways_of.get(forward, (0.0, 0)), (off, int(self._rows[first])))
+
+    def _swinging(self) -> bool:
+        """Whether the rows get brighter and darker."""
+        return bool(self._swings) and float(np.median(self._swings)) > SWINGING
 
     def _tiles(self, picture: np.ndarray, steps: int) -> np.ndarray:
         """Return means over tiles, (groups, tiles), of a picture moved along with the plate by so many refreshes."""
@@ -165,7 +170,7 @@ class Constancy:
             worst = {i: max(ways.values()) for i, ways in frames.items()}
             usual = float(np.percentile([codes for codes, _ in worst.values()], QUIETER))
             limit = most * self._limit
-            if np.median(self._swings) < SWINGING:
+            if not self._swinging():
                 limit = min(limit, max(LEAST * self._limit, UNUSUAL * usual))
             # a damaged frame departs from those before and after, which depart from it alone
             odd = max(frames, key=lambda i: (sum(codes for codes, _ in frames[i].values()), i))

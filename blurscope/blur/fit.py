@@ -182,6 +182,7 @@ def fit_families(
         state.improve(np.where(np.array(starts) > 1, FEW_ITERATIONS, 0))
         state = state.best(starts)
     state.improve(np.array([t.iterations for t in tasks]))
+    state.linearise()
     return [state.fit_of(k) for k in range(len(tasks))]
 
 
@@ -251,13 +252,19 @@ class _State:
                 return
             self._step()
 
-    def _step(self) -> None:
-        problem, most = self.problem, self.problem.most
-        levels, jac = self.levels, self.jacobian
-        by_shape = problem.slopes(self.x, jac[:, : most + 1])
+    def linearise(self) -> np.ndarray:
+        """Take the derivatives where the fit stands; return those of the responses' delays by the shape parameters."""
+        most, levels, jac = self.problem.most, self.levels, self.jacobian
+        by_shape = self.problem.slopes(self.x, jac[:, : most + 1])
         jac[:, : most + 1] *= (levels[:, 1] - levels[:, 0])[:, None, None]
         np.subtract(1, self.edge, out=jac[:, most + 1])
         jac[:, most + 2] = self.edge
+        return by_shape
+
+    def _step(self) -> None:
+        problem, most = self.problem, self.problem.most
+        by_shape = self.linearise()
+        levels, jac = self.levels, self.jacobian
         jw = jac * problem.weight[:, None]
         gram = np.matmul(jw, jw.swapaxes(1, 2))
         grad = np.matmul(jw, self.rest[..., None])[..., 0]

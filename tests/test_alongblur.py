@@ -48,7 +48,7 @@ def test_mean_and_deviation_against_an_integral(seen):
     across, streak_sd = 0.45, 0.02
     found = blur_along(streaks(seen, streak_sd), across, 0.0)
     x = np.linspace(-2, 2, 400001)
-    alike, blind = 0.009 + 0.018 * across, 2 * streak_sd + 0.009 * (1 + 1 / seen)
+    alike, blind = 0.008 + 0.016 * across, 2 * streak_sd + 0.009 * (1 + 1 / seen)
     prior = 0.7 * norm.pdf(x, scale=alike) + 0.3 * norm.pdf(x, scale=0.35 * across)
     uneven = 0.3 * norm.pdf(seen - across, scale=np.hypot(0.35 * across, blind))
     even = 0.7 * norm.pdf(seen - across, scale=np.hypot(alike, blind))

@@ -201,10 +201,10 @@ def measure_shot(
         return replace(found, extra_px2=across.extra_px2(found.u_px, found.v_row))
 
     say("reading streaks and edges")
-    edges = read_edges()
     lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
     shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
     refuse_still(reg, exposure, layout)
+    edges = read_edges()
     if len(edges.esf) == 0:
         raise FitError("no edge with its settling field lies wholly in the photo; step back so that more of it shows")
     pairs = sorted({(int(a), int(b)) for a, b in zip(edges.from_level, edges.to_level, strict=True)})

@@ -18,7 +18,8 @@ def one_blas_thread() -> Iterator[None]:
     """Hold the BLAS libraries at one thread; afterwards they are as they were before the first user came.
 
     Some libraries keep the number for each calling thread, some for the whole process, so every thread that comes sets
-    it and every one that leaves puts back what the first one found.
+    it and every one that leaves puts back what the first one found. SciPy's linear algebra, which few photos need,
+    brings a BLAS of its own: it is held from the first user on who finds it loaded.
     """
     depth = getattr(_HERE, "depth", 0)
     _HERE.depth = depth + 1
@@ -39,7 +40,6 @@ def one_blas_thread() -> Iterator[None]:
 
 
 def _controller() -> Any:
-    import scipy.linalg  # noqa: F401  (its BLAS is another than NumPy's, and one not loaded yet can't be held)
     from threadpoolctl import ThreadpoolController
 
     loaded = sum(name in sys.modules for name in ("numpy", "scipy.linalg"))  # each brings a library of its own

@@ -272,12 +272,12 @@ class Misfit:
 
     def _f_test(self, chi2: float, k: int) -> float:
         """Return the probability that k useless parameters lower the misfit as much (F test)."""
-        from scipy.stats import f
+        from scipy.special import fdtrc
 
         left = self.count - k
         if left < 1 or chi2 >= self.null:
             return 1.0
-        return float(f.sf((self.null - chi2) / k / max(chi2 / left, 1e-12), k, left))
+        return float(fdtrc(k, left, (self.null - chi2) / k / max(chi2 / left, 1e-12)))
 
     def _fit(self, h: Hypothesis) -> tuple[tuple[float, ...], float]:
         scored = sorted(((self.chi2(h.outcome(*start)), start) for start in h.starts), key=lambda pair: pair[0])

@@ -332,6 +332,6 @@ def chi_square(difference: np.ndarray, matrix: np.ndarray) -> float:
 
 def chi_square_p(chi2: float, dof: int) -> float:
     """Return the probability of a larger chi-square."""
-    from scipy.stats import chi2 as distribution
+    from scipy.special import chdtrc
 
-    return float(distribution.sf(chi2, dof))
+    return float(chdtrc(dof, chi2))

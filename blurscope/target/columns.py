@@ -90,8 +90,6 @@ def find_shift(codes: np.ndarray, pose: Pose, layout: Layout, lit: tuple[float, 
     score : float
         Normalised correlation, 1 at best.
     """
-    from scipy.fft import irfft, rfft
-
     period = layout.circuit_px
     u = np.arange(np.ceil(lit[0]), np.floor(lit[1]), 1.0)
     bands = [b for b in layout.blocks if b.kind == "band"]
@@ -108,14 +106,14 @@ def find_shift(codes: np.ndarray, pose: Pose, layout: Layout, lit: tuple[float, 
     at = np.round(u).astype(int) % period
     value = np.where(have, picked, 0.0) / (65535 if codes.dtype == np.uint16 else 255)
     seen = np.array([[np.bincount(at, w, period) for w in (o, x, x * x)] for o, x in zip(have, value, strict=True)])
-    seen = rfft(seen)
-    drawn = rfft(np.array([[np.ones(period), e, e * e] for e in turned]))
+    seen = np.fft.rfft(seen)
+    drawn = np.fft.rfft(np.array([[np.ones(period), e, e * e] for e in turned]))
     for mirrored in (False, True):
         # cyclic correlation: index s holds the sum over r of seen[r] e[r + s]; what is mirrored runs backwards
         folds = seen if mirrored else np.conj(seen)
         pairs = ((0, 0), (0, 1), (0, 2), (1, 0), (2, 0), (1, 1))
         spectra = np.array([np.einsum("bk,bk->k", folds[:, i], drawn[:, j]) for i, j in pairs])
-        n, se, see, sp, spp, spe = irfft(spectra, period)
+        n, se, see, sp, spp, spe = np.fft.irfft(spectra, period)
         cov = spe / n - sp * se / n**2
         var = (spp / n - (sp / n) ** 2) * (see / n - (se / n) ** 2)
         score = cov / np.sqrt(np.maximum(var, 1e-12))

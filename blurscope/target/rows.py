@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -155,24 +156,20 @@ class _Placer:
     """
 
     def __init__(self, strip: np.ndarray, code: np.ndarray, weight: np.ndarray, longest: int) -> None:
-        from scipy.fft import next_fast_len, rfft
-
         self.length, self.pad = len(strip), longest // 2
-        self.size = next_fast_len(len(strip) + 2 * self.pad + longest, real=True)
+        self.size = _quick_length(len(strip) + 2 * self.pad + longest)
         data = np.zeros(self.size, np.float32)
         data[self.pad : self.pad + len(strip)] = strip
-        self.data = rfft(np.array([data, data * data]))
+        self.data = np.fft.rfft(np.array([data, data * data]))
         self.rows = (np.asarray(code, float).tobytes(), np.asarray(weight, float).tobytes())
         self.end = len(strip) + 2 * self.pad
 
     def __call__(self, scales: np.ndarray) -> tuple[float, bool, float, float]:
         """Return the best score over the scales: score, upside down, scale, row of the template's top."""
-        from scipy.fft import irfft
-
         place = (self.pad, self.length, self.size)
         lengths, full, (fw, fwt), (sw, swt, swt2) = _templates(*self.rows, *place, tuple(scales.tolist()))
         fd, fd2 = self.data
-        sd, sd2, sdt = irfft(np.array([fd * fw, fd2 * fw, fd * fwt]), self.size)[..., : self.end]
+        sd, sd2, sdt = np.fft.irfft(np.array([fd * fw, fd2 * fw, fd * fwt]), self.size)[..., : self.end]
         ok = (sw > 0.45 * full[:, None]) & (np.arange(self.end) <= (self.end - lengths)[:, None])
         safe = np.where(ok, sw, 1.0)
         cov = sdt / safe - sd * swt / safe**2
@@ -199,8 +196,6 @@ def _templates(
     sums : (3, 2, scales, length + 2 pad) float
         Weights, weighted codes and weighted squares that fall on the line, by place.
     """
-    from scipy.fft import irfft, rfft
-
     codes, weights = np.frombuffer(code), np.frombuffer(weight)
     edges = np.arange(len(codes) + 1)
     totals = [np.concatenate([[0.0], np.cumsum(x)]) for x in (weights, codes * weights)]
@@ -214,12 +209,17 @@ def _templates(
         templates[1, :, k, :n] = w[::-1], (w * t)[::-1], (w * t * t)[::-1]
     here = np.zeros(size, np.float32)
     here[pad : pad + length] = 1
-    spectra = np.conj(rfft(templates)).swapaxes(0, 1)
-    sums = irfft(rfft(here) * spectra, size)[..., : length + 2 * pad]
+    spectra = np.conj(np.fft.rfft(templates)).swapaxes(0, 1)
+    sums = np.fft.irfft(np.fft.rfft(here) * spectra, size)[..., : length + 2 * pad]
     out = lengths, templates[0, 0].sum(axis=-1), spectra[:2].copy(), sums.copy()
     for made in out:
         made.setflags(write=False)
     return out
+
+
+def _quick_length(least: int) -> int:
+    """Return a length from there on, at most a quarter longer, that has a quick Fourier transform."""
+    return min(m << max(0, math.ceil(math.log2(least / m))) for m in (8, 9, 10, 12, 15))
 
 
 def _predict(v: np.ndarray, scale: float, shift: float, bend: float, flip: bool, height: int) -> np.ndarray:

@@ -112,9 +112,7 @@ def find_backlight(streaks: list[Streak], motion: Motion, layout: Layout, pixel:
     scale = float(np.sqrt(np.mean((design * weight[:, None]) ** 2)))
     a = np.vstack([design * weight[:, None], 0.05 * scale * second_differences(CELLS)])
     b = np.concatenate([batch.data * weight, np.zeros(CELLS)])
-    from scipy.optimize import nnls
-
-    cells, _ = nnls(a, b)
+    cells = _not_negative(a, b)
     mean = float(cells.mean())
     if mean <= 0:
         return STEADY
@@ -187,6 +185,19 @@ def _rippled(
         frequency_refreshes=float(pulses),
         flash=flash,
     )
+
+
+def _not_negative(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """Return the least-squares solution of ``a x = b`` among those with no part below zero.
+
+    Where the unbounded one has none, it is that one, and SciPy's optimisers, which take long to load, can wait.
+    """
+    unbounded = np.linalg.lstsq(a, b, rcond=None)[0]
+    if unbounded.min() >= 0:
+        return unbounded
+    from scipy.optimize import nnls
+
+    return nnls(a, b)[0]
 
 
 def _duty_of(depth: float) -> float:

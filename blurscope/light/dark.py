@@ -77,5 +77,5 @@ def lifted(levels: np.ndarray, law: np.ndarray, gamma: float) -> float:
 def looks_linear(patches: list[Patch]) -> bool:
     """Whether the codes of halftones and dithers themselves lie about where their shares of white are."""
     white, black = (codes @ weights for codes, weights in (pooled(patches, 255), pooled(patches, 0)))
-    off = [(p.codes @ p.weights - black) / max(white - black, 1) - p.share for p in patches if p.kind != "grey"]
+    off = [(p.codes @ p.weights - black) / max(white - black, 1) - p.share for p in patches if p.share >= 0]
     return bool(off) and float(np.mean(np.abs(off))) < LOOKS_LINEAR

@@ -11,7 +11,7 @@ import numpy as np
 from blurscope.light.curve import KNOTS, TOPS, base_curve, curve, hats
 from blurscope.light.cut import Cut
 from blurscope.light.flat import flat_basis
-from blurscope.light.patches import Patch
+from blurscope.light.patches import EVEN, Patch
 
 STEPS = 20
 SMALL_STEP = 1e-6  # of the fit, at its end
@@ -24,6 +24,7 @@ LARGE_BEND = 0.25  # of any curve, in units of the weights
 FIRST_BEND = 0.02  # the same at first, before flat field and law are about right: a bend that cuts off codes stays so
 HAZE_TERMS = 5  # of light that the lens spreads over the photo: linear and square, its mean is the law's
 HAZE = 3e-4  # size of it to expect if nothing is known, share of full scale
+SETTLED_TRUST = 0.1  # weight of fields that may not quite have settled
 BEND = 1.5e-4  # size of bends to expect if nothing is known, share of full scale
 MOST_LOG_GAIN = 60.0  # beyond which a fit has run away
 MODES = 3
@@ -86,7 +87,9 @@ class _Problem:
     def __init__(self, stripes: Stripes, base, *, linear: bool, known, mixed: tuple[str, ...], cut: Cut | None) -> None:
         self.base, self.linear, self.cut, self.full, self.off_sd = base, linear, cut, stripes.full, stripes.off_sd
         levels = stripes.levels
-        use = [p for p in stripes.patches if p.kind == "grey" or p.kind in mixed]
+        use = [p for p in stripes.patches if p.kind in EVEN or p.kind in mixed]
+        self.still = np.array([p.kind != "settled" for p in use])
+        self.trust = np.where(self.still, 1.0, SETTLED_TRUST)
         self.basis = flat_basis(*np.array([(p.x, p.y) for p in use]).T, stripes.centre, stripes.radius)
         self.hazes = self.basis[:, 1 : 1 + HAZE_TERMS]
         self.flats, n_law = self.basis.shape[1], len(levels)
@@ -141,7 +144,7 @@ class _Problem:
         light = self.seen(q[self.of_bend])
         gain = np.exp(np.clip(self.basis @ q[: self.flats], -MOST_LOG_GAIN, MOST_LOG_GAIN))
         model = gain * (self.mixing @ q[self.of_law] + self.hazes @ q[self.of_haze])
-        weight = 1 / (0.004 * model + 0.0015 * gain.mean())
+        weight = self.trust / (0.004 * model + 0.0015 * gain.mean())
         rest = np.concatenate([(light - model) * weight, (self.goal - q[self.tied]) * self.strength])
         return _State(light, gain, model, weight, rest)
 
@@ -212,13 +215,14 @@ class _Problem:
         return not ((0.8 < before / self.strength) & (before / self.strength < 1.25)).all()
 
     def misfit(self, q: np.ndarray) -> np.ndarray:
-        """Return the weighted residuals of the patches."""
-        return self.state(q).rest[: len(self.block)]
+        """Return the weighted residuals of the stripes' patches."""
+        return self.state(q).rest[: len(self.block)][self.still]
 
     def _noise(self, rest: np.ndarray) -> float:
         """Return the scatter of residuals about the mean of their stripe, which no curve explains."""
-        count = np.bincount(self.block)
-        off = rest - (np.bincount(self.block, rest) / count)[self.block]
+        block = np.unique(self.block[self.still], return_inverse=True)[1]
+        count = np.bincount(block)
+        off = rest - (np.bincount(block, rest) / count)[block]
         return float(np.sqrt((off**2).sum() / max(len(rest) - len(count), 1)))
 
     def modes(self, q: np.ndarray, cov: np.ndarray, spread: float) -> tuple[float, np.ndarray]:

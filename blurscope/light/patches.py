@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -12,6 +12,8 @@ from blurscope.pattern.layout import Block, Layout
 
 MIN_BLUR_PX = 0.3  # below it stripes keep their light to themselves
 MAX_LEAK = 0.002  # from bands
+SETTLED = 0.18, 0.35  # of a field, ahead of the edge that ends it: where it is taken to have settled
+EVEN = "grey", "settled"  # kinds of one level
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -23,11 +25,11 @@ class Patch:
     block : int
         Index of the block in the layout.
     kind : str
-        ``grey``, ``halftone`` or ``dither``.
+        ``grey``, ``halftone``, ``dither`` or ``settled``: see `settled_whites`.
     level : int
-        Level of a grey.
+        Level of a grey or a settled field.
     share : float
-        Share of white of a halftone or dither; NaN for a grey.
+        Share of white of a halftone or dither, else NaN.
     codes : (n,) int
         Codes of the pixels; of an 8-bit photo every code once.
     weights : (n,) float
@@ -96,6 +98,36 @@ def gather(
     return _patches(codes, pose, wanted, whole_rows)
 
 
+def settled_whites(
+    codes: np.ndarray,
+    pose: Any,
+    layout: Layout,
+    lit: tuple[float, float],
+    blur_at: Callable[[np.ndarray, np.ndarray], np.ndarray] | None = None,
+) -> list[Patch]:
+    """Collect patches of the bands' white fields, from the part of each that has had most of it to settle.
+
+    They tell a curve that is bent near white from light that falls off towards the plate's white stripes, which lie at
+    its ends. Their kind is "settled"; parameters are those of `gather`.
+    """
+    late = (SETTLED[0] * layout.field_px, SETTLED[1] * layout.field_px)
+    low, high = (lit[0], lit[1] - late[0]) if layout.sign > 0 else (lit[0] + late[0], lit[1])
+    wanted = []
+    for _, edge, u in layout.edge_copies(low, high):
+        if edge.from_level != 255:
+            continue
+        block = layout.blocks[edge.block]
+        middle = block.top_row + block.height_px / 2
+        blur = 0.0 if blur_at is None else float(blur_at(np.array([u]), np.array([middle]))[0])
+        half = block.height_px / 2 - max(2.0, 3.5 * blur + 1.0)
+        if half < 1.0:
+            continue
+        ends = sorted((u + layout.sign * late[0], u + layout.sign * late[1]))
+        white = replace(block, kind="settled", level=255, lit=())
+        wanted.append(_Place(edge.block, white, (ends[0], ends[1]), (middle - half, middle + half), {255: 1.0}))
+    return _patches(codes, pose, wanted, whole_rows=False)
+
+
 def _levels(block: Block, share: float) -> dict[int, float]:
     """Return a share of a block's mean light by level."""
     if block.kind == "grey":
@@ -129,7 +161,7 @@ def _patches(codes: np.ndarray, pose: Any, wanted: list[_Place], whole_rows: boo
     uprights = _inside(xs, ys)
     for i in np.nonzero(inside)[0].tolist():
         place = wanted[i]
-        upright = uprights[i] if place.block.kind == "grey" and len(place.mix) == 1 and not whole_rows else None
+        upright = uprights[i] if place.block.kind in EVEN and len(place.mix) == 1 and not whole_rows else None
         if upright is None:
             weighed.append(i)
         else:  # even stripes need no area weights
@@ -218,7 +250,7 @@ def _patch(place: _Place, codes: np.ndarray, weights: np.ndarray | None, x: floa
         block=place.index,
         kind=block.kind,
         level=block.level,
-        share=len(block.lit) / block.period_px if block.kind != "grey" else float("nan"),
+        share=len(block.lit) / block.period_px if block.kind not in EVEN else float("nan"),
         codes=codes.astype(np.intp),
         weights=weights / weights.sum(),
         x=x,

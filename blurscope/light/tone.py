@@ -20,7 +20,7 @@ from blurscope.light.dark import black_bias, ends, lifted, looks_linear
 from blurscope.light.fit import HAZE_TERMS, Stripes, closure_of, fit_stripes
 from blurscope.light.flat import flat_basis, flat_terms
 from blurscope.light.greysteps import Step, find_steps
-from blurscope.light.patches import Patch, gather
+from blurscope.light.patches import Patch, gather, settled_whites
 from blurscope.light.stripes import unmixed
 from blurscope.pattern.layout import Layout
 from blurscope.uncertainty import CUT_LEFT
@@ -242,6 +242,7 @@ def measure_tone(
     base = stated or srgb_to_light
     full = 65535 if codes.dtype == np.uint16 else 255
     patches = gather(codes, pose, layout, lit, blur_at=blur_at, whole_rows=whole_rows)
+    patches += settled_whites(codes, pose, layout, lit, blur_at)
     off_sd = 0.0
     if area_sd is not None:
         greys = [p for p in gather(area_sd, pose, layout, lit, blur_at=blur_at) if p.kind == "grey"]

@@ -14,6 +14,7 @@ from blurscope.tracking.motion import LEAST_EXPOSURE, SHORT_EXPOSURE
 
 STEP_CODES, STEP_RATIO = 3.0, 10.0  # of the greys of a JPEG from which it is damaged
 MOST_CLIPPED = 0.5  # of the pixels of white
+LEAST_FLASHED = 1.2  # refreshes that a flashing backlight lights, up to which they are one flash
 MAX_BLUR_PX = 0.9  # across the motion, from which focus is the likeliest fault
 LEAST_GAMMA, MOST_GAMMA = 0.2, 8.0  # of any display
 MOST_FALL_OFF = 1000.0  # from one corner of a plate to another, of any lens and panel
@@ -70,11 +71,12 @@ def refuse_still(reg: Registration, exposure: float, layout: Layout) -> None:
     refuse_short(exposure)
 
 
-def refuse_short(exposure: float) -> None:
-    """Refuse less than a refresh, which shows no hold; a single flash in an exposure of about one looks so too."""
-    if exposure < LEAST_EXPOSURE:
+def refuse_short(exposure: float, flashing: bool = False) -> None:
+    """Refuse less than a refresh, which shows no hold, and a single flash, which shows no travel of the camera."""
+    if exposure < (LEAST_FLASHED if flashing else LEAST_EXPOSURE):
+        seen, fewest = ("refreshes of a backlight that flashes", 3) if flashing else ("of a refresh", 2)
         raise FitError(
-            f"the exposure covers {exposure:.2f} of a refresh, say the streaks: expose for 2 to 8 whole refreshes"
+            f"the exposure covers {exposure:.2f} {seen}, say the streaks: expose for {fewest} to 8 whole refreshes"
         )
 
 

@@ -387,7 +387,7 @@ def measure_shot(
         capture = seen_by(motion)
     refuse_lost_flashes(backlight)
     if motion is not None:
-        refuse_short(motion.exposure)
+        refuse_short(motion.exposure, flashing=backlight.kind == "strobe")
         refuse_faint(motion, backlight)
         if backlight.kind == "hold" and (motion.signal < FAINT or motion.chi2_ratio > LOOKED_CHI2):
             looked, _ = follow(read_with, motion.vector(), held=True, look_for_missed=True)

@@ -10,7 +10,7 @@ import numpy as np
 
 from blurscope.light.curve import base_curve, power_like, powered
 from blurscope.light.cut import Cut
-from blurscope.light.dark import cut_of
+from blurscope.light.dark import cut_of, may_be_cut
 from blurscope.light.fit import Fit, Stripes, closure_of, fit_stripes
 
 GOOD_CLOSURE = 0.008
@@ -46,6 +46,8 @@ def close(stripes: Stripes, tries: Sequence[tuple[str, ...]], base: Callable, *,
     noise = partial(cut_of, stripes.patches)
     fit, closure = closed()
     cut = noise(fit.decode)
+    if cut is None and may_be_cut(stripes.patches):  # what is cut off has bent the curve too far to be told by it
+        cut = noise(closed(free_black=True)[0].decode)
     if cut is None:
         return Closed(fit, closure, base, None)
     cut = noise(base_curve(stripes.full, True) if linear else base(np.arange(stripes.full + 1) / stripes.full)) or cut
@@ -73,11 +75,11 @@ def close_plainest(stripes: Stripes, tries: Sequence[tuple[str, ...]], base: Cal
     return found
 
 
-def _first_closed(stripes: Stripes, tries, base, *, linear: bool, cut: Cut | None = None) -> tuple[Fit, float]:
+def _first_closed(stripes: Stripes, tries, base, **options) -> tuple[Fit, float]:
     """Fit to one choice of halftones and dithers after the other; return the first that closes well, or the best."""
     best = None
     for mixed in tries:
-        fit = fit_stripes(stripes, base, linear=linear, known=None, mixed=mixed, cut=cut)
+        fit = fit_stripes(stripes, base, known=None, mixed=mixed, **options)
         closure = closure_of(stripes, fit, mixed)
         if best is None or closure < best[1]:
             best = (fit, closure)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from blurscope.light.cut import Cut, find_cut
+from blurscope.light.cut import LEAST_CUT, MOST_CUT, Cut, find_cut
 from blurscope.light.patches import Patch
 from blurscope.uncertainty import CUT_MEAN, CUT_MEAN_SEEN, loudness
 
@@ -45,6 +45,12 @@ def black_bias(patches: list[Patch], decode: np.ndarray, crushed: float, levels:
     shot = min(s / np.sqrt(m * white) for m, s in (_moments(patches, decode, x) for x in levels[1:]) if m > 0)
     loud = loudness(shot) * float(np.clip(skew, 0.0, 1.0))
     return max(seen, loud * spread * (1 - (1 - CUT_MEAN_SEEN) * cut))
+
+
+def may_be_cut(patches: list[Patch]) -> bool:
+    """Whether as many of black's pixels are without light as noise that is cut off leaves."""
+    codes, weights = pooled(patches, 0)
+    return LEAST_CUT < float(weights @ (codes <= 0)) < MOST_CUT
 
 
 def cut_of(patches: list[Patch], decode: np.ndarray) -> Cut | None:

@@ -12,6 +12,7 @@ from blurscope.light.curve import KNOTS, TOPS, base_curve, curve, hats
 from blurscope.light.cut import Cut
 from blurscope.light.flat import flat_basis
 from blurscope.light.patches import EVEN, Patch
+from blurscope.uncertainty import CUT_MEAN
 
 STEPS = 20
 SMALL_STEP = 1e-6  # of the fit, at its end
@@ -26,6 +27,7 @@ HAZE_TERMS = 5  # of light that the lens spreads over the photo: linear and squa
 HAZE = 3e-4  # size of it to expect if nothing is known, share of full scale
 SETTLED_TRUST = 0.1  # weight of fields that may not quite have settled
 BEND = 1.5e-4  # size of bends to expect if nothing is known, share of full scale
+LEAST_LIFT, HELD = 1e-5, 1e4  # of black from where it is, share of full scale; how strongly it is tied to that
 MOST_LOG_GAIN = 60.0  # beyond which a fit has run away
 MODES = 3
 MODE_LIGHT = np.concatenate([np.linspace(0.0, 1.0, 65) ** 2, np.linspace(1.0, 1.6, 13)[1:]])  # relative to white
@@ -84,7 +86,9 @@ class _State(NamedTuple):
 class _Problem:
     """Gauss-Newton over flat field, law, haze and curve, in this order in its vector of parameters."""
 
-    def __init__(self, stripes: Stripes, base, *, linear: bool, known, mixed: tuple[str, ...], cut: Cut | None) -> None:
+    def __init__(
+        self, stripes: Stripes, base, *, linear: bool, known, mixed: tuple[str, ...], cut: Cut | None, free_black: bool
+    ) -> None:
         self.base, self.linear, self.cut, self.full, self.off_sd = base, linear, cut, stripes.full, stripes.off_sd
         levels = stripes.levels
         use = [p for p in stripes.patches if p.kind in EVEN or p.kind in mixed]
@@ -94,6 +98,7 @@ class _Problem:
         self.hazes = self.basis[:, 1 : 1 + HAZE_TERMS]
         self.flats, n_law = self.basis.shape[1], len(levels)
         self.bends = 0 if linear else KNOTS - 2
+        self.blacks = np.array([float(p.kind == "grey" and p.level == 0) for p in use])
         index = {int(level): i for i, level in enumerate(levels)}
         self.last = index[255]
         self.white = np.array([p.kind == "grey" and index.get(p.level, 0) == self.last for p in use])
@@ -110,17 +115,29 @@ class _Problem:
         whites = [p.codes for p in use if p.kind == "grey" and p.level == 255] or [np.array([self.full])]
         self.top = min(TOPS, int(np.ceil(TOPS * float(np.percentile(np.concatenate(whites), 99)) / self.full)))
         self.law_start = (levels / 255.0) ** 2.2 if known is None else known.copy()
-        self.count = self.flats + n_law + HAZE_TERMS + self.bends
+        self.count = self.flats + n_law + HAZE_TERMS + 1 + self.bends
         self.of_law = slice(self.flats, self.flats + n_law)
-        self.of_haze = slice(self.flats + n_law, self.count - self.bends)
         self.of_bend = slice(self.count - self.bends, self.count)
+        self.of_lift = self.of_bend.start - 1
+        self.of_haze = slice(self.flats + n_law, self.of_lift)
         # what is known beforehand, a row each: which parameter, its value, how strongly
         ties = [(self.flats + self.last, 1.0, 1e4)]  # white is 1
         if known is not None:
             ties += [(self.flats + i, known[i], 1 / (0.002 + 0.01 * known[i])) for i in range(n_law)]
         ties += [(k, 0.0, FLAT_PRIOR[k]) for k in range(1, self.flats)]
-        ties += [(k, 0.0, 1 / FIRST_BEND) for k in range(self.of_haze.start, self.count)]
+        ties += [(k, 0.0, 1 / FIRST_BEND) for k in range(self.of_haze.start, self.count) if k != self.of_lift]
+        ties += [(self.of_lift, 0.0, 1 / self._lift_sd() if free_black else HELD)]
         self.tied, self.goal, self.strength = (np.array(x) for x in zip(*ties, strict=True))
+
+    def _lift_sd(self) -> float:
+        """Return how far black's greys may look from black, as their noise is cut off."""
+        dark = np.repeat(self.blacks, np.diff(np.append(self.starts, len(self.codes)))) > 0
+        if not dark.any():
+            return LEAST_LIFT
+        light, shares = self.table(np.zeros(self.bends))[self.codes[dark]], self.shares[dark]
+        mean = np.average(light, weights=shares)
+        spread = float(np.sqrt(np.average((light - mean) ** 2, weights=shares)))
+        return max(CUT_MEAN * spread, LEAST_LIFT)
 
     def table(self, bend: np.ndarray) -> np.ndarray:
         """Return the light of each code."""
@@ -137,13 +154,13 @@ class _Problem:
         """Return parameters to begin with."""
         bend, flat = np.zeros(self.bends), np.zeros(self.flats)
         flat[0] = np.log(max(float(self.seen(bend)[self.white].mean()), 1e-6))
-        return np.concatenate([flat, self.law_start, np.zeros(HAZE_TERMS), bend])
+        return np.concatenate([flat, self.law_start, np.zeros(HAZE_TERMS + 1), bend])
 
     def state(self, q: np.ndarray) -> _State:
         """Return what the patches show and should show at parameters."""
         light = self.seen(q[self.of_bend])
         gain = np.exp(np.clip(self.basis @ q[: self.flats], -MOST_LOG_GAIN, MOST_LOG_GAIN))
-        model = gain * (self.mixing @ q[self.of_law] + self.hazes @ q[self.of_haze])
+        model = gain * (self.mixing @ q[self.of_law] + self.hazes @ q[self.of_haze]) + q[self.of_lift] * self.blacks
         weight = self.trust / (0.004 * model + 0.0015 * gain.mean())
         rest = np.concatenate([(light - model) * weight, (self.goal - q[self.tied]) * self.strength])
         return _State(light, gain, model, weight, rest)
@@ -152,9 +169,10 @@ class _Problem:
         """Return what each parameter changes in the residuals, with the opposite sign."""
         patches = len(at.light)
         jac = np.zeros((patches + len(self.tied), self.count))
-        jac[:patches, : self.flats] = at.model[:, None] * self.basis
+        jac[:patches, : self.flats] = (at.model - q[self.of_lift] * self.blacks)[:, None] * self.basis
         jac[:patches, self.of_law] = at.gain[:, None] * self.mixing
         jac[:patches, self.of_haze] = at.gain[:, None] * self.hazes
+        jac[:patches, self.of_lift] = self.blacks
         for k in range(self.bends):
             trial = q[self.of_bend].copy()
             trial[k] += SLOPE_STEP
@@ -254,6 +272,7 @@ def fit_stripes(
     known: np.ndarray | None,
     mixed: tuple[str, ...],
     cut: Cut | None = None,
+    free_black: bool = False,
 ) -> Fit:
     """Fit flat field, law and curve.
 
@@ -270,8 +289,10 @@ def fit_stripes(
         Kinds of patches of known share that take part, besides the greys.
     cut : Cut, optional
         Noise that is cut off at no light.
+    free_black : bool
+        Black's greys may look lighter or darker than black is in halftones and dithers, by what noise does there.
     """
-    problem = _Problem(stripes, base, linear=linear, known=known, mixed=mixed, cut=cut)
+    problem = _Problem(stripes, base, linear=linear, known=known, mixed=mixed, cut=cut, free_black=free_black)
     q, cov = problem.descend(problem.first())
     for _ in range(BEND_ROUNDS):
         if not problem.loosen(q, cov):

@@ -25,7 +25,6 @@ LARGE_BEND = 0.25  # of any curve, in units of the weights
 FIRST_BEND = 0.02  # the same at first, before flat field and law are about right: a bend that cuts off codes stays so
 HAZE_TERMS = 5  # of light that the lens spreads over the photo: linear and square, its mean is the law's
 HAZE = 3e-4  # size of it to expect if nothing is known, share of full scale
-SETTLED_TRUST = 0.1  # weight of fields that may not quite have settled
 BEND = 1.5e-4  # size of bends to expect if nothing is known, share of full scale
 LEAST_LIFT, HELD = 1e-5, 1e4  # of black from where it is, share of full scale; how strongly it is tied to that
 MOST_LOG_GAIN = 60.0  # beyond which a fit has run away
@@ -93,7 +92,7 @@ class _Problem:
         levels = stripes.levels
         use = [p for p in stripes.patches if p.kind in EVEN or p.kind in mixed]
         self.still = np.array([p.kind != "settled" for p in use])
-        self.trust = np.where(self.still, 1.0, SETTLED_TRUST)
+        self.trust = np.array([p.trust for p in use])
         self.basis = flat_basis(*np.array([(p.x, p.y) for p in use]).T, stripes.centre, stripes.radius)
         self.hazes = self.basis[:, 1 : 1 + HAZE_TERMS]
         self.flats, n_law = self.basis.shape[1], len(levels)

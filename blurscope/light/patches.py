@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -12,7 +13,9 @@ from blurscope.pattern.layout import Block, Layout
 
 MIN_BLUR_PX = 0.3  # below it stripes keep their light to themselves
 MAX_LEAK = 0.002  # from bands
-SETTLED = 0.18, 0.35  # of a field, ahead of the edge that ends it: where it is taken to have settled
+SETTLED = 0.18, 0.27, 0.35  # of a field, ahead of the edge that ends it: borders of two parts that should look alike
+SETTLED_TRUST = 0.1  # of fields that look settled: a slow tail may hide
+SAME_LIGHT, GAMMA = 0.003, 2.2  # change of a field's light that may be noise, and of what power of the codes it is
 EVEN = "grey", "settled"  # kinds of one level
 
 
@@ -23,7 +26,7 @@ class Patch:
     Attributes
     ----------
     block : int
-        Index of the block in the layout.
+        Index of the block in the layout; of a settled field, a number beyond those.
     kind : str
         ``grey``, ``halftone``, ``dither`` or ``settled``: see `settled_whites`.
     level : int
@@ -38,6 +41,8 @@ class Patch:
         Centre, campx.
     mix : dict of int to float
         What the lens mixes: the share of each level's light (0: black, 255: white, also for halftones and dithers).
+    trust : float
+        Weight among the others.
     """
 
     block: int
@@ -49,6 +54,7 @@ class Patch:
     x: float
     y: float
     mix: dict[int, float]
+    trust: float = 1.0
 
 
 def gather(
@@ -105,27 +111,35 @@ def settled_whites(
     lit: tuple[float, float],
     blur_at: Callable[[np.ndarray, np.ndarray], np.ndarray] | None = None,
 ) -> list[Patch]:
-    """Collect patches of the bands' white fields, from the part of each that has had most of it to settle.
+    """Collect patches of the bands' white fields, two from the later part of each.
 
     They tell a curve that is bent near white from light that falls off towards the plate's white stripes, which lie at
-    its ends. Their kind is "settled"; parameters are those of `gather`.
+    its ends. A field whose parts differ hasn't settled and counts the less. Parameters are those of `gather`.
     """
-    late = (SETTLED[0] * layout.field_px, SETTLED[1] * layout.field_px)
-    low, high = (lit[0], lit[1] - late[0]) if layout.sign > 0 else (lit[0] + late[0], lit[1])
+    from_px, to_px = (share * layout.field_px for share in (SETTLED[0], SETTLED[-1]))
+    low, high = (lit[0], lit[1] - to_px) if layout.sign > 0 else (lit[0] + to_px, lit[1])
     wanted = []
     for _, edge, u in layout.edge_copies(low, high):
-        if edge.from_level != 255:
-            continue
         block = layout.blocks[edge.block]
         middle = block.top_row + block.height_px / 2
         blur = 0.0 if blur_at is None else float(blur_at(np.array([u]), np.array([middle]))[0])
         half = block.height_px / 2 - max(2.0, 3.5 * blur + 1.0)
-        if half < 1.0:
+        if edge.from_level != 255 or half < 1.0:
             continue
-        ends = sorted((u + layout.sign * late[0], u + layout.sign * late[1]))
         white = replace(block, kind="settled", level=255, lit=())
-        wanted.append(_Place(edge.block, white, (ends[0], ends[1]), (middle - half, middle + half), {255: 1.0}))
-    return _patches(codes, pose, wanted, whole_rows=False)
+        for part in pairwise(SETTLED):
+            along = sorted(u + layout.sign * share * layout.field_px for share in part)
+            number = len(layout.blocks) + len(wanted)  # of no block that stands still
+            wanted.append(_Place(number, white, (along[0], along[1]), (middle - half, middle + half), {255: 1.0}))
+    found = {p.block: p for p in _patches(codes, pose, wanted, whole_rows=False)}
+    out = []
+    for n in range(len(layout.blocks), len(layout.blocks) + len(wanted), 2):
+        if n in found and n + 1 in found:
+            one, other = (float(found[k].codes @ found[k].weights) for k in (n, n + 1))
+            change = GAMMA * abs(one - other) / max(one, other, 1.0)
+            trust = SETTLED_TRUST * min(1.0, SAME_LIGHT / max(change, 1e-9))
+            out += [replace(found[k], trust=trust) for k in (n, n + 1)]
+    return out
 
 
 def _levels(block: Block, share: float) -> dict[int, float]:

@@ -53,6 +53,7 @@ HALO_SD_PX = 2.0  # doubt of the blur along the motion per step of a halo: sharp
 STILL_SD_PX = 0.05  # how far streaks may take the blur along the motion from that of a still
 STREAK_SHARE = 0.6  # of the blur across the motion, the same without a still
 COLOURS = 4  # pixels of a photo to one of its small picture in colour
+DARK_STEP = 0.08  # refreshes by which the shutter is tried earlier and later under flashes
 SAME_DUTY = 0.01  # change of how long flashes are at which they count as found
 SAME_STEP = 0.01  # of a step: change of a response that no streak feels
 SAME_WAY = 0.002  # of a refresh's way: change of what an error smears that no figure feels
@@ -280,6 +281,17 @@ def measure_shot(
                 found, streaks, backlight = first
         return found, streaks
 
+    def opened_elsewhere(m: Motion, streaks: list[Streak]) -> tuple[Motion, list[Streak]]:
+        # a shutter that opens in the dark or within a flash has a lowest misfit on either side of the flash's end
+        best = m, streaks
+        for late in (-DARK_STEP, DARK_STEP):
+            guess = m.vector()
+            guess[:2] += late, -late
+            other, seen = follow(read_with, guess)
+            if other is not None and other.chi2_ratio < best[0].chi2_ratio:
+                best = other, seen
+        return best
+
     quick, weights = compete(combined, QUICK, iterations=QUICK_ITERATIONS, quick=True)
     onset = float(np.median([quick[b].onset[i] for i, b in enumerate(np.argmax(weights, axis=0))]))
     if onset < EARLY:  # responses are followed from a refresh ahead of the pose's edges, and these were found too late
@@ -339,6 +351,8 @@ def measure_shot(
             if unchanged(light_steps(quick, weights, pairs, layout)):
                 break
         again, streaks = move(combined, motion.vector())
+        if backlight.emission is not None and again is not None:
+            again, streaks = opened_elsewhere(again, streaks)
         moved = abs(again.error - motion.error) + abs(again.exposure - motion.exposure) if again else 0.0
         lost = again is not None and again.chi2_ratio > MAX_STREAK_CHI2 > before[0].chi2_ratio
         if lost:  # flashes leave pose and lag open to each other, and a fit may run away along them

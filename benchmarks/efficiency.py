@@ -4,8 +4,8 @@ Run: python benchmarks/efficiency.py [--repeats 12]
 
 One capture is filmed again and again; only the noise differs, so the scatter of BET over the
 repeats is what noise does. The bound is that of the noise-free profile: an exponential pixel with unknown
-time constant, place and plateaus, photon noise, every campx of the rows and instances measured (`blurscope.plan`,
-without its floor and its inflation). Rounding to 8 bits and JPEG are left out: 16-bit files.
+time constant, place and plateaus, photon noise, every campx of the rows and instances measured (`bound.py`).
+Rounding to 8 bits and JPEG are left out: 16-bit files.
 """
 
 from __future__ import annotations
@@ -20,11 +20,12 @@ import tempfile  # noqa: E402
 from pathlib import Path  # noqa: E402
 
 import numpy as np  # noqa: E402
+from bound import cramer_rao  # noqa: E402
 
 from blurscope.camera import Camera, Display, Response, film  # noqa: E402
 from blurscope.pattern.budget import make_layouts  # noqa: E402
 from blurscope.pipeline import measure  # noqa: E402
-from blurscope.plan import LN9, expected_precision  # noqa: E402
+from blurscope.shapes import LN9  # noqa: E402
 
 WELLS = {"low": 100_000.0, "middle": 10_000.0, "high": 1_000.0}
 TIME_MS, SCALE, LENS_CAMPX, WHITE = 8.0, 3.0, 1.05, 0.8
@@ -65,7 +66,7 @@ def main() -> None:
             instances = {(e.from_level, e.to_level): e.instances for e in found.edges}
         bounds = []
         for pair, n in instances.items():
-            p = expected_precision(
+            bet, _ = cramer_rao(
                 layout,
                 pair,
                 n,
@@ -74,10 +75,8 @@ def main() -> None:
                 white_snr=float(np.sqrt(well * WHITE)),
                 bayer=False,
                 lens_sigma_campx=LENS_CAMPX,
-                floor=0.0,
-                correlation=1.0,
             )
-            bounds.append(p.bet["noise"] * hold_ms)
+            bounds.append(bet * hold_ms)
         x = np.array(values)
         scatter = float(np.sqrt(np.nanmean(np.nanvar(x, axis=0, ddof=1))))
         bound = float(np.sqrt(np.mean(np.square(bounds))))

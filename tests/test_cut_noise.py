@@ -10,7 +10,6 @@ import blurscope as bs
 from blurscope.camera import Camera, Display, Response, film
 from blurscope.light.cut import Cut, find_cut
 from blurscope.pattern.budget import make_layouts
-from blurscope.plan import READ_NOISE_E, cut_noise
 
 READ, SHOT = 0.004, 0.001  # of a loud photo: noise without light, variance per light
 
@@ -72,15 +71,6 @@ def test_averaged_codes_tell_nothing(averaged):
 def test_averaged_pixels_tell_nothing():
     pixels = pixels_of(0.0003, averaged=3)  # as after demosaicing: of three cut-off ones the mean is rarely 0
     assert find_cut(pixels, np.full(len(pixels), 1 / len(pixels)), 0.0, 0.8, SHOT * 0.8) is None
-
-
-@pytest.mark.parametrize(("snr", "light"), [(28.0, 0.0005), (28.0, 0.02), (100.0, 0.001)])
-def test_information_of_cut_noise_is_that_of_the_integral(snr, light):
-    electrons = snr**2
-    sd = np.sqrt(light * electrons + READ_NOISE_E**2) / electrons
-    above, _ = integrate.quad(lambda x: ((x - light) / sd**2) ** 2 * stats.norm.pdf(x, light, sd), 0, light + 12 * sd)
-    below = stats.norm.pdf(light / sd) ** 2 / sd**2 / stats.norm.cdf(-light / sd)
-    assert cut_noise(np.array([light]), snr)[0] == pytest.approx(1 / np.sqrt(above + below), rel=1e-6)
 
 
 def shoot(folder, **changed):

@@ -92,7 +92,7 @@ ALLOWED: dict[str, set[str]] = {
     "pipeline": DATA | STAGES | {"shot", "still", "combine", "measurement", "trackingblock"},
     "takes": DATA | STAGES | {"pipeline", "shot", "measurement", "clip", "pan"},
     "batch": DATA | {"photo", "takes", "measurement"},
-    "plan": DATA | {"pattern", "alongblur"},
+    "plan": DATA | STAGES | {"pattern", "camera", "greys", "following", "alongblur", "pooling", "doubts", "combine"},
     "edgefit": BASE | {"freeedge", "blur"},
     "anyedge": BASE | {"freeedge", "photo", "edgefit", "pipeline", "measurement"},
     "clip": DATA | STAGES | {"greys", "shot", "pooling", "pipeline", "measurement", "cliptrace", "cliprefusals"},

@@ -1,5 +1,5 @@
 """Stage edges: Photo + Pose + light -> a profile per edge, with its noise."""
 
-from blurscope.edges.extract import EdgeProfiles, extract_edges
+from blurscope.edges.extract import FRONT, EdgeProfiles, extract_edges, lags_of, rounding_sd, rows_of_band
 
-__all__ = ["EdgeProfiles", "extract_edges"]
+__all__ = ["FRONT", "EdgeProfiles", "extract_edges", "lags_of", "rounding_sd", "rows_of_band"]

@@ -79,6 +79,50 @@ def visible(layout: Layout, lit: tuple[float, float]) -> list[tuple[int, float, 
     return [(e.block, u, e.from_level, e.to_level) for _, e, u in layout.edge_copies(low, high)]
 
 
+def lags_of(layout: Layout, scale: float, blur_px: float) -> tuple[np.ndarray, int]:
+    """Return the lags at which a profile is sampled, a camera pixel apart, px, and how many of them a bin averages.
+
+    Parameters
+    ----------
+    layout : Layout
+    scale : float
+        campx per px.
+    blur_px : float
+        As for `extract_edges`.
+    """
+    per_bin = max(1, round(layout.px_per_refresh / 24 * scale))
+    ahead = FRONT * layout.field_px
+    behind = layout.field_px - 2.0 - 3 * blur_px
+    bins = int((ahead + behind) / (per_bin / scale))
+    return -ahead + (np.arange(bins * per_bin) + 0.5) / scale, per_bin
+
+
+def rows_of_band(
+    height_px: float, scale: float, blur_px: float, joined: int, whole_rows: bool = False
+) -> tuple[float, int, int]:
+    """Return how much of a band's height is used, px, how many rows of the photo are averaged first, and rows of those.
+
+    Parameters
+    ----------
+    height_px : float
+        Of the band.
+    scale : float
+        campx per px.
+    blur_px, whole_rows
+        As for `extract_edges`.
+    joined : int
+        Rows of the photo that may be averaged at most.
+    """
+    # JPEG rings over its blocks of 8 x 8: keep that far from the neighbouring band where there is room
+    ringing = min(JPEG_BLOCK / scale, 0.22 * height_px)
+    rows = max(1, min(joined, int((height_px - 2 * max(ringing, 3.2 * blur_px)) * scale / ENOUGH_ROWS)))
+    margin = min(max(1.2, 3.2 * blur_px + 0.5 * rows / scale + 0.3), 3.5)
+    inner = max(2.0, height_px - 2 * max(margin, ringing))
+    if whole_rows:
+        inner = float(int(inner))
+    return inner, rows, min(max(round(inner * scale / rows), 3), MAX_ROWS)
+
+
 def extract_edges(
     codes: np.ndarray,
     pose: Any,
@@ -103,17 +147,13 @@ def extract_edges(
     whole_rows : bool
         Average whole rows of the display, as its dark gaps show.
     """
-    v = layout.px_per_refresh
     middle = (lit[0] + lit[1]) / 2
     scale = float(np.mean(pose.scale_at(middle, layout.height_px / 2)))
     fine = 1.0 / scale
-    per_bin = max(1, round(v / 24 * scale))
+    lag_fine, per_bin = lags_of(layout, scale, blur_px)
     step = fine * per_bin
-    ahead = FRONT * layout.field_px
-    behind = layout.field_px - 2.0 - 3 * blur_px
-    bins = int((ahead + behind) / step)
-    lag_fine = -ahead + (np.arange(bins * per_bin) + 0.5) * fine
-    lag = lag_fine.reshape(bins, per_bin).mean(axis=1)
+    lag = lag_fine.reshape(-1, per_bin).mean(axis=1)
+    bins = len(lag)
     edges = visible(layout, lit)
     joined = pose.level_rows(lit, layout.height_px)
     top_code = len(tone.decode) - 1
@@ -122,14 +162,7 @@ def extract_edges(
     grids, joins = [], []
     for block, u, _, _ in edges:
         band = layout.blocks[block]
-        # JPEG rings over its blocks of 8 x 8: keep that far from the neighbouring band where there is room
-        ringing = min(JPEG_BLOCK / scale, 0.22 * band.height_px)
-        rows = max(1, min(joined, int((band.height_px - 2 * max(ringing, 3.2 * blur_px)) * scale / ENOUGH_ROWS)))
-        margin = min(max(1.2, 3.2 * blur_px + 0.5 * rows * fine + 0.3), 3.5)
-        inner = max(2.0, band.height_px - 2 * max(margin, ringing))
-        if whole_rows:
-            inner = float(int(inner))
-        count = min(max(round(inner * scale / rows), 3), MAX_ROWS)
+        inner, rows, count = rows_of_band(band.height_px, scale, blur_px, joined, whole_rows)
         middle, half = band.top_row + band.height_px / 2, 0.5 * inner * (1 - 1 / count)
         along = (u - layout.sign * lag_fine[0], u - layout.sign * lag_fine[-1], len(lag_fine))
         grids.append((along, (middle - half, middle + half, count)))
@@ -162,7 +195,7 @@ def extract_edges(
     lines = tone.even_line(np.array(kept), gx, gy, step)
     start, end = lag < -0.05 * layout.field_px - 2 * blur_px, lag > lag[-1] - 0.18 * layout.field_px
     out = _normalise(lag, step, per_bin, lines, rows_of, start, end, scale)
-    quantum = _quantum(tone.decode)
+    quantum = rounding_sd(tone.decode)
     from_q = np.interp(out.from_light, tone.decode, quantum) / np.abs(out.step_light)
     to_q = np.interp(out.from_light + out.step_light, tone.decode, quantum) / np.abs(out.step_light)
     sampling = float(np.mean(between)) * fine**2 + (per_bin**2 - 1) / 12 * fine**2
@@ -170,7 +203,7 @@ def extract_edges(
     return replace(out, sampling_px2=sampling, sigma_from=noise_from, sigma_to=noise_to)
 
 
-def _quantum(decode: np.ndarray) -> np.ndarray:
+def rounding_sd(decode: np.ndarray) -> np.ndarray:
     """Standard deviation of rounding to whole codes, in light, for a few rows that hardly differ (EMVA 1288: 1/12)."""
     return np.gradient(decode.astype(float)) * np.sqrt(1 / 12) * 0.35
 

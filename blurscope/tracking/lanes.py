@@ -56,12 +56,34 @@ class Streak:
     v_row: float
 
 
+def bin_of_lanes(layout: Layout, scale: float) -> int:
+    """Return how many samples, a camera pixel apart, are averaged along the lanes at ``scale`` campx per px."""
+    return max(1, round(layout.px_per_refresh * scale / BINS))
+
+
+def rows_of_lane(block: Block, scale: float, joined: int) -> tuple[float, float, int, int]:
+    """Return a lane's middle row, how much of its height is used, how many rows are averaged first, rows of those.
+
+    Parameters
+    ----------
+    block : Block
+    scale : float
+        campx per px.
+    joined : int
+        Rows of the photo that may be averaged at most.
+    """
+    top, bottom = block.top_row + block.surround_px, block.end_row
+    inner = max(2.0, (bottom - top) - 3.0)
+    rows = max(1, min(joined, int(inner * scale / ENOUGH_ROWS)))
+    return (top + bottom) / 2, inner, rows, max(4, round(inner * scale / rows))
+
+
 def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], tone: Any) -> list[Lane]:
     """Return the light along every lane of the plate, averaged over the slits' rows."""
     scale = float(np.mean(pose.scale_at((lit[0] + lit[1]) / 2, layout.height_px / 2)))
     reach = layout.max_exposure_refreshes * layout.px_per_refresh
     u = np.arange(lit[0] - reach, lit[1] + reach, 1.0 / scale)
-    per_bin = max(1, round(layout.px_per_refresh * scale / BINS))
+    per_bin = bin_of_lanes(layout, scale)
     h, w = codes.shape
     joined = pose.level_rows(lit, layout.height_px)
     black_share, white = float(tone.black), float(np.exp(tone.flat[0]))
@@ -70,11 +92,7 @@ def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, f
     blocks = [block for block in layout.blocks if block.kind == "lane"]
     grids, rows_of = [], []
     for block in blocks:
-        top, bottom = block.top_row + block.surround_px, block.end_row
-        inner = max(2.0, (bottom - top) - 3.0)
-        middle = (top + bottom) / 2
-        rows = max(1, min(joined, int(inner * scale / ENOUGH_ROWS)))
-        count = max(4, round(inner * scale / rows))
+        middle, inner, rows, count = rows_of_lane(block, scale, joined)
         half = 0.5 * inner * (1 - 1 / count)
         grids += [(span, (middle - half, middle + half, count)) for span in spans]
         rows_of.append((rows, middle))
@@ -94,13 +112,13 @@ def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, f
         line = tone.even_line(picked.mean(axis=0), x[row], y[row], 1.0 / scale) / white
         n = len(line) // per_bin * per_bin
         at, line = (values[:n].reshape(-1, per_bin) @ np.full(per_bin, 1 / per_bin) for values in (u[here], line))
-        floor, noise = _floor(line)
+        floor, noise = dark_of(line)
         out.append(Lane(block=block, u_px=at, light=(line - floor) / (1 - black_share), noise=noise, v_row=middle))
     return out
 
 
-def _floor(line: np.ndarray) -> tuple[float, float]:
-    """Level and noise of the dark part: the lower half, iterated."""
+def dark_of(line: np.ndarray) -> tuple[float, float]:
+    """Return level and noise of the dark part of a lane's light: the lower half, iterated."""
     line = np.sort(line)
     use = line[: int(DARK_SHARE * (len(line) - 1)) + 1]
     for _ in range(4):

@@ -112,6 +112,9 @@ def _show(plan: dict) -> None:
     setting = f"1/{1 / x['shutter_s']:.0f} s" if x["shutter_s"] < 0.29 else f"{x['shutter_s']:g} s"
     together = "one photo" if e["photos"] == 1 else f"{e['photos']} photos combined"
     plates = "one plate" if plan["plates"] == 1 else f"{plan['plates']} plates"
+    u95 = "none"
+    if e["bet_u95_ms"] is not None:
+        u95 = f"BET {e['bet_u95_ms']:.3f} ms, response {e['response_u95_ms']:.3f} ms per transition by {together}"
     rows = [
         ("speed", f"{plan['px_per_refresh']} px per refresh ({plan['speed_px_per_s']:g} px/s)"),
         ("plates", f"{plates}, {plan['transitions']} transitions, {plan['instances']:.1f} instances of each"),
@@ -129,7 +132,7 @@ def _show(plan: dict) -> None:
             "blur",
             f"{e['bew_px']:.1f} px or {e['bet_ms']:.2f} ms BET for a pixel of {e['response_ms']:g} ms (exponential)",
         ),
-        ("u95", f"BET {e['bet_u95_ms']:.3f} ms, response {e['response_u95_ms']:.3f} ms per transition by {together}"),
+        ("u95", u95),
         ("pattern", plan["command"]),
     ]
     for head, text in rows:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from blurscope import __version__
-from blurscope.errors import PatternError, SettingsError
+from blurscope.errors import PatternError
 from blurscope.pattern.budget import make_layouts
 from blurscope.pattern.layout import Layout
 from blurscope.plan.exposure import SMEAR_LIMIT, choose_exposure
@@ -56,9 +56,10 @@ def make_plan(request: PlanRequest) -> dict[str, Any]:
     fewest = min(len(layouts) for layouts in fitting)
     fitting = [layouts for layouts in fitting if len(layouts) == fewest]
     layouts = fitting[0]
-    if len(fitting) > 1:
+    shooting = _shooting(r, layouts)
+    if len(fitting) > 1 and shooting.readable:
         # speeds differ in what moves: the static stripes of one plate tell of those of all
-        sight = sight_of(layouts[0], _shooting(r, layouts), np.random.default_rng(SEED))
+        sight = sight_of(layouts[0], shooting, np.random.default_rng(SEED))
         trials = [[f.bet.u95 for f in _figures(r, each, TRIAL_DRAWS, sight)] for each in fitting]
         layouts = fitting[int(np.argmin([np.mean(u95) if u95 else np.inf for u95 in trials]))]
     return _plan_of(r, layouts, _figures(r, layouts, DRAWS))
@@ -98,11 +99,6 @@ def _figures(r: PlanRequest, layouts: list[Layout], draws: int, sight: Sight | N
 
 
 def _plan_of(r: PlanRequest, layouts: list[Layout], figures: list[Precision]) -> dict[str, Any]:
-    if not figures:
-        raise SettingsError(
-            f"photos in which white is {r.white_snr:g} times its noise, at {_scale(r):.2f} campx per px, show nothing "
-            "that could be measured; check --white-snr and --camera"
-        )
     hold_ms, tau = 1000 / r.refresh_hz, r.response_ms / LN9 * r.refresh_hz / 1000
     v, scale = layouts[0].px_per_refresh, _scale(r)
     exposure = choose_exposure(r, v, layouts[0].max_exposure_refreshes)
@@ -133,8 +129,8 @@ def _plan_of(r: PlanRequest, layouts: list[Layout], figures: list[Precision]) ->
             "response_ms": r.response_ms,
             "bet_ms": width * hold_ms,
             "bew_px": width * v,
-            "bet_u95_ms": float(np.mean([f.bet.u95 for f in figures])),
-            "response_u95_ms": float(np.mean([f.response.u95 for f in figures])),
+            "bet_u95_ms": float(np.mean([f.bet.u95 for f in figures])) if figures else None,
+            "response_u95_ms": float(np.mean([f.response.u95 for f in figures])) if figures else None,
             "bet_budget_ms": {k: float(np.mean([f.bet.parts.get(k, 0.0) for f in figures])) for k in names},
         },
         "command": (
@@ -182,7 +178,12 @@ def _warnings(r: PlanRequest, plan: dict[str, Any]) -> list[str]:
     if lens > 0.3:
         out.append(f"the lens blurs edges {100 * lens:.0f} % as wide as one refresh: focus better or move faster")
     u95 = plan["expected"]["response_u95_ms"]
-    if u95 > 0.3 * r.response_ms:
+    if u95 is None:
+        out.append(
+            "nothing could be measured in such photos: the plate is too small or too blurred in them, its streaks "
+            "drown in the noise, or its edges don't settle within their fields"
+        )
+    elif u95 > 0.3 * r.response_ms:
         out.append(
             f"a response of {r.response_ms:g} ms can't be told well at {r.refresh_hz:g} Hz (u95 {u95:.2f} ms): expect "
             "an upper bound"

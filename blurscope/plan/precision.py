@@ -34,6 +34,8 @@ from blurscope.shapes import LN9, exponential_integral
 from blurscope.tracking.backlight import STEADY
 from blurscope.uncertainty import K95, nonlinear_sd, resolution_sd
 
+MOST_OFF = 0.5  # of the speed: a camera farther off doesn't follow at all
+UNKNOWN_LENS = Lens(sigma_px=0.4, sd_px=0.3)  # where stripes show none
 DRAWS = 5  # photos that are drawn, their shutters opening at other moments of a refresh
 
 
@@ -56,6 +58,7 @@ class Sight:
 def sight_of(layout: Layout, shooting: Shooting, rng: np.random.Generator) -> Sight:
     """Look at the static stripes of a planned photo."""
     tone, lens = see_stripes(layout, shooting, rng)
+    lens = lens if np.isfinite(lens.sigma_px) else UNKNOWN_LENS
     return Sight(tone=tone, lens=lens, seen=see(tone, shooting, rng))
 
 
@@ -69,6 +72,9 @@ def expected_precision(
     seed: int = 20240501,
 ) -> dict[tuple[int, int], Precision]:
     """Return BET and response of every transition with the u95 that is to be expected of them.
+
+    There are none where photos would not show stripes, streaks or edges, and a transition that they would not show
+    settle has no figure.
 
     Parameters
     ----------
@@ -88,12 +94,14 @@ def expected_precision(
     every transition, with the noise, the mosaic and the cut at no light of the sensor. Everything after that is
     `blurscope.measure`'s own: curve, lens blur, motion, families of responses, and the budget.
     """
+    if not shooting.readable:
+        return {}
     rng = np.random.default_rng(seed)
+    off = min(shooting.tracking_px_per_refresh, MOST_OFF * layout.px_per_refresh)
     found: dict[tuple[int, int], list[Precision]] = {}
     for k in range(draws):
-        sign = 1 - 2 * (k % 2)
         own = sight or sight_of(layout, shooting, rng)
-        drawn = _one_photo(layout, shooting, own, (k + 0.5) / draws, sign * shooting.tracking_px_per_refresh, rng)
+        drawn = _one_photo(layout, shooting, own, (k + 0.5) / draws, off if k % 2 else -off, rng)
         for pair, p in drawn.items():
             found.setdefault(pair, []).append(p)
     return {
@@ -128,7 +136,7 @@ def _one_photo(
     tone, lens = sight.tone, sight.lens
     hold_ms = 1000 / layout.refresh_hz
     tau = shooting.response_ms / LN9 / hold_ms
-    motion = see_streaks(layout, shooting, tone, sight.seen, lens.sigma_px, phase, error, tau, rng)
+    motion = see_streaks(layout, shooting, tone, sight.seen, lens, phase, error, tau, rng)
     if motion is None:
         return {}
     blur = blur_along(motion, lens.sigma_px, lens.sd_px)

@@ -12,9 +12,12 @@ from blurscope.camera.sensor import develop
 from blurscope.light import Tone
 
 READ_NOISE_E = 4.0
+MOST_ELECTRONS = 1e8  # whose noise is far below anything else
 WHITE_SHARE = 0.8  # of full scale, linear, where white lies
 BLACK = 0.001  # of the display, share of white
 GAMMA = 2.2
+LEAST_SCALE = 1.0  # campx per px, below which the plate can't be read
+MOST_BLUR_PX = 3.0  # by lens and mosaic, above which it can't be read
 CUT_STEP = 0.05  # of the noise of a campx, over which its slope is taken
 SIDE_CAMPX = 128  # of even areas that are looked at
 LIGHTS = np.concatenate([np.geomspace(0.3 * BLACK, 0.1, 24), np.linspace(0.12, 1.15, 16)])
@@ -62,10 +65,15 @@ class Shooting:
         return float(np.sqrt(self.lens_sigma_campx**2 + mosaic)) / self.campx_per_px
 
     @property
+    def readable(self) -> bool:
+        """Whether the plate's stripes are told apart at all."""
+        return self.campx_per_px >= LEAST_SCALE and self.blur_px <= MOST_BLUR_PX
+
+    @property
     def camera(self) -> Camera:
         """A sensor of this noise, and its file."""
         return Camera(
-            full_well_e=self.white_snr**2 / WHITE_SHARE,
+            full_well_e=min(self.white_snr**2 / WHITE_SHARE, MOST_ELECTRONS),
             read_noise_e=READ_NOISE_E,
             white_share=WHITE_SHARE,
             bayer=self.bayer,

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from blurscope.following import fit_streaks
-from blurscope.light import Tone
+from blurscope.light import Lens, Tone
 from blurscope.pattern.layout import Layout
 from blurscope.plan.shooting import BLACK, Seen, Shooting, line_noise
 from blurscope.plan.stripes import law
@@ -33,7 +33,7 @@ def see_streaks(
     shooting: Shooting,
     tone: Tone,
     seen: Seen,
-    blur_px: float,
+    lens: Lens,
     phase: float,
     error: float,
     tau: float,
@@ -47,7 +47,7 @@ def see_streaks(
     shooting : Shooting
     tone : Tone
     seen : Seen
-    blur_px : float
+    lens : Lens
         Blur across the motion that the stripes show.
     phase : float
         When the shutter opens, refreshes.
@@ -76,7 +76,7 @@ def see_streaks(
         lane.light[first : first + len(light)] += light
     shown = [_shown(lane, shooting, seen, layout, rng) for lane in lanes]
     steps = dict.fromkeys(layout.transitions(), step)
-    known_blur = blur_px, STREAK_SHARE * blur_px
+    known_blur = lens.sigma_px, max(lens.sd_px, STREAK_SHARE * lens.sigma_px)
     return fit_streaks(steps, shown, layout, tone, shift, exposure, 1 / scale, *known_blur, truth.copy())[0]
 
 

@@ -55,6 +55,15 @@ class Sight:
     seen: Seen
 
 
+class Grid(NamedTuple):
+    """Where a profile is sampled: lags of its bins, px, samples of each, first bins of the groups, borders of ages."""
+
+    lag_px: np.ndarray
+    per_bin: int
+    starts: np.ndarray
+    ages: np.ndarray
+
+
 def sight_of(layout: Layout, shooting: Shooting, rng: np.random.Generator) -> Sight:
     """Look at the static stripes of a planned photo."""
     tone, lens = see_stripes(layout, shooting, rng)
@@ -141,10 +150,9 @@ def _one_photo(
         return {}
     blur = blur_along(motion, lens.sigma_px, lens.sd_px)
     scale, v = shooting.campx_per_px, layout.px_per_refresh
-    lags, per_bin = lags_of(layout, scale, lens.sigma_px)
-    lag = lags.reshape(-1, per_bin).mean(axis=1)
-    starts, ages = lag_groups(lag, v), age_edges(layout.field_refreshes + 1)
-    sampling_px2 = (BETWEEN_CAMPX2 + (per_bin**2 - 1) / 12) / scale**2
+    grid = _grid(layout, scale, lens.sigma_px)
+    lag, starts, ages = grid.lag_px, grid.starts, grid.ages
+    sampling_px2 = (BETWEEN_CAMPX2 + (grid.per_bin**2 - 1) / 12) / scale**2
     base = Capture(
         px_per_refresh=v,
         exposure_refreshes=shooting.exposure_refreshes,
@@ -158,9 +166,8 @@ def _one_photo(
     found = base.changed(blur_sigma_px=float(np.hypot(blur.sigma_px, np.sqrt(sampling_px2))))
     capture = capture_of(found, motion, layout, STEADY)
     operator = capture_operator(lag, ages, capture.opened(motion.start - motion.delay), starts)
-    instances = visible_instances(layout, shooting.exposure_refreshes)
-    pairs = sorted(instances)
-    profiles = _profiles(layout, shooting, sight, pairs, instances, edge, lag, per_bin, starts, operator, ages, rng)
+    pairs = layout.transitions()
+    profiles = _profiles(layout, shooting, sight, grid, edge, operator, rng)
     families, weights = compete(profiles)
     profiles = profiles.ease(floor_share(profiles, families, weights))
     families, _ = compete(profiles, before=families)
@@ -173,13 +180,41 @@ def _one_photo(
     return {pair: _figures(fit, unresolved, hold_ms) for pair, fit in zip(pairs, fits, strict=True)}
 
 
+def _grid(layout: Layout, scale: float, blur_px: float) -> Grid:
+    """Return where `blurscope.measure` samples the profiles of a photo."""
+    lags, per_bin = lags_of(layout, scale, blur_px)
+    lag = lags.reshape(-1, per_bin).mean(axis=1)
+    return Grid(lag, per_bin, lag_groups(lag, layout.px_per_refresh), age_edges(layout.field_refreshes + 1))
+
+
 def _profiles(
-    layout, shooting, sight: Sight, pairs, instances, edge, lag, per_bin, starts, operator, ages, rng
+    layout: Layout,
+    shooting: Shooting,
+    sight: Sight,
+    grid: Grid,
+    edge: np.ndarray,
+    operator: np.ndarray,
+    rng: np.random.Generator,
 ) -> Profiles:
-    """Return noisy profiles of the normalised ``edge`` (m,), as the photo's curve shows it between all levels."""
-    seen, scale = sight.seen, shooting.campx_per_px
+    """Return noisy profiles of all transitions.
+
+    Parameters
+    ----------
+    layout : Layout
+    shooting : Shooting
+    sight : Sight
+        Whose curve shows the light.
+    grid : Grid
+    edge : (m,) float
+        Normalised edge, at the bins.
+    operator : (g, k) float
+        As the motion found has it.
+    rng : Generator
+    """
+    seen, lag, per_bin, starts = sight.seen, grid.lag_px, grid.per_bin, grid.starts
+    pairs, instances = layout.transitions(), visible_instances(layout, shooting.exposure_refreshes)
     bands = [b.height_px for b in layout.blocks if b.kind == "band"]
-    used = [rows_of_band(h, scale, sight.lens.sigma_px, UPRIGHT_ROWS) for h in bands]
+    used = [rows_of_band(h, shooting.campx_per_px, sight.lens.sigma_px, UPRIGHT_ROWS) for h in bands]
     samples = float(np.mean([rows * count for _, rows, count in used]))
     covariance = line_covariance(per_bin, shooting.bayer)
     correlation = float((covariance[0] + 2 * covariance[1:].sum()) / covariance[0])
@@ -202,7 +237,7 @@ def _profiles(
         esf=esf,
         sigma=np.sqrt((ends[:, :1] * (1 - x) + ends[:, 1:] * x) / size + MODEL_FLOOR**2),
         operator=operator,
-        ages=ages,
+        ages=grid.ages,
         correlation=correlation,
         length=float(layout.field_refreshes + 2),
         levels=np.concatenate([np.tile([0.0, 1.0], (len(pairs), 1)), doubt, doubt], axis=1),

@@ -1,12 +1,13 @@
 """The u95 that `blurscope plan` predicts over that which `blurscope measure` states, on randomly drawn requests.
 
-Run: python benchmarks/planned.py [--requests 12] [--seed 1]
+Run: python benchmarks/planned.py [--requests 12] [--seed 1] [--surround 0.02]
 
 Each request is another plate (speed, refresh rate, grey levels), camera (noise, mosaic, lens blur, distance), response,
 exposure (whole or fractional) and tracking error, and one photo or five that are combined. The photos are filmed by
-`blurscope.camera`, each with a moment of release, a place in the frame and a tracking error of its own, which a plan
-doesn't know. Printed are the ratios of all edges of a request: their median, the lowest and the highest; then those of
-all requests. A request whose photos are refused is drawn again, and counted.
+`blurscope.camera`. Each has a moment of release, a place in the frame, a roll and a tracking error of its own, which a
+plan doesn't know, nor the light beside the screen, behind a bezel, of ``--surround`` shares of white. Printed are the
+ratios of all edges of a request: their median, the lowest and the highest; then those of all requests. A request whose
+photos are refused is drawn again, and counted.
 """
 
 from __future__ import annotations
@@ -68,8 +69,8 @@ def draw_request(rng: np.random.Generator) -> Request:
     return Request(layout=layout, shooting=shooting, photos=int(rng.choice([1, 5])), seed=int(rng.integers(1 << 30)))
 
 
-def measured(request: Request, folder: Path) -> bs.Measurement:
-    """Film the photos of a request and measure them."""
+def measured(request: Request, folder: Path, surround: float = 0.02) -> bs.Measurement:
+    """Film the photos of a request before so much light, and measure them."""
     s, rng = request.shooting, np.random.default_rng(request.seed)
     paths = []
     for k in range(request.photos):
@@ -82,6 +83,8 @@ def measured(request: Request, folder: Path) -> bs.Measurement:
             bayer=s.bayer,
             lens_sigma_campx=s.lens_sigma_campx,
             tracking_error_px_per_refresh=s.tracking_px_per_refresh * float(rng.choice([-1, 1])),
+            surround_light=surround,
+            roll_deg=float(rng.uniform(-1, 1)),
             shift_x_campx=float(rng.uniform(-3, 3)),
             shift_y_campx=float(rng.uniform(-3, 3)),
         )
@@ -108,6 +111,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--requests", type=int, default=12)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--surround", type=float, default=0.02)
     options = parser.parse_args()
     rng = np.random.default_rng(options.seed)
     print(f"seed {options.seed}; predicted over measured u95: median over edges (lowest to highest)")
@@ -119,7 +123,7 @@ def main() -> None:
         request = draw_request(rng)
         with tempfile.TemporaryDirectory() as folder:
             try:
-                result = measured(request, Path(folder))
+                result = measured(request, Path(folder), options.surround)
             except bs.BlurscopeError:
                 refused += 1
                 continue

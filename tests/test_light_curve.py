@@ -1,7 +1,7 @@
 """The camera's curve, found from the plate, against the curve that the simulated camera has.
 
-The truth is the formula that the simulator codes light with (`blurscope.camera.sensor.tone`), inverted by interpolation;
-the analysis knows nothing of it.
+The truth is the formula that the simulator codes light with (`blurscope.camera.sensor.tone`), of which the analysis
+knows nothing.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def test_a_curve_seen_out_of_focus_is_held_near_white(seed, noisy):
 
 @pytest.mark.parametrize("time_ms", [1.0, 45.0])
 def test_white_fields_that_have_not_settled_leave_the_curve_alone(time_ms):
-    """After 45 ms of 10-90 % an exponential lacks 0.2 to 7 % in the fields of a 144 Hz plate, by the part of a field."""
+    """An exponential of 45 ms (10-90 %) is still rising where a white field of this plate is read."""
     layout = make_layouts(640, 400, px_per_refresh=6, refresh_hz=144.0, slowest_ms=45.0)[0][0]
     camera = Camera(campx_per_px=3.0, exposure_refreshes=4.0, tone="gamma", tone_gamma=2.0, file_format="jpeg")
     display = Display(response=Response(shape="exponential", time_ms=time_ms))

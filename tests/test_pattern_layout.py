@@ -223,3 +223,11 @@ def test_what_does_not_fit_is_refused_with_advice(width, height, options, words)
     with pytest.raises(PatternError) as caught:
         make_layouts(width, height, **options)
     assert words in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_a_plate_with_so_few_bands_that_lanes_lie_side_by_side_is_filled():
+    layout = make_layouts(581, 259, levels=2, px_per_refresh=11, refresh_hz=33.33)[0][0]
+    ends = [block.end_row for block in layout.blocks]
+    assert [block.top_row for block in layout.blocks] == [0, *ends[:-1]] and ends[-1] == 259
+    kinds = [block.kind for block in layout.blocks]
+    assert ("lane", "lane") in zip(kinds, kinds[1:], strict=False)

@@ -228,6 +228,10 @@ def _one_plate(
         rng, greys, grey_rows, halftones, dithers, lanes, response, bands, picture_rows, groups, lanes_per_group
     )
     blocks = _close_lanes(blocks, surround)
+    # few bands leave runs of lanes side by side, which close once
+    spare = height - sum(b.height_px for b in blocks)
+    widest = max((i for i, b in enumerate(blocks) if b.kind == "band"), key=lambda i: blocks[i].height_px)
+    blocks[widest] = replace(blocks[widest], height_px=blocks[widest].height_px + max(spare, 0))
     used = sum(b.height_px for b in blocks)
     if used != height:
         raise AssertionError(f"the budget adds up to {used} rows, not {height}")

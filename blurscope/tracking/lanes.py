@@ -14,6 +14,7 @@ from blurscope.uncertainty import median, quantile
 STRIDES = 8  # places of the screen that are tried first over the length of a streak
 BINS = 20  # samples of a lane per refresh of travel, where the photo has that many
 ENOUGH_ROWS = 8  # of a lane, that are left when rows of the photo are averaged first
+LEAST_INSIDE = 0.5  # of a streak, that must have seen nothing but the screen
 DARK_SHARE = 0.55  # of a lane that is dark, about
 PIECE_PX = 240.0  # of a lane, whose coordinates are one polynomial
 
@@ -255,9 +256,13 @@ def _run_length(lanes: list[Lane], layout: Layout) -> float:
 
 
 def cut_streaks(lanes: list[Lane], layout: Layout, shift: float, exposure: float) -> list[Streak]:
-    """Cut each slit's samples out of its lane, with a margin for tracking errors."""
+    """Cut each slit's samples out of its lane, with a margin for tracking errors.
+
+    What has seen light from beside the screen during the exposure is left out, where half of a streak is left.
+    """
     v = layout.px_per_refresh
     margin = 0.6 * v + 3 + 0.6 * exposure
+    inside = np.array([0.0, layout.width_px]) + np.array([0.5, -0.5]) * exposure * v - shift
     out = []
     for index, lane in enumerate(lanes):
         slits = sorted(lane.block.slits, key=lambda s: s.x_px)
@@ -268,6 +273,11 @@ def cut_streaks(lanes: list[Lane], layout: Layout, shift: float, exposure: float
             u = lane.u_px[use]
             if len(u) == 0 or u[0] > centre - half + 2 or u[-1] < centre + half - 2:
                 continue
+            first, end = u.searchsorted(inside).tolist()
+            if end - first < LEAST_INSIDE * len(u):
+                continue
+            use = slice(use.start + first, use.start + end)
+            u = u[first:end]
             out.append(
                 Streak(
                     slit=slit,

@@ -12,6 +12,8 @@ from typing import Any
 
 import numpy as np
 
+from blurscope.shapes import third_legendre
+
 AGE_BINS = 32  # per refresh
 TIME_STEPS = 32  # per refresh
 EMISSION_STEPS = 64  # per refresh
@@ -222,7 +224,7 @@ def _younger(first: int, last: int, per: int, ages: tuple[float, ...], capture: 
     late = t - np.concatenate([np.full(len(s), p + exposure / 2) for p, (s, _) in zip(phases, steps, strict=True)])
     part = t - np.floor(t)
     where = v * part + capture.error_px_per_refresh * late + 0.5 * capture.accel_px_per_refresh2 * late**2
-    where += np.polynomial.legendre.legval(2 * late / exposure, (0, 0, 0, capture.sway_px))
+    where += capture.sway_px * third_legendre(2 * late / exposure)
     weight = dt / dt.sum()
     if capture.emission:
         e = np.array(capture.emission)

@@ -13,6 +13,11 @@ LN9 = float(np.log(9.0))
 GET_FACTOR = 2.563103131089201  # 2 * inverse normal CDF of 0.9
 
 
+def third_legendre(x: np.ndarray) -> np.ndarray:
+    """Return the third Legendre polynomial, ``(5 x^3 - 3 x) / 2``."""
+    return x * (2.5 * x * x - 1.5)
+
+
 def exponential_integral(t: np.ndarray, tau: float) -> np.ndarray:
     """Running integral of ``1 - exp(-t / tau)`` (0 before 0); ``tau = 0`` is the instant step."""
     t = np.maximum(t, 0.0)

@@ -9,6 +9,7 @@ import numpy as np
 
 from blurscope._cv import cv2
 from blurscope.pattern.layout import Layout
+from blurscope.shapes import third_legendre
 
 STEPS = 64  # time steps per refresh in waveforms
 NAMES = (
@@ -64,8 +65,7 @@ def sway_shape(late: np.ndarray, exposure: float) -> np.ndarray:
 
     An unsteady camera's path differs by as many times this, in the mean, from one of even acceleration.
     """
-    s = np.clip(2 * late / exposure, -1, 1)
-    return s * (2.5 * s * s - 1.5)
+    return third_legendre(np.clip(2 * late / exposure, -1, 1))
 
 
 class Missed(NamedTuple):

@@ -299,7 +299,8 @@ def fit_motion(
             best = problem.descend(better.p, free=better.free)
             covariance, p = best.covariance(), best.p
     if emission is not None:
-        covariance[15, 15] += sway_sd(exposure / layout.refresh_hz) ** 2
+        sway = NAMES.index("sway")
+        covariance[sway, sway] += sway_sd(exposure / layout.refresh_hz) ** 2
     weak = WEAK_CLOCK * v * max(0.0, CLEAR_CLOCK - problem.depth(best.free)) * min(1.0, 2 / p[1])
     covariance[2, 2] += (weak * (HELD_WEAK if held else 1.0)) ** 2
     if p[1] < SHORT_EXPOSURE and not held:

@@ -53,6 +53,7 @@ HALO_SD_PX = 2.0  # doubt of the blur along the motion per step of a halo: sharp
 STILL_SD_PX = 0.05  # how far streaks may take the blur along the motion from that of a still
 STREAK_SHARE = 0.6  # of the blur across the motion, the same without a still
 COLOURS = 4  # pixels of a photo to one of its small picture in colour
+OTHER_LENGTH = 1.5  # refreshes, by which streaks that fit a motion may differ from the runs of light at first
 DARK_STEP = 0.08  # refreshes by which the shutter is tried earlier and later under flashes
 SAME_DUTY = 0.01  # change of how long flashes are at which they count as found
 SAME_STEP = 0.01  # of a step: change of a response that no streak feels
@@ -224,8 +225,8 @@ def measure_shot(
 
     def pooled(seen: Capture, m: Motion | None):
         nonlocal last
-        if not (last[0] is edges and last[1] == seen and last[2] is m):
-            last = edges, seen, m, pool_instances(edges, pairs, layout, tone, seen, ages, m, shift)
+        if not (last[0] is edges and last[1] == (seen, shift) and last[2] is m):
+            last = edges, (seen, shift), m, pool_instances(edges, pairs, layout, tone, seen, ages, m, shift)
         return last[3]
 
     combined, _, apart, _ = pooled(base, None)
@@ -300,6 +301,14 @@ def measure_shot(
         shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
         combined, _, apart, _ = pooled(base, None)
     motion, streaks = move(combined)
+    if motion is not None and abs(motion.exposure - exposure) > OTHER_LENGTH:
+        first = motion, streaks, shift, exposure
+        shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px, motion.exposure)
+        motion, streaks = move(combined)
+        if motion is None or motion.chi2_ratio > MAX_STREAK_CHI2:
+            motion, streaks, shift, exposure = first
+        else:  # light beside the screen had looked like a streak
+            combined, _, apart, _ = pooled(base, None)
     if motion is not None:
         steady = motion
         backlight = find_backlight(streaks, motion, layout, pixel, along_px)

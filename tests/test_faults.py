@@ -104,6 +104,16 @@ def test_a_trembling_hand_leaves_the_mean_error_within_its_uncertainty(layout, t
     assert found.u95 < 0.03
 
 
+@pytest.mark.parametrize("beside", [0.02, 0.1, 0.3])
+def test_light_beside_the_screen_stays_out_of_the_streaks_of_a_long_travel(beside, tmp_path):
+    """A bright wall: near the screen's border the camera has looked past it for a part of an exposure of 112 px."""
+    layout = make_layouts(*SIZE, px_per_refresh=16)[0][0]
+    camera = {"exposure_refreshes": 7.0, "tracking_error_px_per_refresh": 0.5, "surround_light": beside}
+    result, _ = measured(layout, tmp_path, camera, {})
+    found = result.tracking["error_px_per_refresh"]
+    assert abs(found.value - 0.5) <= found.u95 and found.u95 < 0.05
+
+
 def test_a_strong_fault_widens_the_interval(layout, tmp_path):
     plain, _ = measured(layout, tmp_path, {}, {})
     for name in ("tracking +2 px", "high ISO"):

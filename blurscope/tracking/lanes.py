@@ -129,8 +129,19 @@ def dark_of(line: np.ndarray) -> tuple[float, float]:
     return float(use.mean()), float(use.std()) + 1e-7
 
 
-def place_screen(lanes: list[Lane], layout: Layout, lit: tuple[float, float]) -> tuple[float, float, float]:
+def place_screen(
+    lanes: list[Lane], layout: Layout, lit: tuple[float, float], exposure: float | None = None
+) -> tuple[float, float, float]:
     """Find where the screen lies under the plate in the middle of the exposure, and how long the exposure is.
+
+    Parameters
+    ----------
+    lanes : list of Lane
+    layout : Layout
+    lit : (float, float)
+        Range of ``u`` fully exposed.
+    exposure : float, optional
+        Refreshes, if known.
 
     Returns
     -------
@@ -141,7 +152,8 @@ def place_screen(lanes: list[Lane], layout: Layout, lit: tuple[float, float]) ->
     score : float
         Correlation of the lanes with what the slits should show.
     """
-    exposure = _run_length(lanes, layout) / layout.px_per_refresh
+    if exposure is None:
+        exposure = _run_length(lanes, layout) / layout.px_per_refresh
     slack = (0.5 * exposure + 2.0) * layout.px_per_refresh + 12
     low, high = -lit[0] - slack, layout.width_px - lit[1] + slack
     trial = exposure if exposure > 0.6 else 1.0
@@ -258,7 +270,8 @@ def _run_length(lanes: list[Lane], layout: Layout) -> float:
 def cut_streaks(lanes: list[Lane], layout: Layout, shift: float, exposure: float) -> list[Streak]:
     """Cut each slit's samples out of its lane, with a margin for tracking errors.
 
-    What has seen light from beside the screen during the exposure is left out, where half of a streak is left.
+    Of streaks that reach into what has seen light from beside the screen during the exposure only the rest is taken,
+    where it is half of them.
     """
     v = layout.px_per_refresh
     margin = 0.6 * v + 3 + 0.6 * exposure
@@ -273,11 +286,12 @@ def cut_streaks(lanes: list[Lane], layout: Layout, shift: float, exposure: float
             u = lane.u_px[use]
             if len(u) == 0 or u[0] > centre - half + 2 or u[-1] < centre + half - 2:
                 continue
-            first, end = u.searchsorted(inside).tolist()
-            if end - first < LEAST_INSIDE * len(u):
-                continue
-            use = slice(use.start + first, use.start + end)
-            u = u[first:end]
+            if abs(centre - inside.mean()) + exposure * v / 2 > np.ptp(inside) / 2:
+                first, end = u.searchsorted(inside).tolist()
+                if end - first < LEAST_INSIDE * len(u):
+                    continue
+                use = slice(use.start + first, use.start + end)
+                u = u[first:end]
             out.append(
                 Streak(
                     slit=slit,

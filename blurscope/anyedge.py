@@ -12,11 +12,24 @@ from typing import Any
 import numpy as np
 
 from blurscope._threads import one_blas_thread
-from blurscope.edgefit import EdgeFit, Setup, fit_edge
+from blurscope.edgecapture import Setup, free_edge
+from blurscope.edgefit import EdgeFit, fit_edge
+from blurscope.edgejoint import tell
 from blurscope.errors import FitError, SettingsError
 from blurscope.files import show_path
 from blurscope.flags import warning
-from blurscope.freeedge import Line, Region, Window, cut_profile, cut_region, find_lines, window_of
+from blurscope.freeedge import (
+    FreeProfile,
+    Line,
+    Region,
+    Window,
+    cut_profile,
+    cut_region,
+    edges_beside,
+    find_lines,
+    looks_of,
+    window_of,
+)
 from blurscope.freeedge.settings import check_settings, read_scale, read_tracking
 from blurscope.measurement import EDGE_QUANTITIES, EdgeBlur, Measurement, mean_q, summary_of
 from blurscope.photo import Photo
@@ -34,6 +47,8 @@ CLIPPED, CRUSHED = 0.02, 0.3
 SAME_LEVEL = 6
 POOR = 8.0  # chi-square per sample that tracking and phase, not known, don't explain
 POOR_MISFIT = 0.008  # of the step, RMS: likewise
+BESIDE = 6  # edges in the same rows, outside the region, that are asked
+SEED = 20240501
 LEVEL_DOUBT = 0.003  # of the step: how well the fitted response holds near its end
 RAW = ("bew_px", "bet_ms", "ebet_ms", "ghost_px", "ghost_ms", "overshoot_pct")
 
@@ -151,15 +166,12 @@ def edge(
     )
     say("looking for edges")
     lines = find_lines(region.light, travel)
-    fits, warnings = [], []
-    for line, window in _usable(lines, travel):
-        profile = cut_profile(region, line, window, travel)
+    profiles = [cut_profile(region, line, window, travel) for line, window in _usable(lines, travel)]
+    for profile in profiles:
         _refuse_noise(profile, alone=len(lines) == 1)
-        pair = _levels(profile, levels)
-        shares = None if display_gamma is None or levels is None else _signal_shares(*pair, display_gamma)
-        say("fitting an edge")
-        fits.append(fit_edge(profile, region, shot.tone.to_light, setup, shares, 20240501 + len(fits),
-                             _law(pair, display_gamma) if shares is not None else None))  # fmt: skip
+    say("fitting edges")
+    fits = _fits(shot, region, profiles, setup, levels, display_gamma)
+    warnings: list[dict[str, str]] = []
     edges = [_edge(f, setup, scale, 1000 / refresh_hz, levels, display_gamma, warnings) for f in fits]
     if on_shot is not None:
         on_shot(FreeShot(photo=shot, region=region, fits=fits, edges=edges, setup=setup, campx_per_px=scale))
@@ -244,6 +256,26 @@ def _usable(lines: list[Line], travel: float) -> list[tuple[Line, Window]]:
     )
 
 
+def _fits(
+    photo: Photo,
+    region: Region,
+    profiles: list[FreeProfile],
+    setup: Setup,
+    levels: Sequence[int] | None,
+    gamma: float | None,
+) -> list[EdgeFit]:
+    """Fit the edges of a region, with what others in their rows tell of the camera."""
+    beside = edges_beside(photo, region, profiles, setup.travel, BESIDE)
+    pairs = [_levels(p, levels) for p in profiles]
+    known = levels is not None and gamma is not None
+    laws = [_law(pair, gamma) if known else None for pair in pairs] + [None] * len(beside)
+    edges = [free_edge(p, cut_from, setup) for p, cut_from in [*((p, region) for p in profiles), *beside]]
+    seeds = [SEED + i for i in range(len(edges))]
+    told = tell(edges, looks_of(photo.tone.to_light, region.linear), laws, len(profiles), seeds)
+    shares = [_signal_shares(*pair, gamma) if known else None for pair in pairs]
+    return [fit_edge(*each) for each in zip(edges, told, shares, seeds, strict=False)]
+
+
 def _refuse_noise(profile: Any, alone: bool) -> None:
     noise = float(np.median(profile.sigma) / abs(profile.step)) * math.sqrt(profile.correlation)
     if alone and noise > NOISY:
@@ -293,8 +325,9 @@ def _edge(found: EdgeFit, setup: Setup, scale, hold_ms, levels, gamma, warnings)
     noise = float(np.median(p.sigma) / abs(p.step)) * math.sqrt(p.correlation)
     if noise > NOISY:
         fatal.append("step_too_small")
-    raw = _raw(found, setup, scale, hold_ms)
-    if (width := _too_narrow(found, setup)) is not None:
+    width = _too_narrow(found, setup)
+    raw = _raw(found, setup, scale, hold_ms, as_it_is=width is not None)
+    if width is not None:
         fatal.append("narrower_than_hold")
         text = f"{width / scale:.2f} px from 10 to 90 %, where a hold display makes {0.8 * v:.2f}"
         warnings.append(warning("edge_too_sharp", text))
@@ -381,7 +414,7 @@ def _too_narrow(found: EdgeFit, setup: Setup) -> float | None:
     """Return the 10-90 % width of the profile as it is, campx, if it is below any hold display's; else None."""
     from blurscope.shapes import first_crossing
 
-    p, esf = found.profile, found.fit.esf
+    p, esf = found.profile, found.fit.esf + found.added
     width = first_crossing(p.lag, esf, 0.9) - first_crossing(p.lag, esf, 0.1)
     if not np.isfinite(width):
         return None
@@ -407,16 +440,17 @@ def _signal_doubt(found: EdgeFit, a: int, b: int, gamma: float) -> float | None:
     return spread if spread < 0.5 * middle else None
 
 
-def _raw(found: EdgeFit, setup: Setup, scale: float, hold_ms: float) -> dict[str, Q]:
+def _raw(found: EdgeFit, setup: Setup, scale: float, hold_ms: float, as_it_is: bool) -> dict[str, Q]:
     """Figures of the photo as it is: read off the fitted capture, nothing corrected."""
     from blurscope.shapes import first_crossing, last_outside
 
     fit, lag = found.fit, found.profile.lag / scale
     v = setup.travel / scale
-    # where the model can't follow (too sharp an edge), the profile itself counts
-    curve = fit.esf if fit.chi2_ratio > POOR * found.profile.correlation else fit.esf_fit
+    fitted = curve = fit.esf_fit + found.added
+    if as_it_is or fit.chi2_ratio > POOR * found.profile.correlation:  # the model can't follow: too sharp an edge
+        curve = found.profile.esf
     t10, t90 = first_crossing(lag, curve, 0.1), first_crossing(lag, curve, 0.9)
-    settle = last_outside(lag, fit.esf_fit, 1.0, 0.05)
+    settle = last_outside(lag, fitted, 1.0, 0.05)
     ms = hold_ms / v
 
     def q(value: float, part: str, factor: float, *, least: float = -math.inf) -> Q:
@@ -432,7 +466,7 @@ def _raw(found: EdgeFit, setup: Setup, scale: float, hold_ms: float) -> dict[str
         "ebet_ms": q((t90 - t10) * ms / 0.8, "bew", hold_ms / 0.8, least=0.0),
         "ghost_px": q(ghost, "ghost", v),
         "ghost_ms": q(ghost * ms, "ghost", hold_ms),
-        "overshoot_pct": q(100 * (float(fit.esf_fit.max()) - 1), "overshoot", 100.0, least=0.0),
+        "overshoot_pct": q(100 * (float(fitted.max()) - 1), "overshoot", 100.0, least=0.0),
     }
 
 

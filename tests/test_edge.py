@@ -15,7 +15,7 @@ import blurscope as bs
 from blurscope.camera import Camera, Display, LightLaw, Response, film
 from blurscope.cli import main
 from blurscope.errors import BlurscopeError, FitError, SettingsError
-from blurscope.freeedge import looked, ways_by_ratio
+from blurscope.freeedge import looked, looks_of
 from blurscope.pattern.budget import make_layouts
 from blurscope.photo import Photo
 from blurscope.photo.tone import linear, srgb
@@ -202,7 +202,8 @@ def test_a_known_length_is_a_scale():
     given = bs.edge(photo_of(codes), roi=ROI, **TOLD).edges[0]
     rest = {k: TOLD[k] for k in ("px_per_refresh", "refresh_hz")}
     known = bs.edge(photo_of(codes), roi=ROI, length_px=100, between=((10, 20), (310, 20)), **rest)
-    assert known.edges[0].bet_ms.value == pytest.approx(given.bet_ms.value, rel=1e-6)
+    # how well the scale is known takes part in what the profile tells of the camera
+    assert known.edges[0].bet_ms.value == pytest.approx(given.bet_ms.value, rel=1e-3)
     short = bs.edge(photo_of(codes), roi=ROI, length_px=10, between=((10, 20), (40, 20)), **rest)
     assert short.edges[0].bet_ms.parts["scale"] > 3 * known.edges[0].bet_ms.parts["scale"]
 
@@ -210,7 +211,8 @@ def test_a_known_length_is_a_scale():
 def test_less_known_of_the_camera_is_a_wider_interval():
     codes = paint(0.3)
     sure, unsure = (bs.edge(photo_of(codes), roi=ROI, **TOLD, tracking_u=u).edges[0].bet_ms for u in (0.05, 1.5))
-    assert sure.value == unsure.value and unsure.parts["tracking"] > 5 * sure.parts["tracking"]
+    assert sure.value == pytest.approx(unsure.value, rel=1e-3)
+    assert unsure.parts["tracking"] > 5 * sure.parts["tracking"]
     assert unsure.u95 > sure.u95
     silent = bs.edge(photo_of(codes, exposure_s=None), roi=ROI, **TOLD)
     assert silent.edges[0].bet_ms.parts["exposure"] > 1.3 * sure.parts["exposure"]
@@ -463,56 +465,83 @@ def test_the_command_refuses_in_one_line(tmp_path, capsys):
     assert main([*line, "--roi", "0,0,nine,9", "--campx-per-px", "3"]) == 2
 
 
-def test_the_ratio_of_two_plateaus_tells_of_the_curve(rng):
-    """Curves drawn as cameras are thought to vary: what is left after the ratio covers them, and is less."""
-    stated = srgb("assumed").to_light
-    code = np.linspace(0.45, 0.8, 30)
-    ends = np.array([code[0], code[-1]])
-
-    def normalised(curve):
-        light, (a, b) = curve(code), curve(ends)
-        return (light - a) / (b - a)
-
-    before, after, z2 = [], [], []
-    for _ in range(60):
-        ways = rng.normal(0, 1, 3)
-        true = looked(stated, ways)
-        low, high = true(ends)
-        found, left = ways_by_ratio(stated, (code[0], code[-1]), float(np.log(high / low)) + rng.normal(0, 0.01), 0.01)
-        before.append(np.abs(normalised(true) - normalised(stated)).max())
-        after.append(np.abs(normalised(true) - normalised(looked(stated, found))).max())
-        cov = left.T @ left
-        z2.append((ways - found) @ np.linalg.solve(cov, ways - found))
-    assert np.sqrt(np.mean(np.square(after))) < 0.95 * np.sqrt(np.mean(np.square(before)))
-    assert abs(np.mean(z2) - 3) < 4 * np.sqrt(6 / 60)  # chi-square with three degrees of freedom
+def test_a_ratio_that_no_camera_explains_is_not_believed():
+    looks = looks_of(srgb("assumed").to_light, linear=False)
+    codes = np.array([0.5, 0.8])
+    true = float(np.log(np.divide(*srgb("assumed").to_light(codes[::-1]))))
+    assert looks.believes(codes, true, 0.01)
+    assert not looks.believes(codes, 3.0, 0.01)
 
 
-def test_a_ratio_that_no_camera_explains_or_that_is_unknown_changes_nothing():
-    stated = srgb("assumed").to_light
-    for log_ratio, sd in ((3.0, 0.01), (0.0, np.inf)):
-        ways, left = ways_by_ratio(stated, (0.5, 0.8), log_ratio, sd)
-        assert not ways.any() and np.allclose(left.T @ left, np.eye(3))
-    power = ways_by_ratio(lambda c: np.maximum(c, 0.0) ** 2.2, (0.5, 0.8), 2.2 * np.log(0.8 / 0.5), 0.001)[0]
-    assert np.abs(power).max() < 0.02  # the stated curve has this very ratio
+def test_the_slope_of_a_ratio_is_that_of_the_curves():
+    """By the curves themselves, a step farther away than the slope was taken with."""
+    looks = looks_of(srgb("assumed").to_light, linear=False)
+    codes, z = np.array([0.45, 0.8]), np.array([0.4, -0.3])
+    off, slope = looks.off(5, z, codes, 0.7)
+    for step in 0.05 * np.eye(2):
+        low, high = looked(looks.stated, [z[0] + step[0], looks.strengths[5], z[1] + step[1]])(codes)
+        assert np.log(high / low) - 0.7 == pytest.approx(off + slope @ step, abs=1e-3)
 
 
-def test_levels_and_gamma_bring_an_edge_under_an_s_shaped_curve_nearer(tmp_path):
-    """An S upon sRGB that nothing states, from grey to white: BET against the simulated truth."""
+def test_strengths_weigh_as_a_smooth_cost_has_it():
+    """A parabola's weights have its mean; what lies between two strengths counts for both, so a little wider."""
+    looks = looks_of(srgb("assumed").to_light, linear=False)
+    weight = looks.weights(((looks.strengths - 0.4) / 0.5) ** 2)
+    mean = weight @ looks.strengths
+    sd = np.sqrt(weight @ (looks.strengths - mean) ** 2)
+    assert weight.sum() == pytest.approx(1) and mean == pytest.approx(0.4, abs=0.03)
+    assert 0.5 < sd < np.hypot(0.5, 0.3)
+
+
+def curved_photo(folder):
+    """An S upon sRGB that nothing states; what was filmed, and its edges with their regions."""
     layout = make_layouts(640, 400, px_per_refresh=8, levels=3)[0][0]
     camera = Camera(tone="s-curve", tone_strength=0.3, white_share=0.75, file_format="tiff", bits=16)
     shot = film(layout, Display(response=Response(time_ms=10.0)), camera, seed=4)
-    (tmp_path / "photo.tif").write_bytes(shot.data)
-    off = []
-    for _, e, u in layout.edge_copies(-1e5, 1e5):
-        roi = BENCHMARK.region_of(shot.truth, layout, e.block, u)
-        if roi is not None and {e.from_level, e.to_level} == {128, 255}:
-            true = next(t["bet_ms"] for t in shot.truth["transitions"]
-                        if (t["from_level"], t["to_level"]) == (e.from_level, e.to_level))  # fmt: skip
-            for told in (dict(), dict(levels=(e.from_level, e.to_level), display_gamma=2.2)):
-                q = bs.edge(tmp_path / "photo.tif", roi=roi, campx_per_px=3.0, px_per_refresh=8, refresh_hz=60, **told)
-                q = q.edges[0].figures["bet_ms"]
-                assert abs(q.value - true) <= q.u95
-                off.append((abs(q.value / true - 1), q.u95))
-            break
-    (plain, wide), (told, narrow) = off
-    assert told < 0.8 * plain and narrow < 0.9 * wide, off
+    (folder / "photo.tif").write_bytes(shot.data)
+    true = {(t["from_level"], t["to_level"]): t["bet_ms"] for t in shot.truth["transitions"]}
+    places = [(e, BENCHMARK.region_of(shot.truth, layout, e.block, u)) for _, e, u in layout.edge_copies(-1e5, 1e5)]
+    return [((e.from_level, e.to_level), true[e.from_level, e.to_level], roi) for e, roi in places if roi is not None]
+
+
+TOLD_CURVED = dict(campx_per_px=3.0, px_per_refresh=8, refresh_hz=60)
+
+
+def test_edges_from_and_to_black_under_an_s_shaped_curve_are_near_the_truth(tmp_path):
+    """Against the simulated truth; by the curve that the file states they are up to 11 % off."""
+    seen = set()
+    for pair, true, roi in curved_photo(tmp_path):
+        if 0 in pair and pair not in seen:
+            seen.add(pair)
+            told = dict(levels=pair, display_gamma=2.2)
+            q = bs.edge(tmp_path / "photo.tif", roi=roi, **TOLD_CURVED, **told).edges[0].figures["bet_ms"]
+            assert abs(q.value - true) <= q.u95 and abs(q.value / true - 1) < 0.04, (pair, true, q)
+    assert len(seen) == 4
+
+
+def test_edges_beside_it_tell_of_the_curve_of_an_edge(tmp_path):
+    """The same edge with and without the rest of the photo: less is open, and it is nearer to the truth."""
+    from blurscope._cv import cv2
+
+    pair, true, (x, y, w, h) = next(e for e in curved_photo(tmp_path) if e[0] == (255, 0))
+    whole = cv2.imread(str(tmp_path / "photo.tif"), cv2.IMREAD_UNCHANGED)
+    cv2.imwrite(str(tmp_path / "alone.tif"), whole[y : y + h, x : x + w])
+    among, alone = (
+        bs.edge(tmp_path / name, roi=roi, exposure_refreshes=4, **TOLD_CURVED).edges[0].figures["bet_ms"]
+        for name, roi in (("photo.tif", (x, y, w, h)), ("alone.tif", (0, 0, w, h)))
+    )
+    assert abs(among.value - true) <= among.u95 and abs(alone.value - true) <= alone.u95
+    assert among.parts["tone"] < 0.8 * alone.parts["tone"] and among.u95 < alone.u95
+
+
+@pytest.mark.parametrize("other", [0.4, 3.0])
+def test_edges_of_something_else_in_the_same_rows_do_no_harm(other):
+    """A picture that moves at another speed, or stands still on the screen, fore and aft of the edge."""
+    more = [
+        paint(0.3, travel=other * TRAVEL, ends=ends, size=(200, 72), at=110.0) for ends in ((0.6, 0.05), (0.05, 0.6))
+    ]
+    edge, joint = paint(0.3), paint(0.3, ends=(0.05, 0.05))[:, :20]
+    codes = np.concatenate([*more, more[0], joint, edge, *more, more[0]], axis=1)
+    x = 620 + ROI[0]
+    q = bs.edge(photo_of(codes, tone=srgb("assumed")), roi=(x, *ROI[1:]), **TOLD).edges[0].figures["bet_ms"]
+    assert inside(q, true_bet_ms(0.3)) and q.value == pytest.approx(true_bet_ms(0.3), rel=0.03)

@@ -52,7 +52,7 @@ ORDER = {
     "sidebyside",
     "plan",
 }
-ORDER |= {"edgefit", "anyedge", "clip", "cliprefusals", "cliptrace", "pan", "takes"}
+ORDER |= {"edgecapture", "edgejoint", "edgefit", "anyedge", "clip", "cliprefusals", "cliptrace", "pan", "takes"}
 
 ALLOWED: dict[str, set[str]] = {
     "__init__": {"takes", "clip", "anyedge", "pipeline", "batch", "errors"},
@@ -93,8 +93,10 @@ ALLOWED: dict[str, set[str]] = {
     "takes": DATA | STAGES | {"pipeline", "shot", "measurement", "clip", "pan"},
     "batch": DATA | {"photo", "takes", "measurement"},
     "plan": DATA | STAGES | {"pattern", "camera", "greys", "following", "alongblur", "pooling", "doubts", "combine"},
-    "edgefit": BASE | {"freeedge", "blur"},
-    "anyedge": BASE | {"freeedge", "photo", "edgefit", "pipeline", "measurement"},
+    "edgecapture": BASE | {"freeedge", "blur"},
+    "edgejoint": BASE | {"freeedge", "blur", "edgecapture"},
+    "edgefit": BASE | {"freeedge", "blur", "edgecapture", "edgejoint"},
+    "anyedge": BASE | {"freeedge", "photo", "edgecapture", "edgejoint", "edgefit", "pipeline", "measurement"},
     "clip": DATA | STAGES | {"greys", "shot", "pooling", "pipeline", "measurement", "cliptrace", "cliprefusals"},
     "cliprefusals": DATA | STAGES,
     "cliptrace": DATA | STAGES | {"shot", "doubts"},

@@ -60,7 +60,7 @@ class Line:
         return float(np.degrees(np.arctan(self.lean)))
 
 
-def find_lines(light: np.ndarray, px_per_refresh_campx: float) -> list[Line]:
+def find_lines(light: np.ndarray, px_per_refresh_campx: float, *, least: float = STRONG) -> list[Line]:
     """Find the edges across the motion in a region.
 
     Parameters
@@ -68,6 +68,8 @@ def find_lines(light: np.ndarray, px_per_refresh_campx: float) -> list[Line]:
     light : (rows, columns) float
     px_per_refresh_campx : float
         Travel per refresh in campx: about the width of the blur.
+    least : float
+        Share of the strongest edge's gradient from which an edge is returned.
 
     Returns
     -------
@@ -87,10 +89,10 @@ def find_lines(light: np.ndarray, px_per_refresh_campx: float) -> list[Line]:
     leaning: list[float] = []
     bands = _bands(light, contrast)
     for top, bottom in bands:
-        lines += _lines_in(light[top:bottom], top, smooth, px_per_refresh_campx, leaning)
+        lines += _lines_in(light[top:bottom], top, smooth, px_per_refresh_campx, leaning, least)
     if lines:
         best = max(e.gradient for e in lines)
-        return sorted((e for e in lines if e.gradient >= STRONG * best), key=lambda e: -e.gradient)
+        return sorted((e for e in lines if e.gradient >= least * best), key=lambda e: -e.gradient)
     if leaning:
         raise FitError(
             f"the edge in the region leans by {max(leaning, key=abs):+.0f} degrees to the normal of the motion, more "
@@ -131,7 +133,9 @@ def _bands(light: np.ndarray, contrast: float) -> list[tuple[int, int]]:
     return out
 
 
-def _lines_in(light: np.ndarray, top: int, smooth: float, travel: float, leaning: list[float]) -> list[Line]:
+def _lines_in(
+    light: np.ndarray, top: int, smooth: float, travel: float, leaning: list[float], least: float
+) -> list[Line]:
     """Find the lines in one band; edges that lean too much are only noted."""
     from scipy.ndimage import gaussian_filter1d
     from scipy.signal import find_peaks
@@ -174,7 +178,7 @@ def _lines_in(light: np.ndarray, top: int, smooth: float, travel: float, leaning
         return []
     found = []
     for p in peaks:
-        if line[p] < STRONG * line.max():
+        if line[p] < least * line.max():
             continue
         # a weak gradient close behind or ahead is the edge's own overshoot
         others = [q for q in peaks if q != p and (line[q] >= STRONG * line.max() or abs(q - p) > 2.6 * travel)]

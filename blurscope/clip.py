@@ -393,7 +393,8 @@ def virtual_photo(
     curve = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055)
     photo = Photo(
         path=clip.path, kind="video", pixels=(curve * 65535 + 0.5).astype(np.uint16), full_scale=65535.0,
-        tone=srgb("assumed"), bit_depth=clip.bit_depth, exposure_s=refreshes / hz, sha256=sha256_of(clip.path),
+        tone=srgb("assumed"), area_sd=scene.tone.area_sd, bit_depth=clip.bit_depth, exposure_s=refreshes / hz,
+        sha256=sha256_of(clip.path),
         notes=(f"frames {clip.first + first} to {clip.first + last} of {clip.stored} at {hz / d:.6g} per second, "
                f"moved along with the plate and summed over {refreshes} refreshes",),
     )  # fmt: skip

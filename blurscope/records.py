@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -24,6 +25,26 @@ EDGE_QUANTITIES = (
     "response_signal_ms",
     "response_overshoot_pct",
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StatedCurve:
+    """What is known of a photo's codes beforehand.
+
+    Attributes
+    ----------
+    to_light : callable
+        Light of a code, share of full scale; goes on beyond 1.
+    area_sd : float
+        Standard deviation by which the codes of an even area are off as a whole, share of full scale.
+    """
+
+    to_light: Callable[[np.ndarray], np.ndarray]
+    area_sd: float = 0.0
+
+    def __call__(self, code: np.ndarray) -> np.ndarray:
+        """Return the light of codes."""
+        return self.to_light(code)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

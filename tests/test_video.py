@@ -20,6 +20,8 @@ from blurscope.errors import BlurscopeError, FitError, PhotoError, SettingsError
 from blurscope.files import write_json
 from blurscope.greys import measure_light
 from blurscope.light import stripes_of
+from blurscope.light.curve import srgb_to_light
+from blurscope.light.patches import gather
 from blurscope.pan import measure_pan
 from blurscope.pattern.budget import make_layouts
 from blurscope.target import register
@@ -414,7 +416,7 @@ def test_a_grey_video_has_no_colours(clip):
 def test_how_far_even_areas_are_off_as_a_whole_by_rounding(rng):
     """Against areas of known light, rounded to the codes of the limited range with and without noise."""
     true = np.repeat(rng.uniform(20, 230, 300), 100).reshape(300, 100)
-    for noise, least, most in ((0.0, 0.9, 1.1), (0.15, 0.5, 1.1), (0.7, 0.0, 1.1)):  # of a code
+    for noise, least, most in ((0.0, 0.9, 1.1), (0.15, 0.45, 1.1), (0.7, 0.0, 1.1)):  # of a code
         mean = FrameMean()
         for _ in range(24):
             luma = np.rint(true + rng.normal(0, noise, true.shape))
@@ -424,6 +426,49 @@ def test_how_far_even_areas_are_off_as_a_whole_by_rounding(rng):
         ratio = float(np.sqrt(np.mean(off**2) / np.mean(told**2 + noise**2 / (24 * 100))))  # the mean has noise, too
         assert least < ratio < most, (noise, ratio)
     assert mean.rounding_sd(10).max() < 65535 / 219 / 4 / np.sqrt(12) + 1
+
+
+def test_how_far_areas_are_off_whose_blocks_a_coder_rounds_as_a_whole(rng):
+    """Noise of single pixels carries no fraction of a code where the means of blocks are rounded, as JPEG does."""
+    true = np.repeat(np.repeat(rng.uniform(20, 230, (40, 1)), 8, axis=0), 96, axis=1)
+    mean = FrameMean()
+    for _ in range(24):
+        seen = true + rng.normal(0, 0.7, true.shape)
+        blocks = seen.reshape(40, 8, 12, 8).mean(axis=(1, 3))
+        seen += np.repeat(np.repeat(np.rint(blocks) - blocks, 8, axis=0), 8, axis=1)
+        mean.add(np.rint(seen / 255 * 65535).astype(np.uint16))
+    off = (mean.codes() / 65535 * 255 - true).reshape(40, -1).mean(axis=1)
+    told = mean.rounding_sd(8).mean(dtype=float) / 65535 * 255
+    assert 0.75 < np.sqrt(np.mean(off**2)) / told < 1.1  # 40 areas tell it to a tenth
+
+
+@pytest.mark.parametrize("scale", [1.93, 2.2, 2.7, 3.3])
+def test_halftones_count_black_and_white_rows_alike_at_any_scale(scale):
+    """Against the share of white rows, by the camera's own curve; only at whole and half scales do ends not matter."""
+    layout = small_plate()
+    codes = clip_frames(layout, display(), count=1, bits=16, noise=False, campx_per_px=scale, yaw_deg=1.5)[0]
+    reg = register(codes, layout)
+    light = srgb_to_light(np.arange(65536) / 65535)
+    patches = gather(codes, reg.pose, layout, reg.lit_u_px)
+    black, white = (
+        np.mean([light[p.codes] @ p.weights for p in patches if p.kind == "grey" and p.level == level])
+        for level in (0, 255)
+    )
+    for block in {p.block for p in patches if p.kind == "halftone"}:
+        mine = [p for p in patches if p.block == block]
+        seen = np.mean([(light[p.codes] @ p.weights - black) / (white - black) for p in mine])
+        assert seen == pytest.approx(mine[0].share, abs=0.001), (scale, mine[0].share)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("scale", [2.0, 2.2])
+def test_mjpeg_at_a_small_scale_is_nearly_as_good_as_a_lossless_clip(scale, tmp_path):
+    layout, screen = small_plate(), display()
+    frames = [f[: f.shape[0] // 2 * 2, : f.shape[1] // 2 * 2]
+              for f in clip_frames(layout, screen, count=36, campx_per_px=scale)]  # fmt: skip
+    path = write_video(tmp_path / "clip.avi", frames, 480.0, "mjpeg", "yuvj420p", {"qmin": "1", "qmax": "1"})
+    result = measure_clip(path, pattern=layout, frame_exposure_ms=1000 / 480)
+    check_edges(result.measurement, truths(layout, screen), 0.01)
 
 
 @pytest.mark.parametrize(("strength", "share"), [(0.0, 0.5), (0.15, 0.7), (0.3, 1.1)])

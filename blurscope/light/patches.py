@@ -165,7 +165,9 @@ def _patches(codes: np.ndarray, pose: Any, wanted: list[_Place], whole_rows: boo
         return []
     h, w = codes.shape
     us, vs = np.array([p.u for p in wanted]), np.array([p.v for p in wanted])
-    xs, ys = pose.to_photo(us[:, [0, 1, 0, 1]], vs[:, [0, 0, 1, 1]])
+    # alternating rows are weighed with ramps of a period, or pixels across the ends would count rows of one kind more
+    ramps = np.array([float(p.block.period_px) if p.block.kind == "halftone" else 0.0 for p in wanted])
+    xs, ys = pose.to_photo(us[:, [0, 1, 0, 1]], vs[:, [0, 0, 1, 1]] + ramps[:, None] * np.array([-0.5, -0.5, 0.5, 0.5]))
     x0, x1 = np.floor(xs.min(axis=1)).astype(int), np.ceil(xs.max(axis=1)).astype(int) + 1
     y0, y1 = np.floor(ys.min(axis=1)).astype(int), np.ceil(ys.max(axis=1)).astype(int) + 1
     inside = (x0 >= 1) & (y0 >= 1) & (x1 <= w - 1) & (y1 <= h - 1) & (x1 - x0 >= 2)
@@ -183,7 +185,8 @@ def _patches(codes: np.ndarray, pose: Any, wanted: list[_Place], whole_rows: boo
     spans = [((x0[i], x1[i] - 1, x1[i] - x0[i]), (y0[i], y1[i] - 1, y1[i] - y0[i])) for i in weighed]
     for i, (u, v) in zip(weighed, pose.plate_grids(spans), strict=True):
         weight = _overlap(u, abs(u[0, 1] - u[0, 0]), *us[i])
-        weight *= _overlap(v, abs(v[1, 0] - v[0, 0]) if len(v) > 1 else 1.0, *vs[i])
+        pixel = abs(v[1, 0] - v[0, 0]) if len(v) > 1 else 1.0
+        weight *= _ramped(v, pixel, ramps[i], *vs[i]) if ramps[i] else _overlap(v, pixel, *vs[i])
         use = weight > 1e-3
         if np.count_nonzero(use) >= 8:
             weight *= use
@@ -271,6 +274,19 @@ def _patch(place: _Place, codes: np.ndarray, weights: np.ndarray | None, x: floa
         y=y,
         mix=place.mix,
     )
+
+
+def _ramped(at: np.ndarray, size: float, ramp: float, low: float, high: float) -> np.ndarray:
+    """Return the mean over samples of some size of a weight that rises from 0 to 1 along a ramp about each bound."""
+
+    def total(x: np.ndarray) -> np.ndarray:
+        x = np.clip(x / ramp + 0.5, 0, None)
+        return ramp * np.where(x < 1, x * x / 2, x - 0.5)
+
+    def gathered(x: np.ndarray) -> np.ndarray:
+        return total(x - low) - total(x - high)
+
+    return (gathered(at + size / 2) - gathered(at - size / 2)) / size
 
 
 def _overlap(at: np.ndarray, size: float, low: float, high: float) -> np.ndarray:

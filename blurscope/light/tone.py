@@ -23,6 +23,7 @@ from blurscope.light.greysteps import Step, find_steps
 from blurscope.light.patches import Patch, gather, settled_whites
 from blurscope.light.stripes import unmixed
 from blurscope.pattern.layout import Layout
+from blurscope.records import StatedCurve
 from blurscope.uncertainty import CUT_LEFT
 
 CLOSURE_LIMIT = 0.03
@@ -75,6 +76,8 @@ class Tone:
         Step in which the coder of a JPEG keeps the mean of a block, codes of 255.
     haze : (HAZE_TERMS,) float
         Light that the lens spreads unevenly over the photo, share of white: coefficients of the flat field's terms.
+    area_sd : float
+        Standard deviation by which the codes of even areas are off as a whole, share of full scale.
     """
 
     decode: np.ndarray
@@ -102,6 +105,7 @@ class Tone:
     mixing_px2: float = 0.0
     coder_codes: float = 0.0
     haze: np.ndarray = field(default_factory=lambda: np.zeros(HAZE_TERMS))
+    area_sd: float = 0.0
 
     def even(self, mean: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Return light at campx positions, from means of many pixels there, as it were in the middle of the photo.
@@ -208,7 +212,7 @@ def measure_tone(
     meter: tuple[np.ndarray, np.ndarray] | None = None,
     contrast: float | None = None,
     blur_at: Callable[[np.ndarray, np.ndarray], np.ndarray] | None = None,
-    stated: Callable[[np.ndarray], np.ndarray] | None = None,
+    stated: StatedCurve | Callable[[np.ndarray], np.ndarray] | None = None,
     area_sd: np.ndarray | None = None,
     whole_rows: bool = False,
 ) -> Tone:
@@ -232,7 +236,8 @@ def measure_tone(
         Blur across the motion, display px, at places ``(u, row)`` of the plate: neighbouring stripes mix.
     stated : callable, optional
         Light of a code (0 to 1.2) as the file's profile states it: where the curve is looked for, instead of sRGB's.
-        Near black a power law is far from sRGB, and too steep for what the stripes can tell apart.
+        Near black a power law is far from sRGB, and too steep for what the stripes can tell apart. A `StatedCurve` says
+        as well what ``area_sd`` does.
     area_sd : (h, w) uint16, optional
         Standard deviation by which the codes of an even area are off as a whole, of a full scale of 65535. All
         halftones and dithers take part then, and the curve bends no further than stripes with such an error can tell.
@@ -243,7 +248,7 @@ def measure_tone(
     full = 65535 if codes.dtype == np.uint16 else 255
     patches = gather(codes, pose, layout, lit, blur_at=blur_at, whole_rows=whole_rows)
     patches += settled_whites(codes, pose, layout, lit, blur_at)
-    off_sd = 0.0
+    off_sd = stated.area_sd if isinstance(stated, StatedCurve) else 0.0
     if area_sd is not None:
         greys = [p for p in gather(area_sd, pose, layout, lit, blur_at=blur_at) if p.kind == "grey"]
         off_sd = float(np.sqrt(np.mean([(p.codes @ p.weights) ** 2 for p in greys]))) / 65535
@@ -313,6 +318,7 @@ def measure_tone(
         steps=_steps(patches, dict(zip(levels, law, strict=True)), decode, flat, (centre, radius)),
         cut=cut,
         haze=haze,
+        area_sd=off_sd,
     )
 
 

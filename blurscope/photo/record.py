@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,6 +9,7 @@ import numpy as np
 
 from blurscope.files import show_path
 from blurscope.photo.tone import Tone
+from blurscope.records import StatedCurve
 
 KINDS = ("jpeg", "png", "tiff", "raw", "heic", "video")
 
@@ -30,6 +30,8 @@ class Photo:
         Of a JPEG decoded to one channel: the same picture in colour at a quarter of the size.
     coder_codes : float
         Step in which a JPEG's coder keeps the mean of a block, in codes of 255; 0 of files without loss.
+    area_sd : float
+        Standard deviation by which a coder has left the codes of even areas off as a whole, share of full scale.
     full_scale : float
         The code of the brightest value that the file can hold (255, 65535, 1.0 ...).
     black_code : float
@@ -66,6 +68,7 @@ class Photo:
     tone: Tone
     colours: np.ndarray | None = None
     coder_codes: float = 0.0
+    area_sd: float = 0.0
     bit_depth: int = 8
     black_code: float = 0.0
     clip_code: float = float("inf")
@@ -118,10 +121,11 @@ class Photo:
         return self.tone.name == "linear"
 
     @property
-    def stated_curve(self) -> Callable[[np.ndarray], np.ndarray] | None:
-        """Light of a code (share of full scale), if the file states a curve other than sRGB that goes on beyond 1."""
+    def stated_curve(self) -> StatedCurve | None:
+        """Light of a code, if the file states a curve other than sRGB that goes on beyond 1 or its codes are coarse."""
         stated = self.tone.source != "assumed" and self.tone.name in ("gamma", "parametric")
-        return self.tone.to_light if stated else None
+        coarse = self.area_sd > 0 and self.tone.name == "srgb"
+        return StatedCurve(to_light=self.tone.to_light, area_sd=self.area_sd) if stated or coarse else None
 
     def share(self, code: np.ndarray) -> np.ndarray:
         """Return codes as a share of full scale: 0 is no light, 1 the brightest code."""

@@ -17,6 +17,9 @@ CODED = 0.0065
 # at least: codes of 8 bits that are rounded a second time where software changes their range bend the tone curve; found
 # on lossless H.264 of the simulated plate (1.5 % of BET from 128 to 0), no source
 CONVERTED = 0.006
+# the same of frames that are coded each by itself, whose blocks' details are rounded to steps that go with one over the
+# bits: found on MJPEG clips of the simulated plate, no source
+ALONE, CODED_ALONE = {"mjpeg"}, 0.0095
 RESPONSE_FACTOR = 2.0  # how much more a response moves than the edge's width where light against time is bent
 
 
@@ -101,4 +104,5 @@ def coding_allowance(bits_per_pixel: float, codec: str) -> float:
     """Return the standard uncertainty of an edge's width by the video's compression, refreshes."""
     if codec in LOSSLESS:
         return 0.0
-    return max(CODED / float(np.sqrt(max(bits_per_pixel, 1e-4))), CONVERTED)
+    bits = max(bits_per_pixel, 1e-4)
+    return max(CODED_ALONE / bits if codec in ALONE else 0.0, CODED / float(np.sqrt(bits)), CONVERTED)

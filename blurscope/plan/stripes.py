@@ -16,6 +16,7 @@ MOST_PX = 460.0  # along the motion: stripes are read in places, which need no m
 MARGIN_PX = 2.0
 BESIDE_CAMPX = 8  # rows beside the stripes
 FINE = 8  # steps per campx
+SETTLED = 0.1, 0.45  # of a field, ahead of the edge that ends it
 STATIC = ("black", "grey", "halftone", "dither")
 
 
@@ -44,10 +45,25 @@ def see_stripes(layout: Layout, shooting: Shooting, rng: np.random.Generator) ->
     near = np.convolve(static[rows[::FINE]], np.ones(2 * BESIDE_CAMPX + 1), "same") > 0
     codes = np.zeros((height, width), np.uint8)
     codes[near] = codes_of(np.repeat(blurred[near, None], width, axis=1), shooting.camera, rng)
+    for rows, columns in _white_fields(layout, span):
+        here = tuple(slice(*((np.array(px) + MARGIN_PX) * scale).astype(int).clip(0)) for px in (rows, columns))
+        if codes[here].size:  # none of a field that begins beyond the end
+            codes[here] = codes_of(np.ones(codes[here].shape), shooting.camera, rng)
     offset = 0.5 / scale - MARGIN_PX
     matrix = np.array([[1 / scale, 0.0, offset], [0.0, 1 / scale, offset], [0.0, 0.0, 1.0]])
     pose = Pose(matrix=matrix, k1=0.0, k2=0.0, centre=(0.0, 0.0), radius=1.0)
     return measure_light(codes, _Frame(pose, (0.0, span), scale), layout, linear=False)
+
+
+def _white_fields(layout: Layout, span: float) -> list[tuple[tuple[float, float], tuple[float, float]]]:
+    """Return the rows and columns of the bands' white fields that have settled, px."""
+    out = []
+    for _, edge, u in layout.edge_copies(0.0, span):
+        if edge.from_level == 255:
+            block = layout.blocks[edge.block]
+            first, last = sorted(u + layout.sign * share * layout.field_px for share in SETTLED)
+            out.append(((block.top_row, block.end_row), (first, min(last, span))))
+    return out
 
 
 def _rows(layout: Layout) -> tuple[np.ndarray, np.ndarray]:

@@ -57,6 +57,7 @@ NO_RISE = 0.02  # refreshes, below which the rise of a response that overshoots 
 RISE_LOST = {False: 0.06, True: 0.25}  # refreshes, how long it may be then, of a family and of a free form
 SMOOTHED = 5  # samples over which a shape shows
 MOST_MISFIT = 5.0
+THIN, THIN_OFF = 0.15, 0.06  # share of a refresh below which flashes are thin, and the same as below of those
 LANDING_OFF = 0.015  # of a step, by which the landings of a staircase under flashes may lie higher or lower
 LEAST_JUMP = 0.3  # of the time from flash to flash
 
@@ -233,7 +234,8 @@ def _with_jumps(result: BlurFit, t: np.ndarray, curve: np.ndarray, emission: np.
     """Widen figures that jump where light is a little higher or lower, as on the staircase that flashes make."""
     lit = emission > 0.5 * emission.max()
     pulses = max(int(np.sum(lit & ~np.roll(lit, 1))), 1)
-    for name, jump in threshold_jumps(t, curve, LANDING_OFF, emission).items():
+    off = THIN_OFF if lit.mean() < THIN else LANDING_OFF
+    for name, jump in threshold_jumps(t, curve, off, emission).items():
         if jump > LEAST_JUMP / pulses:
             result = _widened(result, name, jump)
     if not result.u95["overshoot"] < UNKNOWN_LIGHT:  # how high the flashes stand is open, so where they settle is too

@@ -57,6 +57,7 @@ def register(app: typer.Typer) -> None:
             check_output(json_out, overwrite=overwrite)
         width, height = _pair(size, "--size")
         camera_width, camera_height = _pair(camera, "--camera")
+        echo("  drawing and measuring what the planned photos would show: some seconds …", err=True)
         plan = make_plan(
             PlanRequest(
                 width_px=width,

@@ -31,6 +31,7 @@ from blurscope.freeedge import (
     window_of,
 )
 from blurscope.freeedge.settings import check_settings, read_scale, read_tracking
+from blurscope.freeedge.strip import CLIPPED, CRUSHED
 from blurscope.measurement import EDGE_QUANTITIES, EdgeBlur, Measurement, mean_q, summary_of
 from blurscope.photo import Photo
 from blurscope.pipeline import as_photo
@@ -43,7 +44,6 @@ GAMMA_SD = 0.05  # of the display's exponent as it is told
 STRAY, STRAY_SD = 0.004, 0.004  # black and reflections, share of white: usual ones, no source
 GIVEN_EXPOSURE_SD = 0.01  # refreshes
 NOISY = 0.2  # noise of a bin over the step from which nothing can be said
-CLIPPED, CRUSHED = 0.02, 0.3
 SAME_LEVEL = 6
 POOR = 8.0  # chi-square per sample that tracking and phase, not known, don't explain
 POOR_MISFIT = 0.008  # of the step, RMS: likewise

@@ -23,6 +23,7 @@ from blurscope.tracking.backlight import STEADY, Backlight
 from blurscope.tracking.model import STEPS
 from blurscope.tracking.motion import ERROR_SD, LEAST_EXPOSURE, inflation, with_error
 
+STREAK_SHARE = 0.6  # of the blur across the motion: how far streaks may take that along it, without a still
 STEP = 0.02  # of the speed: least distance of the first trials
 SHARES = (-0.3, -0.2, -0.1, 0.0, 0.1, 0.2, 0.3)  # of the speed: tried first
 MOST_STEPS = 9  # beyond those

@@ -21,7 +21,16 @@ from blurscope.blur.readback import ReadBack, read_back
 from blurscope.doubts import other_laws, shared_doubts, signal_shares
 from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError
-from blurscope.following import Trial, capture_of, fit_streaks, light_steps, moved_along, realigned, settle_error
+from blurscope.following import (
+    STREAK_SHARE,
+    Trial,
+    capture_of,
+    fit_streaks,
+    light_steps,
+    moved_along,
+    realigned,
+    settle_error,
+)
 from blurscope.greys import measure_light
 from blurscope.light import LUMA, Lens, Tone, mixing_of
 from blurscope.pattern.layout import Layout
@@ -51,7 +60,6 @@ QUICK_ITERATIONS = 5
 ROUNDS, FLASH_ROUNDS, FULL_ROUNDS = 3, 6, 2
 HALO_SD_PX = 2.0  # doubt of the blur along the motion per step of a halo: sharpening is not the same both ways
 STILL_SD_PX = 0.05  # how far streaks may take the blur along the motion from that of a still
-STREAK_SHARE = 0.6  # of the blur across the motion, the same without a still
 COLOURS = 4  # pixels of a photo to one of its small picture in colour
 OTHER_LENGTH = 1.5  # refreshes, by which streaks that fit a motion may differ from the runs of light at first
 DARK_STEP = 0.08  # refreshes by which the shutter is tried earlier and later under flashes

@@ -57,8 +57,8 @@ NO_RISE = 0.02  # refreshes, below which the rise of a response that overshoots 
 RISE_LOST = {False: 0.06, True: 0.25}  # refreshes, how long it may be then, of a family and of a free form
 SMOOTHED = 5  # samples over which a shape shows
 MOST_MISFIT = 5.0
-THIN, THIN_OFF = 0.15, 0.06  # share of a refresh below which flashes are thin, and the same as below of those
 LANDING_OFF = 0.015  # of a step, by which the landings of a staircase under flashes may lie higher or lower
+THIN, THIN_OFF = 0.15, 0.06  # share of a refresh up to which flashes are thin, and the same of a step for those
 LEAST_JUMP = 0.3  # of the time from flash to flash
 
 

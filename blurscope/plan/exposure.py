@@ -9,9 +9,9 @@ import numpy as np
 
 from blurscope.errors import SettingsError
 from blurscope.plan.request import PlanRequest
+from blurscope.tracking.motion import LEAST_EXPOSURE
 
 SMEAR_LIMIT = 0.35  # tracking error times exposure in units of a refresh's travel, above which a shot is not worth much
-LEAST_EXPOSURE = 0.8  # refreshes, below which a photo is refused
 
 
 def part_exposure_bew(exposure_refreshes: float) -> tuple[float, float, float]:

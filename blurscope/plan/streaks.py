@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from blurscope.following import fit_streaks
+from blurscope.following import STREAK_SHARE, fit_streaks
 from blurscope.light import Lens, Tone
 from blurscope.pattern.layout import Layout
 from blurscope.plan.shooting import BLACK, Seen, Shooting, line_noise
@@ -25,7 +25,6 @@ from blurscope.tracking import (
 from blurscope.tracking.model import STEPS, StreakBatch
 
 UPRIGHT_ROWS = 4  # of the photo, that are averaged first at most where the screen stands upright in it
-STREAK_SHARE = 0.6  # of the blur across the motion: how far streaks may take that along it
 
 
 def see_streaks(

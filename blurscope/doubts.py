@@ -16,14 +16,18 @@ LEAST_CURVE_SD = 1.6e-4  # doubt of the tone curve at best, share of white
 SHARP_PX = 0.7  # blur across the motion up to which the stripes fix pose and curve to that
 MIXED_CURVE_SD = 0.15  # doubt of the curve per px of blur beyond
 LEAST_LAW_SD, MIXED_LAW_SD = 1e-4, 0.05  # the same of the display's law
-PHASE_SD = 0.01  # refreshes, of when the pixels switch on the pose's clock
 OTHER_LAWS = 8
 TOES = (0.8, 3.5)  # exponents that a display's law may have near black
 TOE_SD, TOE_SHARE = 0.1, 0.7  # doubt of it there: at least, and share of the bend that the darkest greys show
 
 
-def shared_doubts(cells, lag, starts, pairs, capture, motion, tone, across_px, lens_sd, ages) -> list[Nuisance]:
-    """How each shared uncertainty moves the profiles by one standard deviation; ``lens_sd`` is that of the blur."""
+def shared_doubts(
+    cells, lag, starts, pairs, capture, motion, tone, *, across_px, lens_sd, phase_sd, ages
+) -> list[Nuisance]:
+    """How each shared uncertainty moves the profiles by one standard deviation.
+
+    ``lens_sd`` is that of the blur, ``phase_sd`` that of when the pixels switch on the pose's clock, refreshes.
+    """
 
     def seen(c: Capture, stretch: float = 1.0) -> np.ndarray:
         return cells @ capture_operator(lag * stretch, ages, c, starts).T
@@ -42,7 +46,7 @@ def shared_doubts(cells, lag, starts, pairs, capture, motion, tone, across_px, l
         x = motion.sd("exposure")
         longer = plain.changed(exposure_refreshes=plain.exposure_refreshes + x)
         out.append(Nuisance(name="exposure", shift=seen(longer) - reference))
-        later = plain.changed(start_phase=plain.start_phase + PHASE_SD)
+        later = plain.changed(start_phase=plain.start_phase + phase_sd)
         out.append(Nuisance(name="phase", shift=seen(later) - reference))
     else:
         wide = plain.changed(error_px_per_refresh=plain.error_px_per_refresh + 0.3)

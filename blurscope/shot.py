@@ -13,9 +13,9 @@ import numpy as np
 from blurscope.alongblur import AlongBlur, blur_along, even_blur
 from blurscope.blur.compete import compete, floor_share
 from blurscope.blur.families import FAMILIES
-from blurscope.blur.fit import FamilyFit, cell_means
+from blurscope.blur.fit import FamilyFit
 from blurscope.blur.measure import BlurFit, measure_profiles
-from blurscope.blur.operator import Capture, age_edges, capture_operator
+from blurscope.blur.operator import Capture, age_edges
 from blurscope.blur.profiles import Nuisance, Profiles
 from blurscope.blur.readback import ReadBack, read_back
 from blurscope.doubts import other_laws, shared_doubts, signal_shares
@@ -49,6 +49,7 @@ from blurscope.refusals import (
     refuse_still,
     refuse_unsure,
 )
+from blurscope.switchphase import COARSE, PRIOR_SD, switch_phase
 from blurscope.target import Registration, register
 from blurscope.tracking import Motion, first_guess, place_screen, read_lanes
 from blurscope.tracking.backlight import STEADY, Backlight, find_backlight, scan_of_flashes
@@ -57,7 +58,7 @@ from blurscope.tracking.motion import SHORT_EXPOSURE
 
 QUICK = tuple(f for f in FAMILIES if f.name in ("exponential", "s-shaped", "two exponentials"))
 QUICK_ITERATIONS = 5
-ROUNDS, FLASH_ROUNDS, FULL_ROUNDS = 3, 6, 2
+ROUNDS, FLASH_ROUNDS, FULL_ROUNDS, PHASE_ROUNDS = 3, 6, 2, 2
 HALO_SD_PX = 2.0  # doubt of the blur along the motion per step of a halo: sharpening is not the same both ways
 STILL_SD_PX = 0.05  # how far streaks may take the blur along the motion from that of a still
 COLOURS = 4  # pixels of a photo to one of its small picture in colour
@@ -74,7 +75,6 @@ OPEN_CHI2 = 5.0  # chi-square of the streaks from which the same is done
 BETTER = 0.7  # share of that chi-square down to which another error is the better one
 POOR_FLASH_CHI2 = 5.0  # of streaks under flashes, from which a better start is looked for
 APART, MORE_APART = 3.0, 2.0  # scatter of a transition's edges from which it has grown by a wrong pose: as such, and by
-LEAST_PHASED = 4e-3  # of a step: change of a profile by half a refresh's phase from which it tells the phase
 REALIGN_PX = 0.15  # misalignment of edges and clock over the screen beyond which the pose is put right
 
 
@@ -426,6 +426,7 @@ def measure_shot(
         refuse_misfit(motion.chi2_ratio, across_px, backlight)
         refuse_unsure(motion, v)
     say("fitting the edges")
+    phase_sd = PRIOR_SD
     starts = lag_groups(edges.lag_px, v)
     combined, instances, spread, groups = pooled(capture, motion)
     families, weights = compete(combined, before=quick)
@@ -444,14 +445,21 @@ def measure_shot(
             capture = seen_by(motion)
             combined, instances, spread, groups = pooled(capture, motion)
             families, weights = compete(combined, before=families)
+    phased = combined
     if motion is not None:
-        late = _switch_phase(combined, families, weights, edges.lag_px, starts, capture, motion)
-        if late:
-            motion = replace(motion, start=motion.start - late, delay=motion.delay - late)
-            combined, *_ = pooled(capture, motion)
+        for _ in range(PHASE_ROUNDS):
+            late, phase_sd = switch_phase(combined, families, weights, edges.lag_px, starts, capture, motion)
+            if late:
+                motion = replace(motion, start=motion.start - late, delay=motion.delay - late)
+                phased = pooled(capture, motion)[0]
+            if abs(late) < COARSE:
+                break
+            combined = phased
             families, weights = compete(combined, before=families)
     if backlight.kind == "hold":
-        combined = combined.ease(floor_share(combined, families, weights))
+        phased = phased.ease(floor_share(combined, families, weights))
+    if phased is not combined:
+        combined = phased
         families, weights = compete(combined, before=families)
 
     readings: list[ReadBack] = []
@@ -459,7 +467,8 @@ def measure_shot(
     blur = blur._replace(sd_px=float(np.hypot(blur.sd_px, HALO_SD_PX * max(across.halo, 0.0))))
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
-        doubts = shared_doubts(cells, edges.lag_px, starts, pairs, capture, motion, tone, across_px, blur.sd_px, ages)
+        known = (cells, edges.lag_px, starts, pairs, capture, motion, tone)
+        doubts = shared_doubts(*known, across_px=across_px, lens_sd=blur.sd_px, phase_sd=phase_sd, ages=ages)
         if backlight.kind == "hold":
             readings.extend(read_back(combined, doubts, v, capture.blur_sigma_px))
         return doubts
@@ -519,49 +528,3 @@ def _open(motion: Motion, v: float) -> bool:
     """Whether the streaks leave the tracking error open, or fit so badly that it may be another one."""
     unsure = motion.sd("error") > OPEN_ERROR * v or motion.chi2_ratio > OPEN_CHI2
     return unsure and motion.exposure > SHORT_EXPOSURE
-
-
-def _switch_phase(profiles: Profiles, fits, weights, lag, starts, capture: Capture, motion: Motion) -> float:
-    """Find how far into a refresh the pixels really switch on the pose's clock (their dead time hides it).
-
-    Only captures whose exposure isn't whole or whose camera drifts depend on it. Each trial phase changes the
-    profiles; what the response's own parameters can't mimic of that change is held against the residuals.
-    """
-    plain = capture.opened(motion.start)
-
-    def operator(phase: float) -> np.ndarray:
-        moved = plain.changed(start_phase=plain.start_phase - phase)
-        return capture_operator(lag, profiles.ages, moved, starts)
-
-    here = operator(0.0)
-    change = {-0.5: operator(-0.5) - here}
-    if float(np.abs(change[-0.5].cumsum(axis=1)).max()) < LEAST_PHASED:
-        return 0.0
-    best = [fits[b] for b in np.argmax(weights, axis=0)]
-    weight = 1 / profiles.sigma
-    rows = [(f.params[i : i + 1], f.onset[i : i + 1]) for i, f in enumerate(best)]
-    cells = np.concatenate([cell_means(f.family, *row, profiles.ages) for f, row in zip(best, rows, strict=True)])
-    res = (profiles.esf - np.array([f.model[i] for i, f in enumerate(best)])) * weight
-    scale = np.array([f.levels[i, 1] - f.levels[i, 0] for i, f in enumerate(best)])[:, None] * weight
-    misfit = np.maximum((res**2).mean(axis=1), 1.0)
-    basis = np.zeros((*res.shape, max(f.count for f in best)))  # directions that others lack are 0
-    for i, f in enumerate(best):
-        basis[i, :, : f.count] = np.linalg.qr(f.jacobian[i] * weight[i, :, None])[0]
-
-    def cost(phase: float) -> float:
-        if phase and phase not in change:
-            change[phase] = operator(phase) - here
-        rest = res - scale * (cells @ change[phase].T) if phase else res
-        left = (rest**2).sum(axis=1) - (np.matmul(rest[:, None], basis) ** 2).sum(axis=(1, 2))
-        return float((left / misfit).sum())
-
-    costs = {phase: cost(phase) for phase in (-0.5, -0.25, 0.0, 0.25)}
-    middle = min(costs, key=costs.__getitem__)
-    for phase in (middle - 0.125, middle + 0.125):
-        costs[phase] = cost(phase)
-    at = min(costs, key=costs.__getitem__)
-    if costs[0.0] - costs[at] < 25:
-        return 0.0
-    a, b, c = cost(at - 0.125), costs[at], cost(at + 0.125)
-    bend = a - 2 * b + c
-    return at + (0.5 * (a - c) / bend if bend > 0 else 0.0) / 8

@@ -37,6 +37,7 @@ ORDER = {
     "shot",
     "refusals",
     "pooling",
+    "switchphase",
     "doubts",
     "greys",
     "following",
@@ -79,12 +80,13 @@ ALLOWED: dict[str, set[str]] = {
     **{stage: DATA for stage in STAGES},
     # order: the modules that know the sequence
     "doubts": BASE | {"blur", "light"},
+    "switchphase": BASE | {"blur", "tracking"},
     "pooling": BASE | {"blur"},
     "greys": DATA | STAGES,
     "following": DATA | STAGES,
     "alongblur": DATA | STAGES,
     "refusals": DATA | STAGES,
-    "shot": DATA | STAGES | {"pooling", "doubts", "greys", "following", "alongblur", "refusals"},
+    "shot": DATA | STAGES | {"pooling", "doubts", "greys", "following", "alongblur", "switchphase", "refusals"},
     "still": DATA | STAGES | {"shot", "greys"},
     "manyshots": DATA | {"measurement"},
     "combine": DATA | {"measurement", "manyshots"},
@@ -92,7 +94,9 @@ ALLOWED: dict[str, set[str]] = {
     "pipeline": DATA | STAGES | {"shot", "still", "combine", "measurement", "trackingblock"},
     "takes": DATA | STAGES | {"pipeline", "shot", "measurement", "clip", "pan"},
     "batch": DATA | {"photo", "takes", "measurement"},
-    "plan": DATA | STAGES | {"pattern", "camera", "greys", "following", "alongblur", "pooling", "doubts", "combine"},
+    "plan": DATA
+    | STAGES
+    | {"pattern", "camera", "greys", "following", "alongblur", "switchphase", "pooling", "doubts", "combine"},
     "edgecapture": BASE | {"freeedge", "blur"},
     "edgejoint": BASE | {"freeedge", "blur", "edgecapture"},
     "edgefit": BASE | {"freeedge", "blur", "edgecapture", "edgejoint"},

@@ -22,6 +22,7 @@ TIERS = (  # families tried on all profiles, then on those that none fits
 CLEAR_TIERS = 3  # first of those tried on profiles that clearly none fits
 CLEAR_CHI2 = 1.5
 GOOD_CHI2 = 1.15  # chi-square per sample up to which no further family is tried
+LESSENED = 0.85  # share of an exponential's chi-square down to which another shape is the better one
 FAIR_CHI2 = 4.0  # the same for quick fits
 SPREAD = 0.8  # standard deviation of a shape that an exponential fits best, over the time constant of that
 SIEVE_ITERATIONS = 6  # after which a family goes on only
@@ -69,6 +70,8 @@ def compete(
     done: dict[str, FamilyFit] = {}
     for first, tier in enumerate(tiers):
         misfit = least > enough * (CLEAR_CHI2 / GOOD_CHI2 if first >= CLEAR_TIERS else 1.0)
+        if first and EXPONENTIAL in done:  # a misfit that no other shape lessens isn't the response's
+            misfit &= least < LESSENED * done[EXPONENTIAL].chi2
         if first == 1 and ROUNDED in done:  # where that fits best, a symmetric shape may do so as well
             misfit |= done[ROUNDED].chi2 <= least
         left = every if first == 0 else np.nonzero(misfit)[0]

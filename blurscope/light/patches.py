@@ -280,13 +280,19 @@ def _ramped(at: np.ndarray, size: float, ramp: float, low: float, high: float) -
     """Return the mean over samples of some size of a weight that rises from 0 to 1 along a ramp about each bound."""
 
     def total(x: np.ndarray) -> np.ndarray:
-        x = np.clip(x / ramp + 0.5, 0, None)
-        return ramp * np.where(x < 1, x * x / 2, x - 0.5)
+        """Return the integral up to ``x``, in ramps after its start, of a weight that rises once."""
+        rising = x.clip(0, 1)
+        return rising * (x - 0.5 * rising)
 
-    def gathered(x: np.ndarray) -> np.ndarray:
-        return total(x - low) - total(x - high)
+    def risen(depth: np.ndarray) -> np.ndarray:
+        """Return the mean weight of samples so far above a bound."""
+        above = depth / ramp + 0.5
+        half = 0.5 * size / ramp
+        return (total(above + half) - total(above - half)) * (ramp / size)
 
-    return (gathered(at + size / 2) - gathered(at - size / 2)) / size
+    if high - low >= ramp + size:  # no sample sees both ramps
+        return risen((high - low) / 2 - np.abs(at - (low + high) / 2))
+    return risen(at - low) - risen(at - high)
 
 
 def _overlap(at: np.ndarray, size: float, low: float, high: float) -> np.ndarray:

@@ -31,6 +31,7 @@ from blurscope.plan.stripes import law, see_stripes
 from blurscope.pooling import MODEL_FLOOR, PLATEAU_FLARE, PLATEAU_GAIN, lag_groups
 from blurscope.records import Q
 from blurscope.shapes import LN9, exponential_integral
+from blurscope.switchphase import switch_phase
 from blurscope.tracking.backlight import STEADY
 from blurscope.uncertainty import K95, nonlinear_sd, resolution_sd
 
@@ -169,11 +170,13 @@ def _one_photo(
     pairs = layout.transitions()
     profiles = _profiles(layout, shooting, sight, grid, edge, operator, rng)
     families, weights = compete(profiles)
+    phase_sd = switch_phase(profiles, families, weights, lag, starts, capture, motion).sd
     profiles = profiles.ease(floor_share(profiles, families, weights))
     families, _ = compete(profiles, before=families)
 
     def nuisances_of(cells: np.ndarray) -> list[Nuisance]:
-        return shared_doubts(cells, lag, starts, pairs, capture, motion, tone, lens.sigma_px, blur.sd_px, ages)
+        known = (cells, lag, starts, pairs, capture, motion, tone)
+        return shared_doubts(*known, across_px=lens.sigma_px, lens_sd=blur.sd_px, phase_sd=phase_sd, ages=ages)
 
     fits = measure_profiles(profiles, nuisances_of, None, rng, fits=families, streak_chi2=motion.chi2_ratio)
     unresolved = resolution_sd(lens.sigma_px, 1 / scale, v)

@@ -6,7 +6,7 @@ tells when its place flashes. That needs neither the clock nor the ends of the e
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -14,7 +14,9 @@ from blurscope.tracking.model import StreakBatch
 
 ONCE = (0.75, 1.4)  # flashes per refresh where one is sought
 OFTEN = (1.4, 24.0)  # and where more of them are
-FINEST_PX = 1.15  # shortest wave on the plate that a slit 1 px wide shows anything of
+FINEST_PX = 1.03  # shortest wave on the plate that a slit 1 px wide shows anything of
+MANY = 4  # flashes in the exposure from which a ripple is fast
+LEAST_SHOWN = 0.03  # of such a ripple by the narrowest slit
 PER_LOBE = 8  # frequencies tried in the width that the exposure's length gives to one
 FARTHEST = 1.15  # refreshes over the screen by which flashes may lag
 PER_CYCLE = 10  # lags tried in one cycle of the flashes
@@ -66,16 +68,16 @@ def find_ripple(
         Several per refresh, and not because a single one is short.
     """
     streaks = _Streaks(batch, p, noise)
-    finest = batch.layout.px_per_refresh / FINEST_PX
+    finest = streaks.speed / FINEST_PX
     once, often = (streaks.found(low, min(high, finest), scans) for low, high in (ONCE, OFTEN))
     if once is not None and often is not None and once.depth > OVERTONE * often.depth:
         often = None
     return once, often
 
 
-def transfer(width: float, pixel: float, blur: float, length: float) -> float:
+def transfer(width: Any, pixel: float, blur: float, length: Any) -> Any:
     """Return how much of a wave of this length a slit, a camera pixel and a blur leave (all in px of the display)."""
-    return float(np.sinc(width / length) * np.sinc(pixel / length) * np.exp(-2 * (np.pi * blur / length) ** 2))
+    return np.sinc(width / length) * np.sinc(pixel / length) * np.exp(-2 * (np.pi * blur / length) ** 2)
 
 
 class _Streaks:
@@ -104,8 +106,8 @@ class _Streaks:
             variance.append(n**2 * float(np.sum(w * w)) / size**2 + ROUGH**2)
         self.variance = np.array(variance)
 
-    def strongest(self, lowest: float, highest: float) -> np.ndarray | None:
-        """Return frequencies around the one at which the streaks, taken as evenly sampled, ripple most."""
+    def strongest(self, lowest: float, highest: float) -> list[np.ndarray]:
+        """Return frequencies around those at which the streaks, taken as evenly sampled, ripple and bend most."""
         padded = np.zeros((len(self.rest), max(FFT_LENGTH, max(len(r) for r in self.rest))))
         for row, r in zip(padded, self.rest, strict=True):
             row[: len(r)] = r
@@ -113,16 +115,22 @@ class _Streaks:
         frequency = np.fft.rfftfreq(padded.shape[1], self.step)
         within = (frequency >= lowest) & (frequency <= highest)
         if not within.any():
-            return None
-        best = float(frequency[np.argmax(np.where(within, power, -1.0))])
-        low, high = max(best - 1.5 * self.lobe, lowest), min(best + 1.5 * self.lobe, highest)
-        return np.arange(low, high + 1e-9, self.lobe / PER_LOBE)
+            return []
+        frequency, power = frequency[within], power[within]
+        peaks = {float(frequency[np.argmax(power)])}
+        # what the motion leaves unexplained is strong and slow, and would hide a fast ripple that little is seen of
+        shown = transfer(float(self.width.min()), self.pixel, self.blur, self.speed / frequency)
+        fast = (frequency > MANY * self.lobe) & (shown > LEAST_SHOWN)
+        if highest > ONCE[1] and fast.any():
+            peaks.add(float(frequency[fast][np.argmax((power * frequency**2)[fast])]))
+        around = [(max(peak - 1.5 * self.lobe, lowest), min(peak + 1.5 * self.lobe, highest)) for peak in sorted(peaks)]
+        return [np.arange(low, high + 1e-9, self.lobe / PER_LOBE) for low, high in around]
 
     def found(self, lowest: float, highest: float, scans: list[tuple[float, float]]) -> Ripple | None:
         """Return the strongest ripple between two frequencies, if it is no noise."""
-        tried = self.strongest(lowest, highest)
-        ripple = None if tried is None else self.measured(tried, scans)
-        return None if ripple is None or ripple.signal < LEAST_SIGNAL or ripple.depth < LEAST_DEPTH else ripple
+        ripples = [self.measured(tried, scans) for tried in self.strongest(lowest, highest)]
+        sound = [r for r in ripples if r.signal >= LEAST_SIGNAL and r.depth >= LEAST_DEPTH]
+        return max(sound, key=lambda r: r.signal, default=None)
 
     def measured(self, tried: np.ndarray, scans: list[tuple[float, float]]) -> Ripple:
         """Return the strongest ripple among frequencies, and how it lags over the screen."""
@@ -136,7 +144,7 @@ class _Streaks:
             frequency += float(0.5 * (low - high) / min(low - 2 * top + high, -1e-12) * (tried[1] - tried[0]))
         # a slit shows less of waves shorter than itself, and those shorter than its width upside down
         length = self.speed / frequency
-        shown = np.array([transfer(w, self.pixel, self.blur, length) for w in self.width[:, 0]])
+        shown = transfer(self.width[:, 0], self.pixel, self.blur, length)
         terms = amplitude[:, best] * shown / self.variance
         turn = 2j * np.pi * frequency
 

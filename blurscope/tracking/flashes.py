@@ -129,15 +129,17 @@ class _Streaks:
     def found(self, lowest: float, highest: float, scans: list[tuple[float, float]]) -> Ripple | None:
         """Return the strongest ripple between two frequencies, if it is no noise."""
         ripples = [self.measured(tried, scans) for tried in self.strongest(lowest, highest)]
-        sound = [r for r in ripples if r.signal >= LEAST_SIGNAL and r.depth >= LEAST_DEPTH]
+        sound = [r for r in ripples if r is not None and r.signal >= LEAST_SIGNAL and r.depth >= LEAST_DEPTH]
         return max(sound, key=lambda r: r.signal, default=None)
 
-    def measured(self, tried: np.ndarray, scans: list[tuple[float, float]]) -> Ripple:
-        """Return the strongest ripple among frequencies, and how it lags over the screen."""
+    def measured(self, tried: np.ndarray, scans: list[tuple[float, float]]) -> Ripple | None:
+        """Return the strongest ripple among frequencies, and how it lags over the screen; None for noise."""
         waves = [_turns(tried, t) @ r for t, r in zip(self.moments, self.rest, strict=True)]
         amplitude = np.array(waves)  # (streaks, frequencies)
         power = (np.abs(amplitude) ** 2 / self.variance[:, None]).sum(axis=0)
         best = int(np.argmax(power))
+        if power[best] < LEAST_SIGNAL:  # no more than all streaks have each for itself
+            return None
         frequency = float(tried[best])
         if 0 < best < len(tried) - 1:
             low, top, high = power[best - 1 : best + 2]

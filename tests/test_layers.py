@@ -46,6 +46,7 @@ ORDER = {
     "combine",
     "manyshots",
     "trackingblock",
+    "edgeblock",
     "pipeline",
     "batch",
     "crosscheck",
@@ -91,7 +92,8 @@ ALLOWED: dict[str, set[str]] = {
     "manyshots": DATA | {"measurement"},
     "combine": DATA | {"measurement", "manyshots"},
     "trackingblock": DATA | STAGES | {"shot"},
-    "pipeline": DATA | STAGES | {"shot", "still", "combine", "measurement", "trackingblock"},
+    "edgeblock": DATA | STAGES | {"shot", "measurement", "trackingblock"},
+    "pipeline": DATA | STAGES | {"shot", "still", "combine", "measurement", "trackingblock", "edgeblock"},
     "takes": DATA | STAGES | {"pipeline", "shot", "measurement", "clip", "pan"},
     "batch": DATA | {"photo", "takes", "measurement"},
     "plan": DATA

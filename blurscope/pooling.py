@@ -6,6 +6,7 @@ import numpy as np
 
 from blurscope.blur.operator import EMISSION_STEPS, capture_operator
 from blurscope.blur.profiles import Profiles
+from blurscope.coder import coded_variance
 
 PHASE_STEPS = 16
 FLASH_STEPS = 32  # per refresh
@@ -29,7 +30,7 @@ def lag_groups(lag_px: np.ndarray, px_per_refresh: float) -> np.ndarray:
     return np.array(starts)
 
 
-def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift, cells=None):
+def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift, cells=None, coded=None):
     """Average the instances of each transition, group the samples, and build the operators.
 
     Parameters
@@ -45,6 +46,8 @@ def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift, cel
         ``x_screen = u + shift`` at the middle of the exposure.
     cells : (n, k) float, optional
         Responses found, by which instances that the shutter saw at other moments differ.
+    coded : (n, g) float, optional
+        See `coded_variances`.
 
     Returns
     -------
@@ -60,11 +63,12 @@ def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift, cel
     size = np.diff(np.append(starts, len(edges.lag_px)))
     n, m = len(pairs), len(starts)
     esf, sigma = np.empty((n, m)), np.empty((n, m))
-    spread, floor = np.zeros(n), np.full(n, MODEL_FLOOR)
+    spread, share, floor = np.zeros(n), np.zeros(n), np.full(n, MODEL_FLOOR)
     lag = edges.lag_px
     operators, mixed = _operators(edges, layout, capture, ages, motion, shift, lag, starts)
     stack = operators[0] if not mixed else np.empty((n, m, len(ages) - 1))
     grouped = np.add.reduceat(edges.esf, starts, axis=1) / size
+    by_coder = np.zeros((n, m)) if coded is None else coded
     for i, g in enumerate(groups):
         if mixed:
             own = np.array([operators[mixed[k]] for k in g])
@@ -75,13 +79,16 @@ def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift, cel
         esf[i] = w @ grouped[g]
         x = esf[i].clip(0, 1)
         noise = ((w**2 @ var_from) * (1 - x) + (w**2 @ var_to) * x) / size
-        sigma[i] = np.sqrt(noise + MODEL_FLOOR**2)
+        own_coder = by_coder[i] * (w @ w)
+        sigma[i] = np.sqrt(noise + own_coder + MODEL_FLOOR**2)
+        share[i] = (own_coder / sigma[i] ** 2).mean()
         if len(g) > 1:
             res = grouped[g] - esf[i]
             if mixed and cells is not None:
                 seen = own @ cells[i]
                 res = res - (seen - w @ seen)
             expect = (var_from[:, None] * (1 - x) + var_to[:, None] * x) * (1 - w)[:, None] / size
+            expect = expect + by_coder[i] * (1 - w)[:, None]
             expect = expect + MODEL_FLOOR**2  # where there is hardly any noise, the model is what differs
             spread[i] = float(np.sqrt(np.mean(res**2 / expect) / edges.correlation))
             if not mixed:  # instances that disagree know less than they claim (Birge ratio)
@@ -101,17 +108,37 @@ def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift, cel
         levels=_known_levels(edges, pairs, groups, tone),
         floor=floor,
         coder=_coder_share(pairs, tone),
+        coded=share,
     )
     return profiles, np.array([len(g) for g in groups]), spread, groups
 
 
 def _coder_share(pairs, tone) -> np.ndarray:
     """Return what the coder of a JPEG may have changed the light of each transition by, share of its step."""
-    if not tone.coder_codes:
+    if tone.coder_steps is None:
         return np.zeros(len(pairs))
     light = float(np.exp(tone.flat[0])) * tone.law(np.array(pairs, float))
     code = np.interp(light, tone.decode, np.linspace(0, 255, len(tone.decode)))
-    return CODER_SHARE * tone.coder_codes / np.maximum(np.abs(np.diff(code)[:, 0]), 1.0)
+    return CODER_SHARE * tone.coder_steps[0] / 8 / np.maximum(np.abs(np.diff(code)[:, 0]), 1.0)
+
+
+def coded_variances(edges, pairs, layout, tone) -> np.ndarray | None:
+    """Return the variance of one instance's grouped samples by the coder of a JPEG, as correlated as their noise is.
+
+    (pairs, groups) in shares of the step; None without a coder. Parameters are those of `pool_instances`.
+    """
+    if tone.coder_steps is None or not len(edges.esf):
+        return None
+    starts = lag_groups(edges.lag_px, layout.px_per_refresh)
+    groups = [np.nonzero((edges.from_level == a) & (edges.to_level == b))[0] for a, b in pairs]
+    esf = np.array([edges.esf[g].mean(axis=0) for g in groups])
+    light = float(np.exp(tone.flat[0])) * tone.law(np.array(pairs, float))
+    per_code = np.interp(light.mean(axis=1), tone.decode, np.gradient(tone.decode.astype(float)))
+    sigma = np.array([np.hypot(edges.sigma_from[g], edges.sigma_to[g]).mean() for g in groups]) / np.sqrt(2)
+    noise = sigma * np.sqrt(edges.rows * edges.samples_per_bin) * np.abs(np.diff(light)[:, 0]) / per_code
+    lag = edges.lag_px * float(edges.campx_per_px.mean())
+    variance, correlation = coded_variance(esf, lag, starts, light, tone.decode, tone.coder_steps, noise)
+    return variance * correlation / edges.correlation
 
 
 def _known_levels(edges, pairs, groups, tone) -> np.ndarray:

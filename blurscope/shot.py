@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from blurscope.blur.measure import BlurFit, measure_profiles
 from blurscope.blur.operator import Capture, age_edges
 from blurscope.blur.profiles import Nuisance, Profiles
 from blurscope.blur.readback import ReadBack, read_back
+from blurscope.coder import coded_sd
 from blurscope.doubts import other_laws, shared_doubts, signal_shares
 from blurscope.edges import EdgeProfiles, extract_edges
 from blurscope.errors import FitError
@@ -35,7 +37,7 @@ from blurscope.greys import measure_light
 from blurscope.light import LUMA, Lens, Tone, mixing_of
 from blurscope.pattern.layout import Layout
 from blurscope.photo import Photo
-from blurscope.pooling import lag_groups, pool_instances
+from blurscope.pooling import coded_variances, lag_groups, pool_instances
 from blurscope.refusals import (
     MAX_STREAK_CHI2,
     refuse_clipped,
@@ -151,6 +153,14 @@ def stripes_px2(photo: Photo, reg: Registration) -> float:
     return mixing_of(colours, reg.campx_per_px, COLOURS)
 
 
+def coder_along(photo: Photo, reg: Registration) -> np.ndarray | None:
+    """Return the steps of the coefficients that change along the motion only, (8,) codes; None without a coder."""
+    if photo.coder_steps is None:
+        return None
+    lying = (photo.orientation > 4) == bool(reg.turned)
+    return photo.coder_steps[0] if lying else photo.coder_steps[:, 0]
+
+
 def measure_shot(
     photo: Photo,
     layout: Layout,
@@ -202,16 +212,20 @@ def measure_shot(
         across = Lens(sigma_px=0.4, sd_px=0.3)
     across_px = across.sigma_px
     lens_px, lens_sd = lens or (across.sigma_px, across.sd_px)
-    tone = replace(tone, mixing_px2=stripes_px2(photo, reg), coder_codes=photo.coder_codes)
+    tone = replace(tone, mixing_px2=stripes_px2(photo, reg), coder_steps=coder_along(photo, reg))
     along_px = float(np.hypot(lens_px, np.sqrt(tone.mixing_px2)))
     streak_sd = max(lens_sd, STILL_SD_PX if lens else STREAK_SHARE * along_px)
+
+    def lanes_of(reg: Registration) -> list[Lane]:
+        coded = None if tone.coder_steps is None else partial(coded_sd, decode=tone.decode, steps=tone.coder_steps)
+        return read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone, coded)
 
     def read_edges() -> EdgeProfiles:
         found = extract_edges(codes, reg.pose, layout, reg.lit_u_px, tone, across_px, across.gaps)
         return replace(found, extra_px2=across.extra_px2(found.u_px, found.v_row))
 
     say("reading streaks and edges")
-    lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
+    lanes = lanes_of(reg)
     shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
     refuse_still(reg, exposure, layout)
     edges = read_edges()
@@ -229,12 +243,14 @@ def measure_shot(
         phase_known=False,
     )
 
-    last: tuple = (None, None, None, None)
+    last: tuple = (None, None, None, None, None)
 
     def pooled(seen: Capture, m: Motion | None):
         nonlocal last
+        known = edges, pairs, layout, tone
         if not (last[0] is edges and last[1] == (seen, shift) and last[2] is m):
-            last = edges, (seen, shift), m, pool_instances(edges, pairs, layout, tone, seen, ages, m, shift)
+            coded = coded_variances(edges, pairs, layout, tone) if last[0] is not edges else last[4]
+            last = edges, (seen, shift), m, pool_instances(*known, seen, ages, m, shift, coded=coded), coded
         return last[3]
 
     combined, _, apart, _ = pooled(base, None)
@@ -305,7 +321,7 @@ def measure_shot(
     onset = float(np.median([quick[b].onset[i] for i, b in enumerate(np.argmax(weights, axis=0))]))
     if onset < EARLY:  # responses are followed from a refresh ahead of the pose's edges, and these were found too late
         reg = moved_along(reg, onset, layout)
-        lanes, edges, quick = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone), read_edges(), None
+        lanes, edges, quick = lanes_of(reg), read_edges(), None
         shift, exposure, _ = place_screen(lanes, layout, reg.lit_u_px)
         combined, _, apart, _ = pooled(base, None)
     motion, streaks = move(combined)
@@ -343,7 +359,7 @@ def measure_shot(
         before = motion, streaks, reg, lanes, edges
         if misaligned(motion):
             reg = realigned(reg, motion, layout, shift)
-            lanes = read_lanes(codes, reg.pose, layout, reg.lit_u_px, tone)
+            lanes = lanes_of(reg)
             edges = read_edges()
             motion = replace(
                 motion,
@@ -490,7 +506,8 @@ def measure_shot(
     if combined.operator.ndim == 3 and backlight.kind == "hold":
         # those that the shutter saw at other moments may look alike, or differ by as much as the capture makes of that
         cells = np.array([f.cells for f in fits])
-        spread = np.minimum(spread, pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift, cells)[2])
+        known = edges, pairs, layout, tone, capture, ages, motion, shift, cells
+        spread = np.minimum(spread, pool_instances(*known, coded=last[4])[2])
 
     def mean_of(values: np.ndarray) -> np.ndarray:
         return np.array([values[g].mean() for g in groups])

@@ -36,6 +36,7 @@ FACES = {"plots", "board", "report", "archive"}
 ORDER = {
     "shot",
     "refusals",
+    "coder",
     "pooling",
     "switchphase",
     "doubts",
@@ -82,12 +83,15 @@ ALLOWED: dict[str, set[str]] = {
     # order: the modules that know the sequence
     "doubts": BASE | {"blur", "light"},
     "switchphase": BASE | {"blur", "tracking"},
-    "pooling": BASE | {"blur"},
+    "coder": set(),
+    "pooling": BASE | {"blur", "coder"},
     "greys": DATA | STAGES,
     "following": DATA | STAGES,
     "alongblur": DATA | STAGES,
     "refusals": DATA | STAGES,
-    "shot": DATA | STAGES | {"pooling", "doubts", "greys", "following", "alongblur", "switchphase", "refusals"},
+    "shot": DATA
+    | STAGES
+    | {"pooling", "coder", "doubts", "greys", "following", "alongblur", "switchphase", "refusals"},
     "still": DATA | STAGES | {"shot", "greys"},
     "manyshots": DATA | {"measurement"},
     "combine": DATA | {"measurement", "manyshots"},

@@ -242,5 +242,7 @@ def information(fit: FamilyFit, rows: Sequence[int], profiles: Profiles) -> tupl
     half = vector * np.where(known, 1 / np.sqrt(np.where(known, value, 1.0)), 0.0)[:, None, :] / scale[:, :, None]
     inverse = half @ half.swapaxes(1, 2)
     dof = max(jac.shape[1] - fit.count, 1)
-    inflate = profiles.correlation * np.maximum(LEAST_SCATTER, fit.chi2[rows] / dof)
+    coded = np.broadcast_to(profiles.coded, len(profiles.esf))[rows]  # of that the plateaus say nothing
+    least = LEAST_SCATTER + (1 - LEAST_SCATTER) * coded
+    inflate = profiles.correlation * np.maximum(least, fit.chi2[rows] / dof)
     return inverse * inflate[:, None, None], inverse @ jw

@@ -29,6 +29,8 @@ class Profiles:
         Share of what it may leave at most, which ``floor`` is.
     coder : (n,) float or float
         What a lossy coder may have changed the samples by, in units of ``esf``.
+    coded : (n,) float or float
+        Share of the variance, mean of the samples, that such a coder has.
     """
 
     lag_px: np.ndarray
@@ -42,6 +44,7 @@ class Profiles:
     floor: np.ndarray | float = 0.0
     eased: float = 1.0
     coder: np.ndarray | float = 0.0
+    coded: np.ndarray | float = 0.0
 
     @property
     def noise2(self) -> np.ndarray:

@@ -30,6 +30,8 @@ class EdgeProfiles:
         Grid step and how many interpolated samples each bin averages.
     sampling_px2 : float
         Variance that reading between camera pixels and averaging samples adds along the motion.
+    rows : float
+        Rows of the photo that a sample averages.
     esf : (n, m) float
         Normalised with the instance's own plateaus: from 0, to 1.
     sigma_from, sigma_to : (n,) float
@@ -53,6 +55,7 @@ class EdgeProfiles:
     step_px: float
     samples_per_bin: int
     sampling_px2: float
+    rows: float
     esf: np.ndarray
     sigma_from: np.ndarray
     sigma_to: np.ndarray
@@ -185,12 +188,12 @@ def extract_edges(
         line = np.add.reduce(np.add.reduce(picked, axis=0).reshape(bins, per_bin), axis=1) / (count * per_bin)
         ends = (x[0, 0], x[0, -1]), (y[count // 2, 0], y[count // 2, -1])
         rows = (block, u, band.top_row + band.height_px / 2, a, b, clipped, crushed)
-        return line, ends, rows, float(phase @ (1 - phase)) / len(phase)
+        return line, ends, rows, float(phase @ (1 - phase)) / len(phase), count * join
 
     found = [x for x in map(read, zip(edges, joins, pose.photo_grids(grids), strict=True)) if x]
     if not found:
         return _empty(lag, step, per_bin)
-    kept, ends, rows_of, between = zip(*found, strict=True)
+    kept, ends, rows_of, between, averaged = zip(*found, strict=True)
     gx, gy = np.linspace(*np.array(ends, float).T, bins, axis=-1)
     lines = tone.even_line(np.array(kept), gx, gy, step)
     start, end = lag < -0.05 * layout.field_px - 2 * blur_px, lag > lag[-1] - 0.18 * layout.field_px
@@ -200,7 +203,8 @@ def extract_edges(
     to_q = np.interp(out.from_light + out.step_light, tone.decode, quantum) / np.abs(out.step_light)
     sampling = float(np.mean(between)) * fine**2 + (per_bin**2 - 1) / 12 * fine**2
     noise_from, noise_to = np.hypot(out.sigma_from, from_q), np.hypot(out.sigma_to, to_q)
-    return replace(out, sampling_px2=sampling, sigma_from=noise_from, sigma_to=noise_to)
+    rows = float(np.mean(averaged))
+    return replace(out, sampling_px2=sampling, rows=rows, sigma_from=noise_from, sigma_to=noise_to)
 
 
 def rounding_sd(decode: np.ndarray) -> np.ndarray:
@@ -222,6 +226,7 @@ def _normalise(lag, step, per_bin, lines, rows_of, start, end, scale) -> EdgePro
         step_px=step,
         samples_per_bin=per_bin,
         sampling_px2=0.0,
+        rows=1.0,
         esf=esf,
         sigma_from=sigma_from,
         sigma_to=sigma_to,
@@ -267,6 +272,7 @@ def _empty(lag, step, per_bin) -> EdgeProfiles:
         step_px=step,
         samples_per_bin=per_bin,
         sampling_px2=0.0,
+        rows=1.0,
         esf=np.empty((0, len(lag))),
         correlation=1.0,
         clipped=none.astype(bool),

@@ -72,8 +72,8 @@ class Tone:
         The noise that is cut off at no light, where that shows.
     mixing_px2 : float
         Variance along the motion by which the luma of a JPEG mixes the display's stripes.
-    coder_codes : float
-        Step in which the coder of a JPEG keeps the mean of a block, codes of 255.
+    coder_steps : (8,) float, or None
+        Steps in which the coder of a JPEG keeps what changes along the motion in a block, codes of 255.
     haze : (HAZE_TERMS,) float
         Light that the lens spreads unevenly over the photo, share of white: coefficients of the flat field's terms.
     area_sd : float
@@ -103,7 +103,7 @@ class Tone:
     steps: tuple[Step, Step] = (Step(0.0, 0.0), Step(0.0, 0.0))
     cut: Cut | None = None
     mixing_px2: float = 0.0
-    coder_codes: float = 0.0
+    coder_steps: np.ndarray | None = None
     haze: np.ndarray = field(default_factory=lambda: np.zeros(HAZE_TERMS))
     area_sd: float = 0.0
 

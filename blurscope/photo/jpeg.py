@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
+
 from blurscope.errors import PhotoError
 from blurscope.photo.header import Header, broken
 
 MAX_SCANS = 100
 _FRAME_MARKERS = {*range(0xC0, 0xD0)} - {0xC4, 0xC8, 0xCC}
+# places of the coefficients in the order of the file, from left to right, then down (T.81, figure A.6)
+_ZIGZAG = np.array(
+    sorted(range(64), key=lambda k: (k // 8 + k % 8, k // 8 if (k // 8 + k % 8) % 2 else k % 8)), dtype=np.intp
+)
 _MARKER = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]", re.DOTALL)  # one that ends a scan's data
 
 
@@ -79,12 +85,13 @@ def read_header(data: bytes, name: str) -> Header:
     )
 
 
-def coded_units(data: bytes) -> tuple[tuple[int, int], float]:
-    """Return width and height of a coded unit in pixels, and the step of a block's mean brightness in codes.
+def coded_units(data: bytes) -> tuple[tuple[int, int], np.ndarray]:
+    """Return width and height of a coded unit in pixels, and the steps of the brightness's coefficients, (8, 8).
 
-    Of a file that `read_header` has accepted.
+    Coefficients of the orthonormal transform of a block, codes; from top to bottom, then from left to right. Of a file
+    that `read_header` has accepted.
     """
-    pos, quantum, block = 2, 0.0, (8, 8)
+    pos, steps, block = 2, np.zeros(64), (8, 8)
     while data[pos + 1] != 0xDA:
         marker = data[pos + 1]
         if marker == 0xFF or marker == 0x01 or 0xD0 <= marker <= 0xD8:
@@ -97,12 +104,12 @@ def coded_units(data: bytes) -> tuple[tuple[int, int], float]:
             while body:
                 wide = 1 + (body[0] >> 4 > 0)  # bytes per number
                 if body[0] & 15 == 0:
-                    quantum = int.from_bytes(body[1 : 1 + wide], "big") / 8
+                    steps[_ZIGZAG] = np.frombuffer(body[1 : 1 + 64 * wide], ">u2" if wide > 1 else "u1")
                 body = body[1 + 64 * wide :]
         elif marker in _FRAME_MARKERS and body[5] > 1:
             factors = body[7 : 6 + 3 * body[5] : 3]
             block = 8 * max(f >> 4 for f in factors), 8 * max(f & 15 for f in factors)
-    return block, quantum
+    return block, steps.reshape(8, 8)
 
 
 def ends_in_padding(data: bytes) -> bool:

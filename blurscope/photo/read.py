@@ -137,11 +137,11 @@ def _read_jpeg(data: bytes, name: str, limit: float, grey: bool) -> tuple[Header
     if damage and not ("extraneous" in damage and jpeg.ends_in_padding(data)):
         raise broken(name, f"JPEG data with {damage}" if damage[:1].isdigit() else f"JPEG data: {damage}")
     units = jpeg.coded_units(data)
-    if (seam := find_seam(pixels, *units)) is not None:
+    if (seam := find_seam(pixels, units[0], units[1][0, 0] / 8)) is not None:
         row, step = seam
         shifted = f"{abs(step):.0f} codes too {'light' if step > 0 else 'dark'}"
         raise broken(name, f"what comes after row {row} is {shifted}, as after a wrong bit")
-    more = {"full_scale": 255.0, "clip_code": 255.0, "coder_codes": units[1]}
+    more = {"full_scale": 255.0, "clip_code": 255.0, "coder_steps": units[1]}
     if small and small[0] is not None:
         more["colours"] = cv2.cvtColor(small[0], cv2.COLOR_BGR2RGB)
     return header, read_exif(header.exif), pixels, more

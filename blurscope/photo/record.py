@@ -28,8 +28,8 @@ class Photo:
         Codes in the order red, green, blue; read-only, C-contiguous; row 0 at the top of the upright picture.
     colours : (h, w, 3) uint8, or None
         Of a JPEG decoded to one channel: the same picture in colour at a quarter of the size.
-    coder_codes : float
-        Step in which a JPEG's coder keeps the mean of a block, in codes of 255; 0 of files without loss.
+    coder_steps : (8, 8) float, or None
+        Steps in which a JPEG's coder keeps the coefficients of a block, as stored, codes; None of files without loss.
     area_sd : float
         Standard deviation by which a coder has left the codes of even areas off as a whole, share of full scale.
     full_scale : float
@@ -67,7 +67,7 @@ class Photo:
     full_scale: float
     tone: Tone
     colours: np.ndarray | None = None
-    coder_codes: float = 0.0
+    coder_steps: np.ndarray | None = None
     area_sd: float = 0.0
     bit_depth: int = 8
     black_code: float = 0.0

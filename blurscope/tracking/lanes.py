@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import islice
 from typing import Any
@@ -79,8 +80,19 @@ def rows_of_lane(block: Block, scale: float, joined: int) -> tuple[float, float,
     return (top + bottom) / 2, inner, rows, max(4, round(inner * scale / rows))
 
 
-def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, float], tone: Any) -> list[Lane]:
-    """Return the light along every lane of the plate, averaged over the slits' rows."""
+def read_lanes(
+    codes: np.ndarray,
+    pose: Any,
+    layout: Layout,
+    lit: tuple[float, float],
+    tone: Any,
+    coded: Callable[[np.ndarray, float, int], float] | None = None,
+) -> list[Lane]:
+    """Return the light along every lane of the plate, averaged over the slits' rows.
+
+    ``coded(light, noise, pixels)`` says what a lossy coder does to a streak, as a standard deviation of its light: of
+    light along a lane, the noise of a sample of it and how many pixels that is the mean of.
+    """
     scale = float(np.mean(pose.scale_at((lit[0] + lit[1]) / 2, layout.height_px / 2)))
     reach = layout.max_exposure_refreshes * layout.px_per_refresh
     u = np.arange(lit[0] - reach, lit[1] + reach, 1.0 / scale)
@@ -110,10 +122,13 @@ def read_lanes(codes: np.ndarray, pose: Any, layout: Layout, lit: tuple[float, f
         x, y = x[:, here], y[:, here]
         picked = tone.window(codes, x, y, margin=rows).joined(rows).at(x, y)
         row = len(x) // 2
-        line = tone.even_line(picked.mean(axis=0), x[row], y[row], 1.0 / scale) / white
+        mean = picked.mean(axis=0)
+        line = tone.even_line(mean, x[row], y[row], 1.0 / scale) / white
         n = len(line) // per_bin * per_bin
         at, line = (values[:n].reshape(-1, per_bin) @ np.full(per_bin, 1 / per_bin) for values in (u[here], line))
         floor, noise = dark_of(line)
+        if coded is not None:
+            noise = float(np.hypot(noise, coded(mean, noise * white, rows * len(x) * per_bin) / white))
         out.append(Lane(block=block, u_px=at, light=(line - floor) / (1 - black_share), noise=noise, v_row=middle))
     return out
 

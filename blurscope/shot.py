@@ -76,6 +76,7 @@ LOOKED_CHI2 = 3.0  # chi-square of the streaks from which one is looked for
 OPEN_CHI2 = 5.0  # chi-square of the streaks from which the same is done
 BETTER = 0.7  # share of that chi-square down to which another error is the better one
 POOR_FLASH_CHI2 = 5.0  # of streaks under flashes, from which a better start is looked for
+MOST_BY_CODER = 2.0  # times by which a lossy coder may lower the chi-square of streaks unseen
 APART, MORE_APART = 3.0, 2.0  # scatter of a transition's edges from which it has grown by a wrong pose: as such, and by
 REALIGN_PX = 0.15  # misalignment of edges and clock over the screen beyond which the pose is put right
 
@@ -433,13 +434,17 @@ def measure_shot(
         motion = found if settled else motion
         capture = seen_by(motion)
     refuse_lost_flashes(backlight)
+    streak_chi2: float | None = None
     if motion is not None:
         refuse_short(motion.exposure, flashing=backlight.kind == "strobe")
         refuse_faint(motion, backlight)
         if backlight.kind == "hold" and (motion.signal < FAINT or motion.chi2_ratio > LOOKED_CHI2):
             looked, _ = follow(read_with, motion.vector(), held=True, look_for_missed=True)
             refuse_missed(looked or motion)
-        refuse_misfit(motion.chi2_ratio, across_px, backlight)
+        # of a misfit a coder explains no more than half
+        louder = float(np.median([1 + (lane.by_coder / lane.noise) ** 2 for lane in lanes]))
+        streak_chi2 = motion.chi2_ratio * min(louder, MOST_BY_CODER)
+        refuse_misfit(streak_chi2, across_px, backlight)
         refuse_unsure(motion, v)
     say("fitting the edges")
     phase_sd = PRIOR_SD
@@ -500,7 +505,7 @@ def measure_shot(
         emission=backlight.emission,
         fits=families,
         other_shares=others,
-        streak_chi2=None if motion is None else motion.chi2_ratio,
+        streak_chi2=streak_chi2,
     )
 
     if combined.operator.ndim == 3 and backlight.kind == "hold":

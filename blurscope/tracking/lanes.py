@@ -34,6 +34,8 @@ class Lane:
     noise : float
         Standard deviation of a sample where the lane is dark.
     v_row : float
+    by_coder : float
+        What a lossy coder adds to that where it is lit.
     """
 
     block: Block
@@ -41,6 +43,7 @@ class Lane:
     light: np.ndarray
     noise: float
     v_row: float
+    by_coder: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -127,9 +130,9 @@ def read_lanes(
         n = len(line) // per_bin * per_bin
         at, line = (values[:n].reshape(-1, per_bin) @ np.full(per_bin, 1 / per_bin) for values in (u[here], line))
         floor, noise = dark_of(line)
-        if coded is not None:
-            noise = float(np.hypot(noise, coded(mean, noise * white, rows * len(x) * per_bin) / white))
-        out.append(Lane(block=block, u_px=at, light=(line - floor) / (1 - black_share), noise=noise, v_row=middle))
+        by_coder = 0.0 if coded is None else coded(mean, noise * white, rows * len(x) * per_bin) / white
+        light = (line - floor) / (1 - black_share)
+        out.append(Lane(block=block, u_px=at, light=light, noise=noise, by_coder=by_coder, v_row=middle))
     return out
 
 
@@ -313,7 +316,7 @@ def cut_streaks(lanes: list[Lane], layout: Layout, shift: float, exposure: float
                     lane=index,
                     u_px=u,
                     light=lane.light[use],
-                    noise=lane.noise,
+                    noise=float(np.hypot(lane.noise, lane.by_coder)),
                     v_row=lane.v_row,
                 )
             )

@@ -88,8 +88,8 @@ def read_header(data: bytes, name: str) -> Header:
 def coded_units(data: bytes) -> tuple[tuple[int, int], np.ndarray]:
     """Return width and height of a coded unit in pixels, and the steps of the brightness's coefficients, (8, 8).
 
-    Coefficients of the orthonormal transform of a block, codes; from top to bottom, then from left to right. Of a file
-    that `read_header` has accepted.
+    Coefficients of the orthonormal transform of a block, codes; from top to bottom, then from left to right; 0 where
+    the file doesn't say. Of a file that `read_header` has accepted.
     """
     pos, steps, block = 2, np.zeros(64), (8, 8)
     while data[pos + 1] != 0xDA:
@@ -103,7 +103,7 @@ def coded_units(data: bytes) -> tuple[tuple[int, int], np.ndarray]:
         if marker == 0xDB:
             while body:
                 wide = 1 + (body[0] >> 4 > 0)  # bytes per number
-                if body[0] & 15 == 0:
+                if body[0] & 15 == 0 and len(body) > 64 * wide:
                     steps[_ZIGZAG] = np.frombuffer(body[1 : 1 + 64 * wide], ">u2" if wide > 1 else "u1")
                 body = body[1 + 64 * wide :]
         elif marker in _FRAME_MARKERS and body[5] > 1:

@@ -141,7 +141,7 @@ def _read_jpeg(data: bytes, name: str, limit: float, grey: bool) -> tuple[Header
         row, step = seam
         shifted = f"{abs(step):.0f} codes too {'light' if step > 0 else 'dark'}"
         raise broken(name, f"what comes after row {row} is {shifted}, as after a wrong bit")
-    more = {"full_scale": 255.0, "clip_code": 255.0, "coder_steps": units[1]}
+    more = {"full_scale": 255.0, "clip_code": 255.0, "coder_steps": units[1] if units[1].all() else None}
     if small and small[0] is not None:
         more["colours"] = cv2.cvtColor(small[0], cv2.COLOR_BGR2RGB)
     return header, read_exif(header.exif), pixels, more

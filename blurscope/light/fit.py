@@ -16,6 +16,7 @@ from blurscope.uncertainty import CUT_MEAN
 
 STEPS = 20
 SMALL_STEP = 1e-6  # of the fit, at its end
+LEAST_WHITE = -7.0  # logarithm of white's light, share of the most that codes can hold: less is no photo of a plate
 SHORTEST = 0.01  # share of a step below which none is better
 SLOPE_STEP = 1e-4  # of a bend, over which its slopes are taken
 BEND_ROUNDS = 6
@@ -195,7 +196,7 @@ class _Problem:
                 found = self.state(q + step)
                 # the weights move with the model: compare with those of the step's start
                 after = np.concatenate([(found.light - found.model) * at.weight, found.rest[patches:]])
-                if float(after @ after) <= cost and np.isfinite(found.weight).all():
+                if float(after @ after) <= cost and np.isfinite(found.weight).all() and q[0] + step[0] > LEAST_WHITE:
                     break
                 length /= 3
             else:

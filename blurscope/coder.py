@@ -95,8 +95,8 @@ def coded_variance(
     low, size = light[:, :1], np.diff(light)
     pixels = np.arange(np.ceil(lag_campx[0]) - BEYOND, lag_campx[-1] + BEYOND)
     shown = np.array([np.interp(pixels, lag_campx, row) for row in low + size * esf])
-    codes = np.interp(shown, decode, np.arange(len(decode), dtype=float))
-    off = coding_errors(codes, steps, noise) * np.interp(codes, np.arange(len(decode)), np.gradient(decode)) / size
+    codes, slope = _coded_as(shown, decode)
+    off = coding_errors(codes, steps, noise) * slope / size
     count = np.diff(np.append(starts, len(lag_campx)))
     read = np.interp(lag_campx, pixels, np.arange(len(pixels)))
     left = np.minimum(read.astype(int), len(pixels) - 2)
@@ -123,12 +123,16 @@ def coded_sd(light: np.ndarray, noise: float, pixels: int, *, decode: np.ndarray
     steps : (8,) float
         See `coding_errors`.
     """
-    all_codes, slope = np.arange(len(decode), dtype=float), np.gradient(decode.astype(float))
     smooth = np.convolve(light, np.full(BLOCK, 1 / BLOCK), "same")
     top = int(np.argmax(smooth))
-    codes = np.interp(light[max(0, top - REACH) : top + REACH], decode, all_codes)
-    dark = float(np.interp(np.median(smooth), decode, slope))
-    off = coding_errors(codes[None], steps, np.array([noise * np.sqrt(pixels) / dark]))[:, 0]
-    off *= np.interp(codes, all_codes, slope)
+    codes, slope = _coded_as(light[max(0, top - REACH) : top + REACH], decode)
+    dark = _coded_as(np.median(smooth), decode)[1]
+    off = coding_errors(codes[None], steps, np.array([noise * np.sqrt(pixels) / dark]))[:, 0] * slope
     bright = codes > 0.5 * (codes.min() + codes.max())
     return float(np.sqrt((off[:, bright] ** 2).mean()))
+
+
+def _coded_as(light: np.ndarray, decode: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the codes of some light, not rounded, and by how much light grows with them there."""
+    codes = np.interp(light, decode, np.arange(len(decode), dtype=float))
+    return codes, np.interp(light, decode, np.gradient(decode.astype(float)))

@@ -58,7 +58,7 @@ def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift, cel
     groups : list of (g,) int
         Which edges make up each transition.
     """
-    groups = [np.nonzero((edges.from_level == a) & (edges.to_level == b))[0] for a, b in pairs]
+    groups = _instances(edges, pairs)
     starts = lag_groups(edges.lag_px, layout.px_per_refresh)
     size = np.diff(np.append(starts, len(edges.lag_px)))
     n, m = len(pairs), len(starts)
@@ -113,11 +113,21 @@ def pool_instances(edges, pairs, layout, tone, capture, ages, motion, shift, cel
     return profiles, np.array([len(g) for g in groups]), spread, groups
 
 
+def _instances(edges, pairs) -> list[np.ndarray]:
+    """Return which edges make up each transition."""
+    return [np.nonzero((edges.from_level == a) & (edges.to_level == b))[0] for a, b in pairs]
+
+
+def _light_of(pairs, tone) -> np.ndarray:
+    """Return the light of both levels of each transition as the photo shows it, (pairs, 2)."""
+    return float(np.exp(tone.flat[0])) * tone.law(np.array(pairs, float))
+
+
 def _coder_share(pairs, tone) -> np.ndarray:
     """Return what the coder of a JPEG may have changed the light of each transition by, share of its step."""
     if tone.coder_steps is None:
         return np.zeros(len(pairs))
-    light = float(np.exp(tone.flat[0])) * tone.law(np.array(pairs, float))
+    light = _light_of(pairs, tone)
     code = np.interp(light, tone.decode, np.linspace(0, 255, len(tone.decode)))
     return CODER_SHARE * tone.coder_steps[0] / 8 / np.maximum(np.abs(np.diff(code)[:, 0]), 1.0)
 
@@ -130,9 +140,9 @@ def coded_variances(edges, pairs, layout, tone) -> np.ndarray | None:
     if tone.coder_steps is None or not len(edges.esf):
         return None
     starts = lag_groups(edges.lag_px, layout.px_per_refresh)
-    groups = [np.nonzero((edges.from_level == a) & (edges.to_level == b))[0] for a, b in pairs]
+    groups = _instances(edges, pairs)
     esf = np.array([edges.esf[g].mean(axis=0) for g in groups])
-    light = float(np.exp(tone.flat[0])) * tone.law(np.array(pairs, float))
+    light = _light_of(pairs, tone)
     per_code = np.interp(light.mean(axis=1), tone.decode, np.gradient(tone.decode.astype(float)))
     sigma = np.array([np.hypot(edges.sigma_from[g], edges.sigma_to[g]).mean() for g in groups]) / np.sqrt(2)
     noise = sigma * np.sqrt(edges.rows * edges.samples_per_bin) * np.abs(np.diff(light)[:, 0]) / per_code
@@ -145,7 +155,7 @@ def _known_levels(edges, pairs, groups, tone) -> np.ndarray:
     """Where the static greys put the plateaus of each transition, in units of its normalised profile."""
     white = float(np.exp(tone.flat[0]))
     out = np.empty((len(pairs), 4))
-    laws = white * tone.law(np.array(pairs, float))
+    laws = _light_of(pairs, tone)
     counts = np.array([len(g) for g in groups])
     every = np.concatenate(groups)
     away = np.repeat(laws, counts, axis=0) - edges.from_light[every, None]

@@ -75,14 +75,13 @@ def switch_phase(
         left = (rest**2).sum(axis=1) - (np.matmul(rest[:, None], basis) ** 2).sum(axis=(1, 2))
         return float((left / misfit).sum())
 
-    def bowl(middle: float, step: float) -> tuple[float, float, float]:
-        """Return where a parabola through three trials is lowest, by how much, and the curvature."""
+    def bowl(middle: float, step: float) -> tuple[float, float]:
+        """Return where a parabola through three trials is lowest, and its curvature."""
         below, at, above = (cost(middle + k * step) for k in (-1, 0, 1))
         bend = (below - 2 * at + above) / step**2
         if bend <= 0:
-            return middle, 0.0, 0.0
-        slope = (above - below) / (2 * step)
-        return middle - slope / bend, slope**2 / (2 * bend), bend
+            return middle, 0.0
+        return middle - (above - below) / (2 * step * bend), bend
 
     costs = {phase: cost(phase) for phase in (-0.5, -0.25, 0.0, 0.25)}
     middle = min(costs, key=costs.__getitem__)
@@ -91,7 +90,7 @@ def switch_phase(
     at = min(costs, key=costs.__getitem__)
     if costs[0.0] - costs[at] >= FAR:
         return SwitchPhase(bowl(at, COARSE)[0], PRIOR_SD)
-    near, _, bend = bowl(0.0, FINE)
+    near, bend = bowl(0.0, FINE)
     told, known = bend / (2 * float(np.mean(profiles.correlation))), 1 / PRIOR_SD**2
     late, sd = near * told / (told + known), float(np.hypot((told + known) ** -0.5, LEAST_SD))
     return SwitchPhase(late if abs(late) > SAME_SHARE * sd else 0.0, sd)
